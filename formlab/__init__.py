@@ -1,0 +1,1 @@
+"""formlab: few, telling trials for moulded rubber erasers."""

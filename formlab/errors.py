@@ -1,0 +1,101 @@
+"""Errors and warnings: where, what was found, what is allowed, what to do."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+__all__ = [
+    "BriefError",
+    "ExtrapolationWarning",
+    "FitError",
+    "FormlabError",
+    "FormlabWarning",
+    "PlanError",
+    "Problem",
+    "RecipeError",
+    "RegionError",
+    "SeriesError",
+    "SuggestError",
+    "WeakFitWarning",
+]
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One thing that is wrong with one place of the user's input."""
+
+    file: str = ""
+    row: int | None = None  # 1-based line or sheet row, header included
+    column: str = ""  # column, or field of a brief such as ``ingredient[2].low``
+    value: Any = None
+    expected: str = ""
+    repair: str = ""
+
+    def __str__(self) -> str:
+        place = self.file
+        if self.row is not None:
+            place += f"{', ' if place else ''}row {self.row}"
+        if self.column:
+            place += f"{', ' if place else ''}{self.column}"
+        text = f"{place}: " if place else ""
+        text += f"{self.value!r}. " if self.value is not None else ""
+        text += f"Expected {self.expected}." if self.expected else ""
+        return f"{text.strip()} {self.repair}".strip()
+
+
+class FormlabError(ValueError):
+    """Base of every error formlab raises on purpose."""
+
+    def __init__(self, message: str | Iterable[Problem]) -> None:
+        self.problems: list[Problem] = []
+        if not isinstance(message, str):
+            self.problems = list(message)
+            lines = [str(problem) for problem in self.problems]
+            head = f"{len(lines)} problem{'s' if len(lines) != 1 else ''}:"
+            message = "\n  ".join([head, *lines])
+        super().__init__(message)
+
+    def __iter__(self) -> Iterator[Problem]:
+        return iter(self.problems)
+
+
+class RecipeError(FormlabError):
+    """An amount, density or price that a recipe cannot have."""
+
+
+class BriefError(FormlabError):
+    """A brief that does not say what is asked."""
+
+
+class RegionError(FormlabError):
+    """Ranges and limits that leave no formula."""
+
+
+class PlanError(FormlabError):
+    """A plan that cannot be made or does not belong to its brief."""
+
+
+class SeriesError(FormlabError):
+    """A series folder, or a file for it, that cannot be used."""
+
+
+class FitError(FormlabError):
+    """A surface that the trials cannot support."""
+
+
+class SuggestError(FormlabError):
+    """A question that has no formula as its answer."""
+
+
+class FormlabWarning(UserWarning):
+    """Right, but weak: read before acting."""
+
+
+class ExtrapolationWarning(FormlabWarning):
+    """A prediction outside the region that was tried."""
+
+
+class WeakFitWarning(FormlabWarning):
+    """A fit that rests on few degrees of freedom or poorly told apart terms."""

@@ -1,0 +1,82 @@
+"""Small, escaped HTML for notebooks, cards and reports; knows nothing of what it shows."""
+
+from __future__ import annotations
+
+from html import escape as _escape
+from typing import Any
+
+import pandas as pd
+
+__all__ = ["Markup", "escape", "fold", "number", "panel", "table"]
+
+
+class Markup(str):
+    """Text that is already HTML; everything else is escaped."""
+
+
+def escape(text: Any) -> Markup:
+    """Return `text` as HTML, escaped unless it is `Markup` already."""
+    return text if isinstance(text, Markup) else Markup(_escape(str(text)))
+
+
+def number(value: Any, digits: int = 4) -> str:
+    """Return a number with `digits` significant digits, no exponent in everyday sizes."""
+    if isinstance(value, (bool, str)) or value is None:
+        return "" if value is None else str(value)
+    try:
+        value = float(value)
+    except (TypeError, ValueError):
+        return str(value)
+    if value != value:
+        return "–"
+    if value and not 1e-4 <= abs(value) < 1e7:
+        return f"{value:.{digits - 1}e}"
+    text = f"{value:.{digits}g}"
+    if "e" in text:
+        text = f"{value:.0f}"
+    return text
+
+
+def table(frame: pd.DataFrame, *, rows: int = 10, index: bool = False, digits: int = 4) -> Markup:
+    """Return the first `rows` rows of a frame as an HTML table, and how many more there are."""
+    shown = frame.head(rows)
+    if index:
+        shown = shown.reset_index()
+    head = "".join(f"<th scope='col'>{escape(name)}</th>" for name in shown.columns)
+    body = ""
+    for line in shown.itertuples(index=False):
+        cells = "".join(
+            f"<td class='{'t' if isinstance(cell, str) else 'n'}'>"
+            f"{escape(cell if isinstance(cell, Markup) else number(cell, digits))}</td>"
+            for cell in line
+        )
+        body += f"<tr>{cells}</tr>"
+    more = len(frame) - len(shown)
+    foot = f"<p class='more'>{more} more row{'s' if more != 1 else ''}</p>" if more > 0 else ""
+    return Markup(f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>{foot}")
+
+
+def fold(summary: str, content: Markup) -> Markup:
+    """Return content behind a line that opens on a click."""
+    return Markup(f"<details><summary>{escape(summary)}</summary>{content}</details>")
+
+
+def panel(title: str, verdict: str, *parts: Markup) -> Markup:
+    """Return a notebook panel: the title, the verdict first, then the parts."""
+    inside = "".join(escape(part) for part in parts)
+    return Markup(
+        f"<div class='formlab'>{_STYLE}<h4>{escape(title)}</h4>"
+        f"<p class='verdict'>{escape(verdict)}</p>{inside}</div>"
+    )
+
+
+# Colours come from the notebook's own theme, so that dark and light both keep their contrast.
+_STYLE = Markup(
+    "<style>.formlab{font-variant-numeric:tabular-nums;line-height:1.35;max-width:60em}"
+    ".formlab h4{margin:.2em 0}.formlab .verdict{margin:.2em 0 .5em;font-weight:600}"
+    ".formlab table{border-collapse:collapse;margin:.3em 0}"
+    ".formlab th{border-bottom:1px solid currentColor;padding:.15em .7em;text-align:right}"
+    ".formlab td{padding:.1em .7em;text-align:right}.formlab td.t,.formlab th:first-child"
+    "{text-align:left}.formlab .more{opacity:.8;margin:.1em 0}"
+    ".formlab summary{cursor:pointer;margin:.2em 0}</style>"
+)
