@@ -358,7 +358,7 @@ def weigh_up(
     columns = {
         "amount": amounts.astype(float), "planned_g": planned, "weighed_g": weighed,
         "rounding_error_percent": error, "resolution_g": step, "within_limit": error.abs() <= limit_percent,
-    }  # fmt: skip
+    }
     return pd.DataFrame(columns).rename_axis("ingredient").reset_index()
 
 
