@@ -22,13 +22,37 @@ from formlab.polytope import Rule
 __all__ = ["Brief", "Ingredient", "Limit", "Piece", "Plant", "Response", "Setting"]
 
 Role = Literal[
-    "rubber", "factice", "oil", "filler", "abrasive", "curing agent", "accelerator", "activator",
-    "pigment", "regrind", "other",
+    "rubber",
+    "factice",
+    "oil",
+    "filler",
+    "abrasive",
+    "curing agent",
+    "accelerator",
+    "activator",
+    "pigment",
+    "regrind",
+    "other",
 ]
 ROLES: tuple[str, ...] = Role.__args__  # type: ignore[attr-defined]
 RESERVED = {
-    "trial", "batch", "load", "day", "block", "lot", "run_order", "round", "brief_id", "session",
-    "status", "note", "operator", "reading", "ingredient", "weighed_g", "role",
+    "trial",
+    "batch",
+    "load",
+    "day",
+    "block",
+    "lot",
+    "run_order",
+    "round",
+    "brief_id",
+    "session",
+    "status",
+    "note",
+    "operator",
+    "reading",
+    "ingredient",
+    "weighed_g",
+    "role",
 }
 Number = Annotated[float, Field(strict=True)]  # "12" in quotes is a slip, not a number
 _NAME = r"^[A-Za-z_][A-Za-z0-9_]*$"
@@ -366,10 +390,10 @@ class Brief(_Part):
             column = frame[name] if name in frame else pd.Series(fixed[name], index=frame.index)
             if name in self.ranges:
                 values = pd.to_numeric(column, errors="coerce").astype(float)
-                    if bad.any():
-                    where = frame.index[bad.to_numpy()][0]
+                bad = ~np.isfinite(values.to_numpy())
+                if bad.any():
                     raise BriefError(
-                        f"Formula {where!r} has {name!r} = {column[bad].iloc[0]!r}; a number is expected."
+                        f"Formula {frame.index[bad][0]!r} has {name!r} = {column[bad].iloc[0]!r}; a number is expected."
                     )
                 column = values
             out[name] = column
@@ -395,8 +419,12 @@ class Brief(_Part):
         missing = [name for name, value in values.items() if value is None]
         if missing:
             raise BriefError(
-                [Problem(column=f"ingredient {n!r}, {field}", expected=f"a {field}, needed for cost or volume")
-                 for n in missing]
+                [
+                    Problem(
+                        column=f"ingredient {n!r}, {field}", expected=f"a {field}, needed for cost or volume"
+                    )
+                    for n in missing
+                ]
             )
         return pd.Series(values, dtype=float)
 
@@ -466,8 +494,15 @@ class Brief(_Part):
             lines, columns=["ingredient", "role", "range", "unit", "g/cm³", f"{self.currency}/kg"]
         )
         settings = pd.DataFrame(
-            [[s.title, s.unit, ", ".join(map(str, s.levels)) if s.levels else f"{s.low:g} to {s.high:g}",
-              s.changes] for s in self.settings],
+            [
+                [
+                    s.title,
+                    s.unit,
+                    ", ".join(map(str, s.levels)) if s.levels else f"{s.low:g} to {s.high:g}",
+                    s.changes,
+                ]
+                for s in self.settings
+            ],
             columns=["setting", "unit", "range", "changes with"],
         )
         responses = pd.DataFrame(
@@ -503,14 +538,17 @@ def _field_problem(item: Any) -> Problem:
             place += f"{'.' if place else ''}{step}"
     expected = item["msg"].removeprefix("Input should be ").removeprefix("Value error, ")
     if item["type"] == "extra_forbidden":
-        return Problem(column=place, value=item["input"], expected="no such field", repair="Check its spelling.")
+        return Problem(
+            column=place, value=item["input"], expected="no such field", repair="Check its spelling."
+        )
     if item["type"] == "missing":
         return Problem(column=place, expected="a value; it is required")
     if item["type"] == "string_pattern_mismatch":
         expected = "a name of letters, digits and _, not starting with a digit"
     value = item["input"]
-    return Problem(column=place, value=str(value)[:60] if isinstance(value, (dict, list)) else value,
-                   expected=expected)
+    return Problem(
+        column=place, value=str(value)[:60] if isinstance(value, (dict, list)) else value, expected=expected
+    )
 
 
 def _rows(data: Mapping[str, Any], key: str) -> list[dict[str, Any]]:
@@ -518,8 +556,14 @@ def _rows(data: Mapping[str, Any], key: str) -> list[dict[str, Any]]:
     rows = data.get(key, data.get(_LISTS[key], []))
     if not isinstance(rows, list):
         return []
-    return [row.model_dump(exclude_unset=True) if isinstance(row, BaseModel) else row
-            if isinstance(row, dict) else {} for row in rows]
+    return [
+        row.model_dump(exclude_unset=True)
+        if isinstance(row, BaseModel)
+        else row
+        if isinstance(row, dict)
+        else {}
+        for row in rows
+    ]
 
 
 def _is_number(value: Any) -> bool:
@@ -542,15 +586,30 @@ def _cross_problems(data: Mapping[str, Any]) -> list[Problem]:
     for k, row in enumerate(responses):
         problems += _target_problems(f"response[{k + 1}]", row)
     if basis == "phr" and ingredients and not rubbers:
-        problems.append(Problem(
-            column="basis", value="phr", expected="at least one ingredient that counts as rubber",
-            repair='Give one the role "rubber", or use basis = "fraction".'))
+        problems.append(
+            Problem(
+                column="basis",
+                value="phr",
+                expected="at least one ingredient that counts as rubber",
+                repair='Give one the role "rubber", or use basis = "fraction".',
+            )
+        )
     if basis == "phr" and data.get("model") == "special cubic":
-        problems.append(Problem(column="model", value="special cubic",
-                                expected='linear, interaction or quadratic in basis "phr"'))
+        problems.append(
+            Problem(
+                column="model",
+                value="special cubic",
+                expected='linear, interaction or quadratic in basis "phr"',
+            )
+        )
     if basis == "fraction" and data.get("model") == "interaction":
-        problems.append(Problem(column="model", value="interaction",
-                                expected='linear, quadratic or special cubic in basis "fraction"'))
+        problems.append(
+            Problem(
+                column="model",
+                value="interaction",
+                expected='linear, quadratic or special cubic in basis "fraction"',
+            )
+        )
     if not ingredients and not settings:
         problems.append(Problem(column="ingredient", expected="at least one ingredient or setting"))
     problems += _limit_problems(data, ingredients, settings)
@@ -567,11 +626,19 @@ def _name_problems(*groups: list[dict[str, Any]]) -> list[Problem]:
             if not isinstance(name, str):
                 continue
             if name in RESERVED:
-                problems.append(Problem(column=place, value=name,
-                                        expected="a name that is not a column of the series itself"))
+                problems.append(
+                    Problem(
+                        column=place, value=name, expected="a name that is not a column of the series itself"
+                    )
+                )
             if name.lower() in seen:
-                problems.append(Problem(column=place, value=name,
-                                        expected=f"a name not used before (see {seen[name.lower()]})"))
+                problems.append(
+                    Problem(
+                        column=place,
+                        value=name,
+                        expected=f"a name not used before (see {seen[name.lower()]})",
+                    )
+                )
             seen.setdefault(name.lower(), place)
     return problems
 
@@ -582,7 +649,10 @@ def _range_problems(place: str, row: dict[str, Any], optional: bool = False) -> 
         return []
     missing = [key for key in ("low", "high") if row.get(key) is None]
     if missing:
-        return [Problem(column=f"{place}.{key}", expected="a number; low = high fixes an amount") for key in missing]
+        return [
+            Problem(column=f"{place}.{key}", expected="a number; low = high fixes an amount")
+            for key in missing
+        ]
     if _is_number(low) and _is_number(high) and low > high:  # type: ignore[operator]
         return [Problem(column=f"{place}.high", value=high, expected=f"at least low = {low:g}")]
     return []
@@ -592,11 +662,19 @@ def _contains_problems(place: str, row: dict[str, Any]) -> list[Problem]:
     shares = row.get("contains") or {}
     if not isinstance(shares, dict) or not shares or not all(map(_is_number, shares.values())):
         return []
-    problems = [Problem(column=f"{place}.contains.{name}", value=value, expected="a mass fraction from 0 to 1")
-                for name, value in shares.items() if not 0 <= value <= 1]
+    problems = [
+        Problem(column=f"{place}.contains.{name}", value=value, expected="a mass fraction from 0 to 1")
+        for name, value in shares.items()
+        if not 0 <= value <= 1
+    ]
     if not problems and abs(sum(shares.values()) - 1) > 1e-6:
-        problems.append(Problem(column=f"{place}.contains", value=round(sum(shares.values()), 6),
-                                expected="mass fractions that sum to 1"))
+        problems.append(
+            Problem(
+                column=f"{place}.contains",
+                value=round(sum(shares.values()), 6),
+                expected="mass fractions that sum to 1",
+            )
+        )
     return problems
 
 
@@ -621,10 +699,17 @@ def _target_problems(place: str, row: dict[str, Any]) -> list[Problem]:
     if (near is None) != (within is None):
         problems.append(Problem(column=f"{place}.near", value=near, expected="near together with within"))
     if near is not None and (low is not None or high is not None):
-        problems.append(Problem(column=f"{place}.near", value=near,
-                                expected="either near with within, or at_least and at_most"))
+        problems.append(
+            Problem(
+                column=f"{place}.near",
+                value=near,
+                expected="either near with within, or at_least and at_most",
+            )
+        )
     if _is_number(low) and _is_number(high) and low >= high:  # type: ignore[operator]
-        problems.append(Problem(column=f"{place}.at_most", value=high, expected=f"more than at_least = {low:g}"))
+        problems.append(
+            Problem(column=f"{place}.at_most", value=high, expected=f"more than at_least = {low:g}")
+        )
     ideal = row.get("ideal")
     if _is_number(ideal):
         if near is not None:
@@ -635,7 +720,12 @@ def _target_problems(place: str, row: dict[str, Any]) -> list[Problem]:
             problems.append(Problem(column=f"{place}.ideal", value=ideal, expected=f"at most {high:g}"))
     for key in ("bounds", "possible"):
         pair = row.get(key)
-        if isinstance(pair, (list, tuple)) and len(pair) == 2 and all(map(_is_number, pair)) and pair[0] >= pair[1]:
+        if (
+            isinstance(pair, (list, tuple))
+            and len(pair) == 2
+            and all(map(_is_number, pair))
+            and pair[0] >= pair[1]
+        ):
             problems.append(Problem(column=f"{place}.{key}", value=list(pair), expected="low before high"))
     return problems
 
@@ -643,8 +733,11 @@ def _target_problems(place: str, row: dict[str, Any]) -> list[Problem]:
 def _limit_problems(
     data: Mapping[str, Any], ingredients: list[dict[str, Any]], settings: list[dict[str, Any]]
 ) -> list[Problem]:
-    numeric = [s for s in settings if not (isinstance(s.get("levels"), list) and s["levels"]
-                                           and isinstance(s["levels"][0], str))]
+    numeric = [
+        s
+        for s in settings
+        if not (isinstance(s.get("levels"), list) and s["levels"] and isinstance(s["levels"][0], str))
+    ]
     names = [str(row.get("name")) for row in [*ingredients, *numeric]]
     roles = {r: [str(p.get("name")) for p in ingredients if p.get("role", "other") == r] for r in ROLES}
     problems = []
@@ -655,8 +748,13 @@ def _limit_problems(
         try:
             parse_limit(text, names, roles)
         except FormlabError as error:
-            problems.append(Problem(column=f"limit[{k + 1}].expression", value=text,
-                                    repair=str(error)[0].upper() + str(error)[1:]))
+            problems.append(
+                Problem(
+                    column=f"limit[{k + 1}].expression",
+                    value=text,
+                    repair=str(error)[0].upper() + str(error)[1:],
+                )
+            )
     return problems
 
 
@@ -670,25 +768,39 @@ def _current_problems(
     known = {str(row.get("name")): row for row in [*ingredients, *settings]}
     for name, value in current.items():
         if name not in known:
-            problems.append(Problem(column=f"current.{name}", value=value,
-                                    expected="an ingredient or setting of this brief"))
+            problems.append(
+                Problem(
+                    column=f"current.{name}", value=value, expected="an ingredient or setting of this brief"
+                )
+            )
             continue
         levels = known[name].get("levels")
         if isinstance(levels, list) and levels and isinstance(levels[0], str):
             if value not in levels:
                 problems.append(Problem(column=f"current.{name}", value=value, expected=f"one of {levels}"))
-        elif not _is_number(value) or not math.isfinite(value) or (name not in
-                                                                   [s.get("name") for s in settings] and value < 0):
+        elif (
+            not _is_number(value)
+            or not math.isfinite(value)
+            or (name not in [s.get("name") for s in settings] and value < 0)
+        ):
             problems.append(Problem(column=f"current.{name}", value=value, expected="a number, 0 or more"))
     for row in settings:
         if row.get("name") not in current:
-            problems.append(Problem(column=f"current.{row.get('name')}", expected="today's value of this setting"))
+            problems.append(
+                Problem(column=f"current.{row.get('name')}", expected="today's value of this setting")
+            )
     basis_total = data.get("total", 1.0)
     if data.get("basis") == "fraction" and not problems and _is_number(basis_total):
-        fixed = sum(r["low"] for r in ingredients if r.get("name") not in current
-                    and _is_number(r.get("low")) and r.get("low") == r.get("high"))
+        fixed = sum(
+            r["low"]
+            for r in ingredients
+            if r.get("name") not in current and _is_number(r.get("low")) and r.get("low") == r.get("high")
+        )
         total = fixed + sum(v for n, v in current.items() if n in {r.get("name") for r in ingredients})
         if abs(total - basis_total) > 1e-3 * basis_total:
-            problems.append(Problem(column="current", value=round(total, 6),
-                                    expected=f"amounts that sum to {basis_total:g}"))
+            problems.append(
+                Problem(
+                    column="current", value=round(total, 6), expected=f"amounts that sum to {basis_total:g}"
+                )
+            )
     return problems

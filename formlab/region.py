@@ -195,7 +195,7 @@ class Region:
             broken = [word for gap, word in zip(row, words) if gap < -tolerance]
             broken += [
                 f"{name} is not one of {allowed}"
-                for name, allowed in [*self.levels.items(), *self.categories.items()]
+                for name, allowed in self._allowed().items()
                 if not any(
                     line[name] == a or (name in self.levels and abs(line[name] - float(a)) < 1e-9)
                     for a in allowed
@@ -240,6 +240,9 @@ class Region:
         return out[self.brief.columns]
 
     # ---- helpers --------------------------------------------------------------------------------
+
+    def _allowed(self) -> dict[str, list[Any]]:
+        return {**self.levels, **self.categories}
 
     def _snap(self, frame: pd.DataFrame) -> pd.DataFrame:
         out = frame.copy()
