@@ -1,0 +1,257 @@
+"""The command line: parse, call, print. Exit codes: 0 done, 1 the input has problems, 2 the call is wrong.
+
+Heavy imports stand inside the commands, so that ``--help`` is quick.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+__all__ = ["main"]
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code."""
+    parser = _parser()
+    args = parser.parse_args(argv)
+    if args.command is None:
+        parser.print_help()
+        return 2
+    from formlab.errors import FormlabError
+
+    try:
+        return int(args.run(args) or 0)
+    except FormlabError as error:
+        if args.json:
+            _print_json({"error": str(error), "problems": [vars(problem) for problem in error.problems]})
+        else:
+            print(f"formlab: {error}", file=sys.stderr)
+        return 1
+    except BrokenPipeError:
+        return 0
+    except KeyboardInterrupt:
+        print("formlab: stopped; nothing half done was saved.", file=sys.stderr)
+        return 130
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="formlab",
+        description="Few, telling trials for moulded rubber erasers: plan, weigh, fit, choose, confirm.",
+    )
+    parser.add_argument("--version", action="version", version=_version())
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND")
+
+    def command(name: str, run: Any, text: str, folder: bool = True) -> argparse.ArgumentParser:
+        sub = commands.add_parser(name, help=text, description=text)
+        if folder:
+            sub.add_argument("folder", type=Path, help="the series folder")
+        sub.add_argument("--json", action="store_true", help="print JSON instead of words")
+        sub.set_defaults(run=run)
+        return sub
+
+    command("new", _new, "Start a series: write a folder with a brief that already runs.")
+    command("check", _check, "Read everything in the folder and list what is wrong with it.")
+    plan = command("plan", _plan, "Lay out trials and save plan.csv.")
+    plan.add_argument("--runs", type=int, help="number of slabs; proposed where left out")
+    plan.add_argument("--kind", default="optimal", help="optimal, lattice, centroid, vertices, factorial, "
+                      "screening, composite, box-behnken, spread")  # fmt: skip
+    plan.add_argument("--criterion", default="I", choices=["D", "A", "I"], help="for kind optimal")
+    plan.add_argument("--batches", type=int, help="number of mill batches the slabs are cut from")
+    plan.add_argument("--seed", type=int, default=1)
+    load = command("load", _load, "Check a results file (CSV or XLSX) and take it into the series.")
+    load.add_argument("file", type=Path)
+    load.add_argument("--sheet", help="sheet of a workbook")
+    fit = command("fit", _fit, "Fit a surface to every response and say how far to trust it.")
+    fit.add_argument("--kind", default="auto", help="auto, least squares, averaged, gaussian process")
+    fit.add_argument("--seed", type=int, default=1)
+    suggest = command("suggest", _suggest, "Find the formula that does best what is asked.")
+    aim = suggest.add_mutually_exclusive_group()
+    aim.add_argument("--minimise", help="cost_per_kg, cost_per_litre, cost_per_piece")
+    aim.add_argument("--maximise", help="desirability, conformance, or a response")
+    suggest.add_argument("--confidence", type=float, help="required probability, 0 to 1 (0.90)")
+    suggest.add_argument("--of", default="true_mean", choices=["true_mean", "new_batch", "accepted"])
+    suggest.add_argument("--scenario", help="column of prices.csv to use")
+    suggest.add_argument("--batch-kg", type=float, help="also print the weigh-up of a batch of this mass")
+    suggest.add_argument("--kind", default="auto", help="kind of surface, as for fit")
+    suggest.add_argument("--seed", type=int, default=1)
+    demo = command("demo", _demo, "Do the whole job on the invented demo trials.", folder=False)
+    demo.add_argument("--folder", type=Path, help="where the demo series stand or are to be made")
+    return parser
+
+
+def _version() -> str:
+    from formlab import __version__
+
+    return f"formlab {__version__}"
+
+
+def _print_json(value: Any) -> None:
+    print(json.dumps(value, indent=2, default=_plain, ensure_ascii=False))
+
+
+def _plain(value: Any) -> Any:
+    if hasattr(value, "to_dict"):
+        return value.to_dict("records") if value.ndim == 2 else value.to_dict()
+    if hasattr(value, "tolist"):
+        return value.tolist()
+    return str(value)
+
+
+def _show(title: str, frame: Any) -> None:
+    from formlab.html import number
+
+    print(f"\n{title}")
+    text = frame.to_string(index=False, float_format=lambda v: number(v, 4), na_rep="")
+    print("\n".join("  " + line for line in text.splitlines()))
+
+
+# ---- commands -------------------------------------------------------------------------------------
+
+
+def _new(args: argparse.Namespace) -> int:
+    from formlab.demo import BRIEFS
+    from formlab.series import create_series
+
+    series = create_series(args.folder, BRIEFS["drafting_block"])
+    if args.json:
+        _print_json({"folder": str(series.path), "brief_id": series.brief.brief_id})
+        return 0
+    print(f"{series.path}/brief.toml holds an invented brief that already runs. Make it yours, then:")
+    print(f"  formlab check {args.folder}\n  formlab plan {args.folder}")
+    return 0
+
+
+def _check(args: argparse.Namespace) -> int:
+    from formlab.region import Region
+    from formlab.series import open_series
+
+    series = open_series(args.folder)
+    region = Region.from_brief(series.brief).check()
+    trials = series.trials() if series.plan_frame() is not None else None
+    facts = {
+        "brief": str(series.brief),
+        "region": str(region),
+        "trials": 0 if trials is None else int(trials["trial"].nunique()),
+        "readings": 0 if trials is None else len(trials),
+    }
+    if args.json:
+        _print_json({**facts, "implied_ranges": region.implied_ranges().reset_index()})
+        return 0
+    print("\n".join(f"{key}: {value}" for key, value in facts.items()))
+    _show("What the limits leave of each range", region.implied_ranges().reset_index())
+    return 0
+
+
+def _plan(args: argparse.Namespace) -> int:
+    from formlab.plans import lay_out
+    from formlab.series import open_series
+
+    series = open_series(args.folder)
+    plan = lay_out(series.brief, runs=args.runs, kind=args.kind, criterion=args.criterion,
+                   batches=args.batches, seed=args.seed)  # fmt: skip
+    series.save_plan(plan)
+    if args.json:
+        _print_json({"plan": plan.frame, "notes": plan.notes})
+        return 0
+    print(plan)
+    for note in plan.notes:
+        print(f"  {note}")
+    columns = [
+        c for c in plan.frame.columns if c not in series.brief.fixed and c not in ("brief_id", "round")
+    ]
+    _show(f"Saved in {series.path / 'plan.csv'}", plan.frame[columns])
+    print(f"\n{plan.judge()}")
+    return 0
+
+
+def _load(args: argparse.Namespace) -> int:
+    from formlab.series import open_series
+
+    summary = open_series(args.folder).load_results(args.file, sheet=args.sheet)
+    if args.json:
+        _print_json({"summary": str(summary)})
+    else:
+        print(summary)
+    return 0
+
+
+def _fit(args: argparse.Namespace) -> int:
+    from formlab.series import open_series
+    from formlab.surfaces import fit
+
+    series = open_series(args.folder)
+    surfaces = fit(series.brief, series.trials(), kind=args.kind, seed=args.seed)
+    if args.json:
+        _print_json({name: {"summary": s.summary, "coefficients": s.coefficients, "anova": s.anova,
+                            "warnings": s.warnings_} for name, s in surfaces.items()})  # fmt: skip
+        return 0
+    for name, surface in surfaces.items():
+        print(f"\n{name}: {surface}")
+        for warning in surface.warnings_:
+            print(f"  ! {warning}")
+        _show("coefficients", surface.coefficients)
+        if surface.anova is not None and len(surface.anova):
+            _show("analysis of variance", surface.anova.reset_index())
+    return 0
+
+
+def _suggest(args: argparse.Namespace) -> int:
+    from formlab.series import open_series
+    from formlab.suggest import suggest
+    from formlab.surfaces import fit
+
+    series = open_series(args.folder)
+    surfaces = fit(series.brief, series.trials(), kind=args.kind, seed=args.seed)
+    answer = suggest(
+        series.brief, surfaces, minimise=args.minimise, maximise=args.maximise,
+        confidence=args.confidence, of=args.of, prices=_scenario(series, args.scenario), seed=args.seed,
+    )  # fmt: skip
+    mass = args.batch_kg or series.brief.plant.batch_kg
+    weigh_up = answer.recipe(batch_kg=mass) if mass else None
+    if args.json:
+        _print_json({**answer.to_dict(), "recipe": weigh_up})
+        return 0
+    print(answer)
+    if args.batch_kg:
+        _show(f"Weigh-up of {args.batch_kg:g} kg", weigh_up)
+    _cautions()
+    return 0
+
+
+def _scenario(series: Any, name: str | None) -> dict[str, float] | None:
+    from formlab.errors import SeriesError
+
+    if name is None:
+        return None
+    prices = series.prices()
+    if prices is None or name not in prices:
+        known = [] if prices is None else [str(c) for c in prices.columns]
+        raise SeriesError(f"prices.csv has no scenario {name!r}; it has {known}.")
+    return {str(k): float(v) for k, v in prices[name].dropna().items()}
+
+
+def _demo(args: argparse.Namespace) -> int:
+    from formlab.demo import run_demo
+
+    result = run_demo(args.folder, quiet=args.json)
+    if args.json:
+        _print_json(result)
+    else:
+        _cautions()
+    return 0
+
+
+def _cautions() -> None:
+    from formlab.cautions import GENERAL
+
+    print(f"\n{GENERAL}")
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

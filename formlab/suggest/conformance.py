@@ -1,0 +1,105 @@
+"""Conformance: the probability that all targets are met together, counted from joint posterior draws.
+
+Peterson (2004, J. Quality Technology 36:139): draws of everything unknown, kept joint, so that
+correlated responses and shared batch errors count as they should.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from formlab.brief import Brief
+from formlab.html import Markup, panel, table
+
+__all__ = ["KINDS", "Conformance", "conformance", "met"]
+
+KINDS = {
+    "true_mean": "the formula's true mean meets all targets",
+    "new_batch": "the true values of one new batch meet all targets",
+    "accepted": "a new batch passes as measured",
+}
+
+
+@dataclass(frozen=True)
+class Conformance:
+    """Three probabilities, each "all targets together", with their Monte Carlo standard error.
+
+    Attributes
+    ----------
+    true_mean, new_batch, accepted : float
+    draws : int
+        Number of joint draws behind each.
+    """
+
+    true_mean: float
+    new_batch: float
+    accepted: float
+    draws: int
+
+    def error(self, kind: str) -> float:
+        """Return the Monte Carlo standard error of one of the three."""
+        p = getattr(self, kind)
+        return float(np.sqrt(max(p * (1 - p), 1 / self.draws) / self.draws))
+
+    def table(self) -> pd.DataFrame:
+        """Return the three figures, what each means and its Monte Carlo standard error."""
+        return pd.DataFrame(
+            {
+                "figure": list(KINDS),
+                "meaning": list(KINDS.values()),
+                "probability": [getattr(self, kind) for kind in KINDS],
+                "mc_error": [self.error(kind) for kind in KINDS],
+            }
+        )
+
+    def _repr_html_(self) -> str:
+        return panel("Conformance", f"true mean {self.true_mean:.3f}", Markup(table(self.table())))
+
+
+def met(
+    brief: Brief, values: np.ndarray, relaxed: dict[str, tuple[float, float]] | None = None
+) -> np.ndarray:
+    """Return whether all targets are met together.
+
+    Parameters
+    ----------
+    brief : Brief
+    values : ndarray of shape (..., n_responses)
+        In the order of the brief's responses.
+    relaxed : mapping of str to (low, high), optional
+        Targets to use in place of the brief's.
+    """
+    ok = np.ones(values.shape[:-1], dtype=bool)
+    for k, part in enumerate(brief.responses):
+        low, high = (relaxed or {}).get(part.name, part.target)
+        if np.isfinite(low):
+            ok &= values[..., k] >= low
+        if np.isfinite(high):
+            ok &= values[..., k] <= high
+    return ok
+
+
+def conformance(brief: Brief, draws: Any, frame: pd.DataFrame, seed: Any = None) -> list[Conformance]:
+    """Return the three conformance figures of each formula.
+
+    Parameters
+    ----------
+    brief : Brief
+    draws : Draws
+        Joint posterior draws, from ``surfaces.draw``.
+    frame : DataFrame
+        Formulas.
+    seed : int, numpy Generator or None
+        For the errors of the new batch and of its test.
+    """
+    rng = np.random.default_rng(seed)
+    columns = [
+        met(brief, draws.mean(frame)).mean(axis=0),
+        met(brief, draws.new_batch(frame, seed=rng)).mean(axis=0),
+        met(brief, draws.accepted(frame, seed=rng)).mean(axis=0),
+    ]
+    return [Conformance(*map(float, line), draws=len(draws)) for line in zip(*columns)]
