@@ -102,4 +102,4 @@ def conformance(brief: Brief, draws: Any, frame: pd.DataFrame, seed: Any = None)
         met(brief, draws.new_batch(frame, seed=rng)).mean(axis=0),
         met(brief, draws.accepted(frame, seed=rng)).mean(axis=0),
     ]
-    return [Conformance(*map(float, line), draws=len(draws)) for line in zip(*columns)]
+    return [Conformance(float(a), float(b), float(c), len(draws)) for a, b, c in zip(*columns)]
