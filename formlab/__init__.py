@@ -22,6 +22,7 @@ _HOMES = {
     "extend": "formlab.plans",
     "fit": "formlab.surfaces",
     "lay_out": "formlab.plans",
+    "next_trials": "formlab.suggest",
     "open_series": "formlab.series",
     "read_brief": "formlab.series",
     "suggest": "formlab.suggest",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from html import escape as _escape
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 __all__ = ["Markup", "escape", "fold", "number", "panel", "table"]
@@ -21,8 +22,12 @@ def escape(text: Any) -> Markup:
 
 def number(value: Any, digits: int = 4) -> str:
     """Return a number with `digits` significant digits, no exponent in everyday sizes."""
-    if isinstance(value, (bool, str)) or value is None:
-        return "" if value is None else str(value)
+    if value is None:
+        return ""
+    if value is pd.NA or value is pd.NaT:
+        return "–"
+    if isinstance(value, (bool, np.bool_, str)):
+        return str(value)
     try:
         value = float(value)
     except (TypeError, ValueError):
@@ -42,15 +47,13 @@ def table(frame: pd.DataFrame, *, rows: int = 10, index: bool = False, digits: i
     shown = frame.head(rows)
     if index:
         shown = shown.reset_index()
-    head = "".join(f"<th scope='col'>{escape(name)}</th>" for name in shown.columns)
+    lines = list(shown.itertuples(index=False))
+    kinds = ["t" if any(isinstance(line[k], str) for line in lines) else "n" for k in range(shown.shape[1])]
+    head = "".join(f"<th scope='col' class='{k}'>{escape(n)}</th>" for k, n in zip(kinds, shown.columns))
     body = ""
-    for line in shown.itertuples(index=False):
-        cells = "".join(
-            f"<td class='{'t' if isinstance(cell, str) else 'n'}'>"
-            f"{escape(cell if isinstance(cell, Markup) else number(cell, digits))}</td>"
-            for cell in line
-        )
-        body += f"<tr>{cells}</tr>"
+    for line in lines:
+        texts = [escape(cell if isinstance(cell, Markup) else number(cell, digits)) for cell in line]
+        body += "<tr>" + "".join(f"<td class='{k}'>{text}</td>" for k, text in zip(kinds, texts)) + "</tr>"
     more = len(frame) - len(shown)
     foot = f"<p class='more'>{more} more row{'s' if more != 1 else ''}</p>" if more > 0 else ""
     return Markup(f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>{foot}")
@@ -58,7 +61,7 @@ def table(frame: pd.DataFrame, *, rows: int = 10, index: bool = False, digits: i
 
 def fold(summary: str, content: Markup) -> Markup:
     """Return content behind a line that opens on a click."""
-    return Markup(f"<details><summary>{escape(summary)}</summary>{content}</details>")
+    return Markup(f"<details><summary>{escape(summary)}</summary>{escape(content)}</details>")
 
 
 def panel(title: str, verdict: str, *parts: Markup) -> Markup:
@@ -76,7 +79,7 @@ _STYLE = Markup(
     ".formlab h4{margin:.2em 0}.formlab .verdict{margin:.2em 0 .5em;font-weight:600}"
     ".formlab table{border-collapse:collapse;margin:.3em 0}"
     ".formlab th{border-bottom:1px solid currentColor;padding:.15em .7em;text-align:right}"
-    ".formlab td{padding:.1em .7em;text-align:right}.formlab td.t,.formlab th:first-child"
+    ".formlab td{padding:.1em .7em;text-align:right}.formlab td.t,.formlab th.t"
     "{text-align:left}.formlab .more{opacity:.8;margin:.1em 0}"
     ".formlab summary{cursor:pointer;margin:.2em 0}</style>"
 )

@@ -1,11 +1,12 @@
 """Limits as people write them: ``chalk + 2 pumice <= 180`` into a linear rule.
 
-``side := term {(+|-) term}``, ``term := [number ['*']] (name | role(filler)) | number`` and one of
+``side := [+|-] term {(+|-) term}``, ``term := [number ['*']] (name | role(filler)) | number`` and one of
 ``<=``, ``>=``, ``=`` between two sides. Nothing is evaluated; anything else is refused at its place.
 """
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -62,19 +63,19 @@ def parse_limit(text: str, names: Sequence[str], roles: Mapping[str, Sequence[st
 
 class _Parser:
     def __init__(self, text: str, names: Sequence[str], roles: Mapping[str, Sequence[str]]) -> None:
-        self.text, self.names, self.roles = text, list(names), roles
         if len(text) > 1000:
-            raise BriefError(f"A limit of {len(text)} characters; at most 1000 are read.")
+            raise BriefError(f"the limit has {len(text)} characters; at most 1000 are read.")
+        self.text = " ".join(text.split())  # one line, so that the caret stands under its word
+        self.names, self.roles = list(names), roles
         self.tokens = self._split()
         self.at = 0
 
     def _split(self) -> list[_Token]:
         tokens, at = [], 0
-        while at < len(self.text.rstrip()):
+        while at < len(self.text):
             match = _TOKEN.match(self.text, at)
             if match is None:
-                at += len(self.text[at:]) - len(self.text[at:].lstrip())
-                self._refuse(at, "a name, a number, + - *, or one of <= >= =")
+                self._refuse(at + (self.text[at] == " "), "a name, a number, + - *, or one of <= >= =")
             kind = match.lastgroup or ""
             tokens.append(_Token(kind, match.group(kind), match.start(kind)))
             at = match.end()
@@ -84,8 +85,9 @@ class _Parser:
         raise BriefError(f"expected {expected} at the caret:\n    {self.text}\n    {' ' * at}^")
 
     def _next(self) -> _Token:
-        self.at += 1
-        return self.tokens[self.at - 1]
+        token = self.tokens[self.at]
+        self.at = min(self.at + 1, len(self.tokens) - 1)  # the end token is never passed
+        return token
 
     def rule(self) -> Rule:
         left, constant = self._side()
@@ -98,7 +100,9 @@ class _Parser:
         coefficients = tuple(a - b for a, b in zip(left, right))
         if not any(coefficients):
             self._refuse(0, "at least one ingredient or setting that does not cancel")
-        return Rule(coefficients, sense.text, other - constant, " ".join(self.text.split()))
+        if not all(map(math.isfinite, (*coefficients, other - constant))):
+            self._refuse(0, "numbers that stay below 1e308")
+        return Rule(coefficients, sense.text, other - constant, self.text)
 
     def _side(self) -> tuple[list[float], float]:
         total, constant = [0.0] * len(self.names), 0.0
@@ -140,10 +144,14 @@ class _Parser:
 
     def _role(self, factor: float) -> list[float]:
         self._next()
-        role, close = self._next(), self._next()
-        if role.text not in self.roles or not self.roles[role.text]:
-            used = ", ".join(sorted(r for r, members in self.roles.items() if members))
-            self._refuse(role.at, f"a role that an ingredient has ({used})")
+        words, at = [], self.tokens[self.at].at
+        while self.tokens[self.at].kind == "name":  # a role may be two words: curing agent
+            words.append(self._next().text)
+        members = self.roles.get(" ".join(words), ())
+        if not members:
+            used = ", ".join(sorted(r for r, some in self.roles.items() if some)) or "there is none"
+            self._refuse(at, f"a role that an ingredient has ({used})")
+        close = self._next()
         if close.text != ")":
             self._refuse(close.at, "a closing bracket")
-        return [factor if name in self.roles[role.text] else 0.0 for name in self.names]
+        return [factor if name in members else 0.0 for name in self.names]

@@ -7,7 +7,6 @@ and cut by one rule after another.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import product
@@ -21,6 +20,7 @@ __all__ = ["Polytope", "Rule"]
 
 TOLERANCE = 1e-9  # of a range: closer than this to a face counts as on it
 MOST_VERTICES = 200_000
+MOST_STARTS = 500  # vertices mixed into the starts of random walks
 
 
 @dataclass(frozen=True)
@@ -103,10 +103,9 @@ class Polytope:
     @cached_property
     def vertices(self) -> np.ndarray:
         """Extreme vertices, shape (n_vertices, d), in lexical order; none if the set is empty."""
-        if any(len(self.free) == 0 or not np.any(a) for a, _, _ in self._scaled_rules):
-            for a, bound, sense in self._scaled_rules:
-                if not np.any(a) and (bound < -TOLERANCE or (sense == "=" and abs(bound) > TOLERANCE)):
-                    return np.empty((0, len(self.names)))
+        for a, bound, sense in self._scaled_rules:  # rules that fixed variables alone decide
+            if not np.any(a) and (bound < -TOLERANCE or (sense == "=" and bound > TOLERANCE)):
+                return np.empty((0, len(self.names)))
         if len(self.free) == 0:
             return self.lower[None, :].copy()
         parts = [self._block_vertices(block) for block in self.blocks]
@@ -155,6 +154,8 @@ class Polytope:
 
     def faces(self, dimension: int) -> list[np.ndarray]:
         """Return the faces of one dimension, each as row numbers into `vertices`."""
+        if not 0 <= dimension <= self.dimension:
+            return []
         u = self._scale(self.vertices)
         level = [frozenset(range(len(u)))]
         facets = {frozenset(np.flatnonzero(column)) for column in self.tight.T}
@@ -228,7 +229,8 @@ class Polytope:
         shape = np.linalg.cholesky(np.cov(t_vertices.T).reshape(k, k) + 1e-12 * np.eye(k))
         g, h = self.inequalities()
         g = g @ shape  # walk in coordinates where the set is roughly round
-        y = np.linalg.solve(shape, (rng.dirichlet(np.ones(len(u)), size=n) @ t_vertices).T).T
+        start = t_vertices[rng.permutation(len(u))[:MOST_STARTS]]
+        y = np.linalg.solve(shape, (rng.dirichlet(np.ones(len(start)), size=n) @ start).T).T
         slack = h - y @ g.T
         for _ in range(steps or 20 * k + 40):
             direction = rng.normal(size=(n, k))
@@ -273,49 +275,83 @@ class Polytope:
     def conflict(self) -> list[str]:
         """Return a smallest set of ranges and rules that cannot all hold; empty if they can.
 
-        Deletion filter (Chinneck & Dravnieks 1991): leave out one after another, keep those without
-        which the rest would be feasible.
+        Smallest means that leaving out any one of them leaves a point; there may be other such sets.
         """
-        parts = self._parts()
-        if self._feasible(parts):
-            return []
-        for part in list(parts):
-            rest = [other for other in parts if other is not part]
-            if not self._feasible(rest):
-                parts = rest
-        return [part[3] for part in parts]
+        return [] if len(self.vertices) else _deletion_filter(self._parts(), [])
 
-    def _parts(self) -> list[tuple[np.ndarray, str, float, str]]:
-        d = len(self.names)
+    def reasons(self, coefficients: np.ndarray, bound: float) -> list[str]:
+        """Return a smallest set of ranges and rules that keep ``coefficients @ x <= bound``.
+
+        Empty if they do not; names the same kind of set as `conflict`.
+        """
+        row, scaled = self._scaled_part(np.asarray(coefficients, dtype=float), bound)
+        beyond = _Part(-row, "<=", -scaled - 1e-3, "")  # a thousandth of the ranges further
+        return _deletion_filter(self._parts(), [beyond])
+
+    def _scaled_part(self, a: np.ndarray, bound: float) -> tuple[np.ndarray, float]:
+        width = np.where(self.upper > self.lower, self.upper - self.lower, np.maximum(np.abs(self.lower), 1.0))
+        size = float(np.linalg.norm(a * width)) or 1.0
+        return a * width / size, float(bound - a @ self.lower) / size
+
+    def _parts(self) -> list[_Part]:
+        """Every end of a range and every rule by itself, over all variables moved to start at 0."""
+        wanted = []
+        for name, unit, low, high in zip(self.names, np.eye(len(self.names)), self.lower, self.upper):
+            if low == high:
+                wanted.append((unit, "=", low, f"{name} = {low:g}"))
+            else:
+                wanted.append((unit, ">=", low, f"{name} at least {low:g}"))
+                wanted.append((unit, "<=", high, f"{name} at most {high:g}"))
+        wanted += [(np.asarray(r.coefficients, dtype=float), r.sense, r.bound, r.text) for r in self.rules]
         parts = []
-        for k, name in enumerate(self.names):
-            unit = np.eye(d)[k]
-            if self.lower[k] == self.upper[k]:
-                parts.append((unit, "=", float(self.lower[k]), f"{name} = {self.lower[k]:g}"))
-                continue
-            parts.append((unit, ">=", float(self.lower[k]), f"{name} at least {self.lower[k]:g}"))
-            parts.append((unit, "<=", float(self.upper[k]), f"{name} at most {self.upper[k]:g}"))
-        for rule in self.rules:
-            parts.append((np.asarray(rule.coefficients), rule.sense, rule.bound, rule.text))
+        for a, sense, bound, text in wanted:
+            row, scaled = self._scaled_part(a, bound)
+            sign = -1.0 if sense == ">=" else 1.0
+            parts.append(_Part(sign * row, "=" if sense == "=" else "<=", sign * scaled, text))
         return parts
 
-    @staticmethod
-    def _feasible(parts: Sequence[tuple[np.ndarray, str, float, str]]) -> bool:
-        from scipy.optimize import linprog
 
-        if not parts:
-            return True
-        upper = [(a if s == "<=" else -a, b if s == "<=" else -b) for a, s, b, _ in parts if s != "="]
-        equal = [(a, b) for a, s, b, _ in parts if s == "="]
-        answer = linprog(
-            np.zeros(len(parts[0][0])),
-            A_ub=np.array([a for a, _ in upper]) if upper else None,
-            b_ub=np.array([b for _, b in upper]) if upper else None,
-            A_eq=np.array([a for a, _ in equal]) if equal else None,
-            b_eq=np.array([b for _, b in equal]) if equal else None,
-            bounds=(None, None),
-        )
-        return answer.status != 2
+@dataclass(frozen=True, eq=False)
+class _Part:
+    """One ``row @ u (<=, =) bound`` of unit length, and its words."""
+
+    row: np.ndarray
+    sense: str
+    bound: float
+    text: str
+
+
+def _deletion_filter(parts: list[_Part], always: list[_Part]) -> list[str]:
+    """Leave out one part after another; keep those without which the rest could hold.
+
+    Deletion filter of Chinneck & Dravnieks (1991, ORSA J. Computing 3:157).
+    """
+    if _can_hold([*parts, *always]):
+        return []
+    for part in list(parts):
+        rest = [other for other in parts if other is not part]
+        if not _can_hold([*rest, *always]):
+            parts = rest
+    return [part.text for part in parts]
+
+
+def _can_hold(parts: list[_Part]) -> bool:
+    """Whether all parts can hold: the least violation that all can share (phase one) is zero."""
+    from scipy.optimize import linprog
+
+    stretch = 1000.0  # far above the solver's own tolerance
+    rows = np.array([part.row for part in parts])
+    bounds = stretch * np.array([part.bound for part in parts])
+    equal = np.array([part.sense == "=" for part in parts])
+    lhs = np.vstack([rows, -rows[equal]])
+    answer = linprog(
+        np.append(np.zeros(rows.shape[1]), 1.0),
+        A_ub=np.column_stack([lhs, -np.ones(len(lhs))]),
+        b_ub=np.append(bounds, -bounds[equal]),
+        bounds=[(None, None)] * rows.shape[1] + [(0.0, None)],
+        options={"primal_feasibility_tolerance": 1e-10, "dual_feasibility_tolerance": 1e-10},
+    )
+    return bool(answer.fun <= stretch * TOLERANCE / 100)
 
 
 def _affine_rank(points: np.ndarray) -> int:
