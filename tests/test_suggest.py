@@ -1,0 +1,177 @@
+"""Conformance and suggestions against closed forms, linear programming and desirability by hand."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from numpy.testing import assert_allclose
+from scipy.optimize import linprog
+from scipy.stats import norm
+
+from formlab import Brief, suggest
+from formlab.errors import SuggestError
+from formlab.region import Region
+from formlab.suggest import conformance, desirability
+from formlab.suggest.search import search
+from tests.known_surfaces import KnownSurfaces
+
+
+def brief_of(**changes):
+    data = {
+        "ingredient": [
+            {"name": "rubber", "role": "rubber", "density": 0.94, "price": 2.0},
+            {"name": "oil", "role": "oil", "low": 0, "high": 30, "density": 0.91, "price": 1.2},
+            {"name": "chalk", "role": "filler", "low": 0, "high": 150, "density": 2.71, "price": 0.2},
+        ],
+        "response": [{"name": "hardness", "unit": "Shore A", "at_least": 40.0, "matters": 1.0}],
+        "piece": {"volume_cm3": 10.0},
+    }
+    return Brief.model_validate({**data, **changes})
+
+
+def hardness(frame):
+    return 40 + 0.1 * frame["chalk"].to_numpy() - 0.5 * frame["oil"].to_numpy()
+
+
+def test_conformance_of_one_normal_response_is_the_normal_probability():
+    brief = brief_of()
+    surfaces = KnownSurfaces(brief, [hardness], [2.0], [1.5])
+    frame = pd.DataFrame({"oil": [10.0, 5.0], "chalk": [60.0, 60.0]})
+    draws = surfaces.draw(200_000, seed=1)
+    for row, got in zip(hardness(frame), conformance(brief, draws, frame, seed=1)):
+        assert_allclose(got.true_mean, norm.cdf((row - 40) / 2.0), atol=4e-3)
+        assert_allclose(got.new_batch, norm.cdf((row - 40) / 2.5), atol=4e-3)
+        assert got.error("true_mean") < 2e-3
+
+
+def test_cheapest_with_known_linear_surfaces_is_the_linear_programme():
+    """With a known mean the chance constraint is linear, and least cost per litre is linear-fractional:
+    exact by the transformation of Charnes & Cooper (1962, Naval Research Logistics Quarterly 9:181)."""
+    brief = brief_of()
+    surfaces = KnownSurfaces(brief, [hardness], [2.0])
+    answer = suggest(brief, surfaces, minimise="cost_per_litre", confidence=0.9, seed=3)
+    margin = 2.0 * norm.ppf(0.9)
+    # y = x t with t = 1 / volume; variables oil t, chalk t, t
+    price = np.array([1.2, 0.2, 2.0 * 100])
+    volume = np.array([1 / 0.91, 1 / 2.71, 100 / 0.94])
+    exact = linprog(
+        price,
+        A_ub=[[0.5, -0.1, margin], [1, 0, -30], [0, 1, -150]],
+        b_ub=[0, 0, 0],
+        A_eq=[volume],
+        b_eq=[1.0],
+    )
+    # the margin is counted from draws, so the optimum may stray by their error
+    assert_allclose(answer.cost["per_litre"], exact.fun, rtol=2e-3)
+    assert answer.reached
+    assert abs(answer.conformance.true_mean - 0.9) < 0.02
+
+
+def test_search_finds_the_corner_of_a_linear_programme():
+    brief = brief_of(limit=[{"expression": "oil + 0.2 chalk <= 40"}])
+    region = Region.from_brief(brief)
+
+    def score(frame):
+        short = np.maximum(60 - frame["oil"] * 1.0 - frame["chalk"] * 0.4, 0).to_numpy()
+        return short, (1.2 * frame["oil"] + 0.2 * frame["chalk"]).to_numpy()
+
+    found = search(region, score, seed=1)
+    exact = linprog([1.2, 0.2], A_ub=[[1, 0.2], [-1, -0.4]], b_ub=[40, -60], bounds=[(0, 30), (0, 150)])
+    assert_allclose(found.value[0], exact.fun, rtol=1e-5)
+    assert region.contains(found.formulas).all()
+
+
+def test_search_tries_levels_and_categories():
+    brief = brief_of(
+        setting=[
+            {"name": "press", "levels": ["ram", "steam"]},
+            {"name": "cuts", "levels": [1.0, 2.0, 4.0]},
+        ]
+    )
+
+    def score(frame):
+        value = (frame["press"] != "steam") * 5.0 + (frame["cuts"] - 2.0) ** 2 + (frame["oil"] - 7.0) ** 2
+        return np.zeros(len(frame)), value.to_numpy()
+
+    best = search(Region.from_brief(brief), score, seed=1).formulas.iloc[0]
+    assert (best["press"], best["cuts"]) == ("steam", 2.0)
+    assert_allclose(best["oil"], 7.0, atol=1e-3)
+
+
+def test_unreachable_confidence_is_said_and_the_most_probable_formula_returned():
+    brief = brief_of(response=[{"name": "hardness", "at_least": 55.0, "matters": 1.0}])
+    surfaces = KnownSurfaces(brief, [hardness], [2.0])
+    answer = suggest(brief, surfaces, confidence=0.9, seed=3)
+    assert not answer.reached
+    assert_allclose(answer.formula["chalk"], 150, atol=0.5)
+    assert_allclose(answer.formula["oil"], 0, atol=0.2)
+    assert_allclose(answer.conformance.true_mean, 0.5, atol=0.02)
+    assert "The asked 0.90 is not reached; this is the most probable formula" in answer.verdict
+
+
+def test_binding_target_has_the_price_of_the_linear_programme():
+    brief = brief_of()
+    surfaces = KnownSurfaces(brief, [hardness], [2.0])
+    answer = suggest(brief, surfaces, minimise="cost_per_litre", confidence=0.9, seed=3)
+    line = answer.binding[answer.binding["what"].str.startswith("target")].iloc[0]
+    cheaper = suggest(
+        brief_of(response=[{"name": "hardness", "at_least": 39.0, "matters": 1.0}]),
+        surfaces, minimise="cost_per_litre", confidence=0.9, seed=3, explain=False,
+    )  # fmt: skip
+    assert_allclose(line["saves EUR per litre"], answer.cost["per_litre"] - cheaper.cost["per_litre"], atol=1e-3)
+
+
+def test_desirability_by_hand():
+    """Weighted geometric mean of straight lines, Derringer & Suich (1980)."""
+    brief = brief_of(
+        response=[
+            {"name": "a", "at_least": 10, "ideal": 20, "importance": 2},
+            {"name": "b", "near": 5, "within": 2},
+            {"name": "c", "at_most": 4},
+        ]
+    )
+    got = desirability(brief, np.array([[15.0, 6.0, 3.0], [15.0, 6.0, 4.5], [25.0, 5.0, 1.0]]))
+    assert_allclose(got, [(0.5**2 * 0.5 * 1.0) ** 0.25, 0.0, 1.0], rtol=1e-12)
+
+
+def test_same_seed_same_answer():
+    brief = brief_of()
+    surfaces = KnownSurfaces(brief, [hardness], [2.0])
+    one, two = (suggest(brief, surfaces, seed=5, explain=False) for _ in range(2))
+    pd.testing.assert_series_equal(one.formula, two.formula)
+    assert one.conformance == two.conformance
+
+
+def test_against_today():
+    brief = brief_of(current={"oil": 5.0, "chalk": 60.0})
+    surfaces = KnownSurfaces(brief, [hardness], [2.0])
+    answer = suggest(brief, surfaces, seed=5, explain=False)
+    assert_allclose(answer.current.loc["hardness (Shore A)", "today"], 43.5)
+    assert_allclose(answer.current.loc["oil (phr)", "change"], answer.formula["oil"] - 5.0)
+
+
+def test_weigh_up_of_the_suggestion():
+    brief = brief_of()
+    answer = suggest(brief, KnownSurfaces(brief, [hardness], [2.0]), seed=5, explain=False)
+    card = answer.recipe(batch_kg=12)
+    assert_allclose(card["weighed_g"].sum(), 12_000, atol=2.0)
+    with pytest.raises(SuggestError, match="No batch mass: pass batch_kg"):
+        answer.recipe()
+
+
+@pytest.mark.parametrize(
+    ("asked", "message"),
+    [
+        ({"minimise": "price"},
+         "minimise = 'price'; it is one of ['cost_per_kg', 'cost_per_litre', 'cost_per_piece']."),
+        ({"maximise": "shine"}, "maximise = 'shine'; it is one of ['desirability', 'conformance', 'hardness']."),
+        ({"confidence": 90}, "confidence = 90; a probability between 0 and 1 is expected."),
+        ({"of": "mean"}, "of = 'mean'; it is one of ['true_mean', 'new_batch', 'accepted']."),
+        ({"minimise": "cost_per_kg", "maximise": "hardness"},
+         "Give one of minimise, maximise and score, not several."),
+    ],
+)  # fmt: skip
+def test_wrong_questions(asked, message):
+    brief = brief_of()
+    with pytest.raises(SuggestError) as caught:
+        suggest(brief, KnownSurfaces(brief, [hardness], [2.0]), **asked)
+    assert str(caught.value) == message
