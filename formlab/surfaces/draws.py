@@ -1,0 +1,192 @@
+"""Joint posterior draws of all responses, and what formulas do under each of them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from formlab.surfaces.parts import Drawn
+
+if TYPE_CHECKING:
+    from formlab.surfaces.surfaces import Surfaces
+
+__all__ = ["Columns", "Draws"]
+
+Columns = Mapping[int, np.ndarray]  # model columns by the id of what makes them
+
+
+@dataclass(frozen=True)
+class Mixed:
+    """Draws of one response: those of its parts, and which draw each of them is."""
+
+    parts: tuple[Drawn, ...]
+    rows: tuple[np.ndarray, ...]
+    count: int
+
+    def gather(self, name: str) -> np.ndarray:
+        out = np.empty(self.count)
+        for part, rows in zip(self.parts, self.rows):
+            out[rows] = getattr(part, name)
+        return out
+
+    def take(self, keep: np.ndarray) -> Mixed:
+        where = np.full(self.count, -1)
+        parts, new_rows = [], []
+        for part, rows in zip(self.parts, self.rows):
+            where[:] = -1
+            where[rows] = np.arange(len(rows))
+            inside = where[keep] >= 0
+            parts.append(part.take(where[keep][inside]))
+            new_rows.append(np.flatnonzero(inside))
+        return Mixed(tuple(parts), tuple(new_rows), len(keep))
+
+
+class Draws:
+    """One joint posterior draw of everything, `count` times: models, coefficients, error variances.
+
+    Made by `Surfaces.draw`. It can be asked about any number of formulas; the noise of new batches is drawn
+    once, so that what it returns is a smooth function of the formula.
+
+    Attributes
+    ----------
+    count : int
+    names : list of str
+        Responses, in the order of the last axis.
+    """
+
+    def __init__(
+        self,
+        surfaces: Surfaces,
+        responses: list[Mixed],
+        correlation: tuple[np.ndarray, np.ndarray],
+        seed: int,
+    ) -> None:
+        self.surfaces = surfaces
+        self._responses = responses
+        self._roots = tuple(_root(c) for c in correlation)
+        self._seed = seed
+        self._rows = np.arange(responses[0].count if responses else 0)
+        self._made: dict[int, tuple[np.ndarray, np.ndarray, np.ndarray]] = {}
+        self._total = len(self._rows)
+
+    @property
+    def names(self) -> list[str]:
+        return self.surfaces.names
+
+    @property
+    def count(self) -> int:
+        return len(self._rows)
+
+    def __len__(self) -> int:
+        return self.count
+
+    def __repr__(self) -> str:
+        return f"Draws({self.count} of {len(self.names)} responses)"
+
+    def subset(self, rows: np.ndarray) -> Draws:
+        """Return only some of the draws, by position or mask."""
+        rows = np.asarray(rows)
+        rows = np.flatnonzero(rows) if rows.dtype == bool else rows
+        other = object.__new__(Draws)
+        other.__dict__.update(self.__dict__)
+        other._responses = [r.take(rows) for r in self._responses]
+        other._rows = self._rows[rows]
+        return other
+
+    def take(self, k: int) -> Draws:
+        """Return the first `k` draws."""
+        return self.subset(np.arange(min(k, self.count)))
+
+    # ---- what formulas do -----------------------------------------------------------------------
+
+    def mean(self, frame: pd.DataFrame) -> np.ndarray:
+        """Return the true means of formulas, in own units, shape (draws, rows, responses).
+
+        They are integrated over batches and slabs; the error of the test is no property of the eraser and
+        stays out where readings tell it apart or the brief gives its size.
+        """
+        return self.mean_at(self.surfaces.columns(frame))
+
+    def mean_at(self, columns: Columns) -> np.ndarray:
+        """Return `mean` for columns made before by `Surfaces.columns`."""
+        return self._each(
+            columns, lambda k, d, rows, eta: d.part.scale.mean(eta, _col(d.sd_batch**2 + d.sd_slab**2))
+        )
+
+    def new_batch(self, frame: pd.DataFrame, seed: int | None = None) -> np.ndarray:
+        """Return the true values of one new batch: its mean over its own slabs, shape (draws, rows, responses)."""
+        return self.new_batch_at(self.surfaces.columns(frame), seed)
+
+    def new_batch_at(self, columns: Columns, seed: int | None = None) -> np.ndarray:
+        """Return `new_batch` for columns made before."""
+        batch, _, _ = self._noise(seed)
+        return self._each(
+            columns,
+            lambda k, d, rows, eta: d.part.scale.mean(
+                eta + _col(d.sd_batch * batch[rows, k]), _col(d.sd_slab**2)
+            ),
+        )
+
+    def accepted(self, frame: pd.DataFrame, seed: int | None = None) -> np.ndarray:
+        """Return a new batch as measured: the mean of the brief's slabs and readings, shape (draws, rows, responses)."""
+        return self.accepted_at(self.surfaces.columns(frame), seed)
+
+    def accepted_at(self, columns: Columns, seed: int | None = None) -> np.ndarray:
+        """Return `accepted` for columns made before."""
+        return self._measured(columns, seed, self.surfaces.brief.plant.slabs_per_batch)
+
+    def reading_at(self, columns: Columns, seed: int | None = None) -> np.ndarray:
+        """Return one reading of one slab of a new batch, shape (draws, rows, responses)."""
+        return self._measured(columns, seed, 1, single=True)
+
+    def _measured(self, columns: Columns, seed: int | None, slabs: int, single: bool = False) -> np.ndarray:
+        batch, slab, reading = self._noise(seed)
+        readings = [1 if single else self.surfaces.brief.by_name[n].readings for n in self.names]  # type: ignore[union-attr]
+
+        def measure(k: int, d: Drawn, rows: np.ndarray, eta: np.ndarray) -> np.ndarray:
+            total: np.ndarray | float = 0.0
+            for j in range(slabs):
+                noise = d.sd_batch * batch[rows, k] + d.sd_slab * slab[rows, j, k]
+                noise = noise + d.sd_reading * reading[rows, j, k] / np.sqrt(readings[k])
+                total = total + d.part.scale.inverse(eta + _col(noise))
+            return np.asarray(total) / slabs
+
+        return self._each(columns, measure)
+
+    def _each(self, columns: Columns, function) -> np.ndarray:  # type: ignore[no-untyped-def]
+        n = len(next(iter(columns.values())))
+        out = np.empty((self.count, n, len(self.names)))
+        for k, mixed in enumerate(self._responses):
+            for drawn, rows in zip(mixed.parts, mixed.rows):
+                if len(rows):
+                    eta = drawn.coef @ columns[id(drawn.part.features)].T
+                    out[rows, :, k] = function(k, drawn, rows, eta)
+        return out
+
+    def _noise(self, seed: int | None) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Standard normal batch, slab and reading effects, correlated between responses; kept, and cut to the draws."""
+        key = self._seed + 1 if seed is None else seed
+        if key not in self._made:
+            rng = np.random.default_rng(key)
+            m, slabs = len(self.names), self.surfaces.brief.plant.slabs_per_batch
+            batch = rng.standard_normal((self._total, m)) @ self._roots[0].T
+            slab = rng.standard_normal((self._total, slabs, m)) @ self._roots[1].T
+            self._made[key] = batch, slab, rng.standard_normal((self._total, slabs, m))
+        batch, slab, reading = self._made[key]
+        return batch[self._rows], slab[self._rows], reading[self._rows]
+
+
+def _col(values: np.ndarray) -> np.ndarray:
+    return values[:, None]
+
+
+def _root(correlation: np.ndarray) -> np.ndarray:
+    """A square root of a correlation matrix, its negative eigenvalues cut to zero."""
+    values, vectors = np.linalg.eigh(correlation)
+    root = vectors * np.sqrt(np.maximum(values, 0))
+    length = np.sqrt((root**2).sum(axis=1, keepdims=True))
+    return root / np.where(length > 0, length, 1.0)

@@ -1,0 +1,285 @@
+"""All responses of a brief, fitted together, and joint draws from them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+
+from formlab.brief import Brief, Response
+from formlab.errors import FitError
+from formlab.html import Markup, escape, panel, table
+from formlab.surfaces.draws import Columns, Draws, Mixed
+from formlab.surfaces.least_squares import Solution, solve
+from formlab.surfaces.parts import ErrorSplit, LeastSquaresPart, Scatter
+from formlab.surfaces.readings import Slabs, arrange, values_of
+from formlab.surfaces.scales import Scale
+from formlab.surfaces.surface import Surface
+from formlab.terms import ModelSpace
+
+__all__ = ["KINDS", "Surfaces", "fit"]
+
+KINDS = ("auto", "least squares", "averaged", "gaussian process")
+
+
+def fit(
+    brief: Brief,
+    trials: pd.DataFrame,
+    responses: Sequence[str] | None = None,
+    kind: str = "auto",
+    *,
+    model: str | None = None,
+    setting_model: str | None = None,
+    crossed: str | None = None,
+    seed: int | None = None,
+) -> Surfaces:
+    """Return a surface for every response.
+
+    Parameters
+    ----------
+    brief : Brief
+    trials : DataFrame
+        Factor columns and responses, one row a reading. Rows of one ``trial`` are readings of one slab; rows of
+        one ``batch`` share its error. Without a trial column each row is a trial, without a batch column each
+        trial is its own batch. Rows whose ``status`` is not ok are left out.
+    responses : sequence of str, optional
+        Which to fit; all of the brief's where left out.
+    kind : str
+        auto, least squares, averaged, gaussian process.
+    model, setting_model, crossed : str, optional
+        As in `ModelSpace`; the brief's own where left out.
+    seed : int, optional
+
+    Raises
+    ------
+    FitError
+        Saying which trial, term or response stands in the way, and what to do.
+
+    Examples
+    --------
+    >>> brief = Brief(ingredient=[{"name": "rubber", "role": "rubber"}, {"name": "oil", "low": 0, "high": 20}],
+    ...     response=[{"name": "hardness"}], model="linear")
+    >>> trials = pd.DataFrame({"oil": [0, 5, 10, 15, 20], "hardness": [60.2, 57.4, 55.1, 52.6, 49.9]})
+    >>> surfaces = fit(brief, trials, kind="least squares")
+    >>> surfaces["hardness"].predict(pd.DataFrame({"oil": [10.0]})).round(2)
+    array([55.04])
+    """
+    if kind not in KINDS:
+        raise FitError(f"kind = {kind!r}; it is one of {', '.join(map(repr, KINDS))}.")
+    names = list(brief.response_names if responses is None else responses)
+    unknown = [n for n in names if n not in brief.response_names]
+    if unknown or not names:
+        raise FitError(
+            f"{unknown[0]!r} is not a response of the brief; they are {brief.response_names}."
+            if unknown
+            else "The brief has no response to fit; add one with [[response]]."
+        )
+    slabs = arrange(brief, trials)
+    space = ModelSpace(brief, model, setting_model, crossed)
+    fitted = [
+        _fit_one(brief, slabs, space, brief.by_name[n], kind) for n in brief.response_names if n in names
+    ]  # type: ignore[arg-type]
+    return Surfaces(brief, slabs, fitted, trials)
+
+
+def _fit_one(brief: Brief, slabs: Slabs, space: ModelSpace, response: Response, kind: str) -> Surface:
+    values = values_of(slabs, response, Scale.of(response))
+    x = space.matrix(slabs.formulas.iloc[values.rows])
+    solution = solve(x, values.eta, space.names, space.model)
+    if not solution.df:
+        raise FitError(
+            f"Response {response.name!r}: {len(space)} terms from n_samples = {len(values.y)} trials leave no degree of "
+            "freedom for error, so no interval can be given. Add at least 1 trial(s), or choose a smaller model."
+        )
+    split = ErrorSplit.of((response.sd_batch, response.sd_slab, response.sd_reading))
+    part = LeastSquaresPart(
+        space,
+        values.scale,
+        solution.coef,
+        solution.gain,
+        solution.inverse,
+        solution.rss,
+        solution.df,
+        values.rows,
+        split,
+    )
+    return Surface(
+        brief,
+        response,
+        "least squares",
+        space,
+        slabs,
+        values,
+        (part,),
+        (1.0,),
+        solution,
+        _weak(solution, space),
+    )
+
+
+def _weak(solution: Solution, space: ModelSpace) -> list[str]:
+    """What weakens a least-squares fit, in words, gravest first."""
+    words = []
+    if solution.df <= 2:
+        words.append(
+            f"Only {solution.df} residual degree{'s' if solution.df > 1 else ''} of freedom: the error is hardly known, and "
+            "intervals are very wide. Add trials or choose a smaller model."
+        )
+    worst = int(np.argmax(solution.vif))
+    if not space.shares and solution.vif[worst] > 10:
+        words.append(
+            f"{space.names[worst]!r} is hard to tell from the other terms: its variance is {solution.vif[worst]:.0f} times what "
+            "trials that vary it separately would give."
+        )
+    if solution.condition > 1e4:
+        words.append(
+            f"The columns are nearly dependent (condition number {solution.condition:.2g}); single coefficients mean little."
+        )
+    alone = np.flatnonzero(solution.leverage > 1 - 1e-8)
+    if len(alone):
+        words.append(f"{len(alone)} trial(s) decide a coefficient alone; nothing checks them. Repeat them.")
+    return words
+
+
+class Surfaces(Mapping[str, Surface]):
+    """Fitted responses by name, in the brief's order; made by `fit`.
+
+    Attributes
+    ----------
+    brief : Brief
+    names : list of str
+    trials : DataFrame
+        As they were given.
+    slabs : Slabs
+    batch_correlation, slab_correlation : DataFrame
+        Between the errors of responses, shrunk towards none.
+    """
+
+    def __init__(self, brief: Brief, slabs: Slabs, fitted: list[Surface], trials: pd.DataFrame) -> None:
+        self.brief, self.slabs, self.trials = brief, slabs, trials
+        self._fitted = {surface.name: surface for surface in fitted}
+        shared = _correlation(fitted, len(slabs))
+        self.batch_correlation = pd.DataFrame(shared, self.names, self.names)
+        self.slab_correlation = self.batch_correlation.copy()
+
+    @property
+    def names(self) -> list[str]:
+        return list(self._fitted)
+
+    def __getitem__(self, name: str) -> Surface:
+        if name not in self._fitted:
+            raise KeyError(f"{name!r} was not fitted; fitted are {self.names}.")
+        return self._fitted[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._fitted)
+
+    def __len__(self) -> int:
+        return len(self._fitted)
+
+    # ---- joint draws ----------------------------------------------------------------------------
+
+    def draw(self, draws: int = 1000, seed: int | None = None) -> Draws:
+        """Return one joint posterior draw of everything, `draws` times.
+
+        Coefficients, models, error variances; errors of responses read on the same slabs are correlated.
+        """
+        seed = int(np.random.default_rng().integers(2**31)) if seed is None else int(seed)
+        rng = np.random.default_rng(seed)
+        batches = pd.factorize(self.slabs.labels["batch"])[0]
+        roots = [np.linalg.cholesky(c.to_numpy()) for c in (self.batch_correlation, self.slab_correlation)]
+        m = len(self)
+        batch = rng.standard_normal((draws, batches.max() + 1, m)) @ roots[0].T
+        slab = rng.standard_normal((draws, len(self.slabs), m)) @ roots[1].T
+        mixed = []
+        for k, surface in enumerate(self._fitted.values()):
+            owner = _owners(surface.weights, draws, rng)
+            rows = tuple(np.flatnonzero(owner == j) for j in range(len(surface.parts)))
+            parts = tuple(
+                part.draw(Scatter(batch[r, :, k], slab[r, :, k]), rng) for part, r in zip(surface.parts, rows)
+            )
+            mixed.append(Mixed(parts, rows, draws))
+        return Draws(self, mixed, (self.batch_correlation.to_numpy(), self.slab_correlation.to_numpy()), seed)
+
+    def columns(self, frame: pd.DataFrame) -> Columns:
+        """Return the model columns of formulas, to be used again with `Draws.mean_at` and its kin."""
+        complete = self.brief.complete(frame)
+        features = {id(p.features): p.features for s in self._fitted.values() for p in s.parts}
+        return {key: f.matrix(complete) for key, f in features.items()}
+
+    def sample(
+        self, frame: pd.DataFrame, draws: int = 1000, of: str = "mean", seed: int | None = None
+    ) -> np.ndarray:
+        """Return joint posterior draws in own units, shape (draws, rows, responses).
+
+        Parameters
+        ----------
+        frame : DataFrame
+            Formulas.
+        draws : int
+        of : {"mean", "new_batch", "reading"}
+            The true mean; the true values of one new batch; one reading of one slab of a new batch.
+        seed : int, optional
+        """
+        drawn = self.draw(draws, seed)
+        columns = self.columns(frame)
+        if of == "mean":
+            return drawn.mean_at(columns)
+        if of == "new_batch":
+            return drawn.new_batch_at(columns)
+        if of == "reading":
+            return drawn.reading_at(columns)
+        raise FitError(f"of = {of!r}; it is one of 'mean', 'new_batch', 'reading'.")
+
+    # ---- shown ----------------------------------------------------------------------------------
+
+    @property
+    def summary(self) -> pd.DataFrame:
+        """The summaries of all responses, one row each."""
+        return pd.DataFrame([s.summary for s in self._fitted.values()]).rename_axis("response")
+
+    @property
+    def warnings_(self) -> list[str]:
+        """Warnings of all responses, each with its name."""
+        return [f"{name}: {text}" for name, s in self._fitted.items() for text in s.warnings_]
+
+    def __repr__(self) -> str:
+        return f"Surfaces({', '.join(self.names)}: {len(self.slabs)} trials)"
+
+    def _repr_html_(self) -> str:
+        shown = self.summary.reset_index()
+        notes = Markup("".join(f"<p>{escape(text)}</p>" for text in self.warnings_))
+        verdict = f"{len(self)} response{'s' if len(self) != 1 else ''} from {len(self.slabs)} trials"
+        return panel("Surfaces", verdict, table(shown, rows=20), notes)
+
+
+def _owners(weights: tuple[float, ...], draws: int, rng: np.random.Generator) -> np.ndarray:
+    """Which part each draw comes from: counts as near the weights as whole numbers allow, in random order."""
+    edges = (np.arange(draws) + rng.random()) / draws
+    owner = np.searchsorted(np.cumsum(weights), edges * sum(weights), side="right")
+    return rng.permutation(np.minimum(owner, len(weights) - 1))
+
+
+def _correlation(fitted: list[Surface], slabs: int, strength: float = 4.0) -> np.ndarray:
+    """Correlation of residuals where slabs are shared, shrunk as if `strength` more slabs had shown none."""
+    m = len(fitted)
+    residual = np.full((slabs, m), np.nan)
+    for k, surface in enumerate(fitted):
+        assert surface.solution is not None
+        residual[surface.values.rows, k] = surface.solution.residual
+    out = np.eye(m)
+    for i in range(m):
+        for j in range(i):
+            both = np.isfinite(residual[:, i]) & np.isfinite(residual[:, j])
+            a, b = residual[both, i], residual[both, j]
+            size = np.sqrt((a @ a) * (b @ b))
+            df = min(fitted[i].solution.df, fitted[j].solution.df)  # type: ignore[union-attr]
+            df = max(df - (slabs - int(both.sum())), 0)
+            out[i, j] = out[j, i] = (a @ b) / size * df / (df + strength) if size > 0 else 0.0
+    values, vectors = np.linalg.eigh(out)
+    if values[0] < 1e-6:
+        out = (vectors * np.maximum(values, 1e-6)) @ vectors.T
+        scale = np.sqrt(np.diag(out))
+        out = out / np.outer(scale, scale)
+    return out
