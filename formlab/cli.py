@@ -133,7 +133,7 @@ def _check(args: argparse.Namespace) -> int:
 
     series = open_series(args.folder)
     region = Region.from_brief(series.brief).check()
-    trials = series.trials() if series.plan_frame() is not None else None
+    trials = series.trials() if series.has_plan else None
     facts = {
         "brief": str(series.brief),
         "region": str(region),
