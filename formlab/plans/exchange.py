@@ -1,0 +1,237 @@
+"""Search for an optimal design: exchange over candidates from many starts, then moves inside the region.
+
+Every unit (a day, batch, load or slab) is visited in turn; all its options are scored at once and the
+best is taken if it gains. The principle of exchange is that of Fedorov (1972); options of whole batches
+under generalised least squares follow Goos & Vandebroek (2001).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from formlab.errors import PlanError
+from formlab.plans.basis import Basis
+from formlab.plans.candidates import Candidates
+from formlab.plans.criteria import TINY, State
+from formlab.plans.structure import Structure
+
+__all__ = ["Problem", "Found", "search"]
+
+SWEEPS = 40
+
+
+@dataclass
+class Problem:
+    """All that a search needs: model, candidates, structure, and what is known beforehand.
+
+    Attributes
+    ----------
+    prior : ndarray of shape (p, p)
+        Information from earlier trials or a prior, in the orthonormal columns.
+    weight : ndarray of shape (p, p) or None
+        None for D, else the matrix of a trace criterion.
+    """
+
+    basis: Basis
+    candidates: Candidates
+    structure: Structure
+    prior: np.ndarray
+    weight: np.ndarray | None
+
+    def units(self) -> list[tuple[str, np.ndarray]]:
+        """Every unit whose variables can be chosen: its level and rows."""
+        return [
+            (level, rows)
+            for level in self.candidates.levels
+            if len(self.candidates.options[level]) > 1
+            for rows in self.structure.rows(level)
+        ]
+
+
+@dataclass
+class Found:
+    """A design that a start ended in: points (n, v) and its score."""
+
+    points: np.ndarray
+    score: float
+    start: int = 0
+
+
+def search(
+    problem: Problem, seed: Any, starts: int = 10, polish: int = 2, n_jobs: int = 1, progress: bool = False
+) -> Found:
+    """Return the best design of many starts; the answer does not depend on `n_jobs`.
+
+    Parameters
+    ----------
+    seed : numpy SeedSequence
+    starts : int
+        Random starts of the exchange.
+    polish : int
+        How many of the best starts are improved inside the region.
+
+    Raises
+    ------
+    PlanError
+        If no start could estimate every term.
+    """
+    seeds = seed.spawn(starts)
+    found = _map(_one_start, [(problem, s, k) for k, s in enumerate(seeds)], n_jobs, progress, "starts")
+    found = _ranked(found)
+    if not np.isfinite(found[0].score):
+        raise PlanError(
+            f"{problem.structure.n} trials cannot estimate the {len(problem.basis.space)} terms with these batches: "
+            "every start was singular. Add trials or batches, or choose a smaller model."
+        )
+    if polish:
+        from formlab.plans.polish import polish_design
+
+        best = _distinct(found)[:polish]
+        more = seed.spawn(len(best))
+        found = _map(
+            polish_design, [(problem, f, s) for f, s in zip(best, more)], n_jobs, progress, "improving"
+        )
+    return _ranked(found)[0]
+
+
+def _map(function: Any, jobs: list[tuple[Any, ...]], n_jobs: int, progress: bool, what: str) -> list[Any]:
+    from joblib import Parallel, delayed
+    from tqdm.auto import tqdm
+
+    pool = Parallel(n_jobs=n_jobs, return_as="generator")
+    results = pool(delayed(function)(*job) for job in jobs)
+    return list(tqdm(results, total=len(jobs), desc=what, disable=not progress, leave=False))
+
+
+def _ranked(found: list[Found]) -> list[Found]:
+    """Best first; scores closer than 1e-9 count as equal and the lowest start comes first."""
+    return sorted(found, key=lambda f: (-round(f.score, 9) if np.isfinite(f.score) else np.inf, f.start))
+
+
+def _distinct(found: list[Found]) -> list[Found]:
+    out: list[Found] = []
+    for f in found:
+        if np.isfinite(f.score) and not any(abs(f.score - o.score) < 1e-7 for o in out):
+            out.append(f)
+    return out
+
+
+# ---- one start --------------------------------------------------------------------------------------
+
+
+def _one_start(problem: Problem, seed: Any, start: int) -> Found:
+    rng = np.random.default_rng(seed)
+    choice = _random_choice(problem, rng)
+    w = problem.structure.weight()
+    x = _columns(problem.candidates, choice)
+    ridge = 1e-4 * max(1.0, float(np.trace(x.T @ w @ x))) / x.shape[1]
+    state = State(x, w, problem.prior, None, ridge=ridge)
+    _sweeps(problem, state, choice, rng, 2)
+    state = State(state.x, w, problem.prior, None, ridge=1e-3 * ridge)
+    _sweeps(problem, state, choice, rng, 2 if problem.weight is not None else SWEEPS)
+    score = State(state.x, w, problem.prior, problem.weight, ridge=1e-12).score
+    if np.isfinite(score):
+        state = State(state.x, w, problem.prior, problem.weight)
+        _sweeps(problem, state, choice, rng, SWEEPS)
+        score = state.score
+    return Found(_points(problem, choice), score, start)
+
+
+def _random_choice(problem: Problem, rng: Any) -> dict[str, np.ndarray]:
+    """A random allowed option for every unit, as one candidate number a row and level."""
+    c, n = problem.candidates, problem.structure.n
+    choice = {level: np.zeros(n, dtype=int) for level in c.levels}
+    for level in c.levels:
+        for rows in problem.structure.rows(level):
+            choice[level][rows] = rng.integers(len(c.options[level]))
+    for _ in range(50):
+        bad = ~c.allowed[tuple(choice.values())]
+        if not bad.any():
+            return choice
+        for level in c.levels:
+            for rows in problem.structure.rows(level):
+                if bad[rows].any() and rng.random() < 0.7:
+                    choice[level][rows] = rng.integers(len(c.options[level]))
+    fallback = np.unravel_index(np.flatnonzero(c.allowed)[0], c.allowed.shape)
+    return {level: np.full(n, k) for level, k in zip(c.levels, fallback)}
+
+
+def _columns(c: Candidates, choice: dict[str, np.ndarray]) -> np.ndarray:
+    return np.asarray(c.table[tuple(choice[level] for level in c.levels)])
+
+
+def _points(problem: Problem, choice: dict[str, np.ndarray]) -> np.ndarray:
+    c = problem.candidates
+    out = np.empty((problem.structure.n, len(problem.basis.variables)))
+    for level, cols in c.positions.items():
+        out[:, cols] = c.options[level][choice[level]]
+    return out
+
+
+def _sweeps(problem: Problem, state: State, choice: dict[str, np.ndarray], rng: Any, most: int) -> None:
+    """Visit every unit until nothing gains; `choice` and `state` are changed in place."""
+    units = problem.units()
+    simple = problem.structure.is_simple and len(problem.candidates.levels) == 1
+    for _ in range(most):
+        order = rng.permutation(len(units))
+        if simple:
+            gained = _row_sweep(problem.candidates, state, choice, [units[k][1][0] for k in order])
+        else:
+            gained = sum([_visit(problem.candidates, state, choice, *units[k]) for k in order])
+        state.refresh()
+        if gained < 1e-7:
+            return
+
+
+def _visit(c: Candidates, state: State, choice: dict[str, np.ndarray], level: str, rows: np.ndarray) -> float:
+    """Give one unit its best option; return the gain."""
+    count = len(c.options[level])
+    index = tuple(
+        np.broadcast_to(np.arange(count)[:, None], (count, len(rows)))
+        if name == level
+        else choice[name][rows][None, :]
+        for name in c.levels
+    )
+    gains = state.gains(rows, c.table[index])
+    gains[~c.allowed[index].all(axis=1)] = -np.inf
+    best = int(np.argmax(gains))
+    if not gains[best] > TINY:
+        return 0.0
+    choice[level][rows] = best
+    state.replace(rows, _columns(c, {name: choice[name][rows] for name in c.levels}))
+    return float(gains[best])
+
+
+def _row_sweep(c: Candidates, state: State, choice: dict[str, np.ndarray], rows: list[int]) -> float:
+    """As `_visit` for rows that are all alike, keeping x'Dx of every candidate up to date."""
+    level = c.levels[0]
+    table, allowed = c.table, c.allowed
+    h, h2 = _quadratic(table, state)
+    gained = 0.0
+    for i in rows:
+        gains = state.row_gains(int(i), table, h, h2)
+        gains[~allowed] = -np.inf
+        best = int(np.argmax(gains))
+        if not gains[best] > TINY:
+            continue
+        gained += float(gains[best])
+        choice[level][i] = best
+        d, dsd = state.d, state.dsd if state.weight is not None else None
+        u, a = state.replace(np.array([i]), table[best][None, :])
+        q = table @ (d @ u)
+        k = np.linalg.inv(a)
+        qk = q @ k
+        if h2 is not None and dsd is not None:
+            z = table @ (dsd @ u)
+            h2 = h2 - 2 * np.sum(qk * z, axis=1) + np.sum((qk @ (u.T @ dsd @ u)) * qk, axis=1)
+        h = h - np.sum(qk * q, axis=1)
+    return gained
+
+
+def _quadratic(table: np.ndarray, state: State) -> tuple[np.ndarray, np.ndarray | None]:
+    h = np.einsum("np,np->n", table @ state.d, table)
+    h2 = np.einsum("np,np->n", table @ state.dsd, table) if state.weight is not None else None
+    return h, h2
