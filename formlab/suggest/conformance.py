@@ -83,7 +83,7 @@ def met(
     return ok
 
 
-def conformance(brief: Brief, draws: Any, frame: pd.DataFrame, seed: Any = None) -> list[Conformance]:
+def conformance(brief: Brief, draws: Any, frame: pd.DataFrame, seed: int | None = None) -> list[Conformance]:
     """Return the three conformance figures of each formula.
 
     Parameters
@@ -93,13 +93,12 @@ def conformance(brief: Brief, draws: Any, frame: pd.DataFrame, seed: Any = None)
         Joint posterior draws, from ``surfaces.draw``.
     frame : DataFrame
         Formulas.
-    seed : int, numpy Generator or None
-        For the errors of the new batch and of its test.
+    seed : int, optional
+        For the errors of the new batch and of its test; the draws' own where left out.
     """
-    rng = np.random.default_rng(seed)
     columns = [
         met(brief, draws.mean(frame)).mean(axis=0),
-        met(brief, draws.new_batch(frame, seed=rng)).mean(axis=0),
-        met(brief, draws.accepted(frame, seed=rng)).mean(axis=0),
+        met(brief, draws.new_batch(frame, seed=seed)).mean(axis=0),
+        met(brief, draws.accepted(frame, seed=seed)).mean(axis=0),
     ]
     return [Conformance(float(a), float(b), float(c), len(draws)) for a, b, c in zip(*columns)]

@@ -17,7 +17,7 @@ from formlab.region import Region
 from formlab.suggest.conformance import KINDS, Conformance, conformance, met
 from formlab.suggest.search import Found, search
 
-__all__ = ["Suggestion", "desirability", "suggest"]
+__all__ = ["Question", "Suggestion", "desirability", "suggest"]
 
 COSTS = {"cost_per_kg": "per_kg", "cost_per_litre": "per_litre", "cost_per_piece": "per_piece"}
 SEARCH_DRAWS = 1000
@@ -242,7 +242,7 @@ def _matters(part: Any) -> float:
     return max(abs(edge), 1.0) * 0.05 if np.isfinite(edge) else 1.0
 
 
-class _Question:
+class Question:
     """A goal as a score for the search, on one fixed set of draws."""
 
     def __init__(
@@ -253,9 +253,9 @@ class _Question:
         goal: tuple[str, str],
         confidence: float | None,
         of: str,
-        score: Callable[[pd.DataFrame], Any] | None,
-        prices: Mapping[str, float] | None,
-        seed: int,
+        score: Callable[[pd.DataFrame], Any] | None = None,
+        prices: Mapping[str, float] | None = None,
+        seed: int = 0,
     ) -> None:
         self.brief, self.surfaces, self.draws, self.goal = brief, surfaces, draws, goal
         self.confidence, self.of, self.user_score, self.prices, self.seed = (
@@ -395,7 +395,7 @@ def suggest(
     seeds = np.random.SeedSequence(seed).generate_state(4)
     draws = surfaces.draw(SEARCH_DRAWS, seed=int(seeds[0]))
     final = surfaces.draw(FINAL_DRAWS, seed=int(seeds[1]))
-    question = _Question(brief, surfaces, draws, goal, confidence, of, score, prices, int(seeds[2]))
+    question = Question(brief, surfaces, draws, goal, confidence, of, score, prices, int(seeds[2]))
     found, figures, claimed = _search_until(question, region, final, int(seeds[3]))
     reached = confidence is None or getattr(figures, of) >= confidence - 2 * figures.error(of)
     return _report(
@@ -404,7 +404,7 @@ def suggest(
 
 
 def _search_until(
-    question: _Question, region: Region, final: Any, seed: int
+    question: Question, region: Region, final: Any, seed: int
 ) -> tuple[Found, Conformance, float]:
     """Search, check on fresh draws, and ask for more while the fresh figure falls short."""
     asked, baseline = question.confidence, question.brief.baseline
@@ -434,7 +434,7 @@ def _search_until(
 
 
 def _report(
-    question: _Question,
+    question: Question,
     region: Region,
     found: Found,
     figures: Conformance,
@@ -487,7 +487,7 @@ def _predicted(brief: Brief, surfaces: Any, frame: pd.DataFrame, draws: Any) -> 
     return pd.DataFrame.from_dict(lines, orient="index").rename_axis("response")
 
 
-def _against_today(question: _Question, best: pd.DataFrame, final: Any) -> pd.DataFrame | None:
+def _against_today(question: Question, best: pd.DataFrame, final: Any) -> pd.DataFrame | None:
     brief, today = question.brief, question.brief.baseline
     if today is None:
         return None
@@ -509,7 +509,7 @@ def _against_today(question: _Question, best: pd.DataFrame, final: Any) -> pd.Da
     return out
 
 
-def _alternatives(question: _Question, region: Region, found: Found, count: int) -> pd.DataFrame:
+def _alternatives(question: Question, region: Region, found: Found, count: int) -> pd.DataFrame:
     """Near-best formulas that differ by at least 15 % of a range, what they cost and how sure they are."""
     brief = question.brief
     if count < 1:
@@ -544,9 +544,7 @@ def _alternatives(question: _Question, region: Region, found: Found, count: int)
     return out
 
 
-def _binding(
-    question: _Question, region: Region, best: pd.DataFrame, predicted: pd.DataFrame
-) -> pd.DataFrame:
+def _binding(question: Question, region: Region, best: pd.DataFrame, predicted: pd.DataFrame) -> pd.DataFrame:
     """Targets, ranges and limits that hold the formula, and what relaxing each by one step is worth."""
     lines = []
     kind, goal = question.goal
@@ -575,12 +573,10 @@ def _binding(
         if can and gap < 1e-4:
             lines.append({"what": word, "chance alone": float("nan"), "if relaxed by": "",
                           f"saves {unit}".strip(): float("nan")})  # fmt: skip
-    return pd.DataFrame(lines)
+    return pd.DataFrame(lines).dropna(axis=1, how="all")
 
 
-def _price_of_target(
-    question: _Question, region: Region, best: pd.DataFrame, part: Any, base: float
-) -> float:
+def _price_of_target(question: Question, region: Region, best: pd.DataFrame, part: Any, base: float) -> float:
     low, high = part.target
     size = _matters(part)
     question.relaxed = {part.name: (low - size, high + size)}
@@ -592,7 +588,7 @@ def _price_of_target(
 
 
 def _notes(
-    brief: Brief, surfaces: Any, figures: Conformance, claimed: float, question: _Question, reached: bool
+    brief: Brief, surfaces: Any, figures: Conformance, claimed: float, question: Question, reached: bool
 ) -> list[str]:
     notes = []
     if not reached:

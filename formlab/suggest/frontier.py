@@ -1,0 +1,104 @@
+"""Trade-offs: how much of one aim another costs, over the whole region."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from formlab.brief import Brief, Response
+from formlab.errors import SuggestError
+from formlab.region import Region
+from formlab.suggest.conformance import conformance
+from formlab.suggest.search import Score, search
+from formlab.suggest.suggestion import COSTS, FINAL_DRAWS, SEARCH_DRAWS, Question
+
+__all__ = ["cost_frontier", "response_frontier"]
+
+
+def cost_frontier(
+    brief: Brief,
+    surfaces: Any,
+    *,
+    cost: str = "cost_per_litre",
+    of: str = "true_mean",
+    confidences: tuple[float, ...] = (0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.98),
+    seed: int | None = None,
+) -> pd.DataFrame:
+    """Return the least cost at each required conformance.
+
+    Returns
+    -------
+    DataFrame
+        asked, conformance (of fresh draws), cost, reached, and every varied column of the formula; one row a
+        confidence, in rising order.
+    """
+    if cost not in COSTS:
+        raise SuggestError(f"cost = {cost!r}; it is one of {list(COSTS)}.")
+    region = Region.from_brief(brief).check()
+    seeds = np.random.SeedSequence(seed).generate_state(3)
+    draws = surfaces.draw(SEARCH_DRAWS, seed=int(seeds[0]))
+    final = surfaces.draw(FINAL_DRAWS, seed=int(seeds[1]))
+    starts, lines = None, []
+    for asked in sorted(confidences):
+        question = Question(brief, surfaces, draws, ("minimise", cost), asked, of, seed=int(seeds[2]))
+        found = search(region, question, seed=int(seeds[2]), pool=1500, rounds=40, starts=starts)
+        best = found.formulas.head(1)
+        starts = found.formulas if starts is None else pd.concat([best, starts], ignore_index=True)
+        figure = getattr(conformance(brief, final, best)[0], of)
+        lines.append(
+            {
+                "asked": asked,
+                "conformance": figure,
+                cost: brief.costs(best)[COSTS[cost]].iloc[0],
+                "reached": bool(found.shortfall[0] <= 0),
+                **best.iloc[0][[*brief.varied, *brief.setting_names]].to_dict(),
+            }
+        )
+    return pd.DataFrame(lines)
+
+
+def response_frontier(
+    brief: Brief, surfaces: Any, x: str, y: str, *, points: int = 9, seed: int | None = None
+) -> pd.DataFrame:
+    """Return the best mean of one response at each level of another (epsilon-constraint method).
+
+    "Better" is up for a response with only ``at_least``, down with only ``at_most``, nearer for the others.
+
+    Returns
+    -------
+    DataFrame
+        Columns x and y (predicted means, own units), then every varied column of the formula.
+    """
+    known = [r.name for r in brief.responses if r.has_target]
+    for name in (x, y):
+        if name not in known:
+            raise SuggestError(f"{name!r} is not a response with a target; those are {known}.")
+    region = Region.from_brief(brief).check()
+    rng = np.random.default_rng(seed)
+    parts: dict[str, Response] = {r.name: r for r in brief.responses}
+
+    def bad(name: str, frame: pd.DataFrame) -> np.ndarray:
+        return _badness(parts[name], np.asarray(surfaces[name].predict(frame), dtype=float))
+
+    def at_most(level: float, of: str) -> Score:
+        return lambda frame: (np.maximum(bad(x, frame) - level, 0.0), bad(of, frame))
+
+    ends = [search(region, at_most(np.inf, name), seed=rng, pool=1500, rounds=40) for name in (x, y)]
+    best_x, worst_x = bad(x, ends[0].formulas.head(1))[0], bad(x, ends[1].formulas.head(1))[0]
+    starts = pd.concat([end.formulas.head(4) for end in ends], ignore_index=True)
+    chosen = [ends[0].formulas.head(1)]
+    for level in np.linspace(best_x, worst_x, points)[1:-1]:
+        found = search(region, at_most(level, y), seed=rng, pool=800, rounds=40, starts=starts)
+        chosen.append(found.formulas.head(1))
+    formulas = pd.concat([*chosen, ends[1].formulas.head(1)], ignore_index=True)
+    out = pd.DataFrame({name: surfaces[name].predict(formulas) for name in (x, y)})
+    return out.join(formulas[[*brief.varied, *brief.setting_names]])
+
+
+def _badness(part: Response, mean: np.ndarray) -> np.ndarray:
+    low, high = part.target
+    if np.isfinite(low) and np.isfinite(high):
+        return np.abs(mean - (part.near if part.near is not None else (low + high) / 2))
+    return -mean if np.isfinite(low) else mean

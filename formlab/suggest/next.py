@@ -1,0 +1,248 @@
+"""What next: the few trials that would teach most where the decision will fall.
+
+Every joint draw is a plant that could be the real one. The cheapest formula that conforms in each of them
+is where that plant would have us go (Thompson 1933); trials are chosen, one after another, for how much they
+would narrow what is uncertain at those formulas, near the targets that decide. The effect of a trial on the
+draws is linear in their covariance (as in ensemble Kalman filtering, Evensen 1994), so none is refitted.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from formlab.brief import Brief
+from formlab.errors import SuggestError
+from formlab.region import Region
+from formlab.suggest.conformance import met
+from formlab.suggest.search import search
+from formlab.suggest.suggestion import COSTS, Question, _goal, _matters
+
+__all__ = ["next_trials", "worth_of_another_round"]
+
+WORLDS = 400
+POOL = 3000
+
+
+def next_trials(
+    brief: Brief,
+    surfaces: Any,
+    trials: pd.DataFrame,
+    count: int = 4,
+    *,
+    minimise: str | None = None,
+    maximise: str | None = None,
+    confidence: float = 0.90,
+    seed: int | None = None,
+) -> Any:
+    """Return the next few trials, as a plan of batches of one slab each.
+
+    Parameters
+    ----------
+    brief : Brief
+    surfaces : Surfaces
+        Fitted to `trials`.
+    trials : DataFrame
+        What was made so far; new trial and batch names go on from it.
+    count : int
+        How many batches.
+    minimise, maximise, confidence, seed
+        As in `suggest`: what the trials are to decide.
+
+    Returns
+    -------
+    Plan
+        Its notes say what another round is worth.
+
+    Raises
+    ------
+    SuggestError
+        If `count` is less than 1 or no response has a target.
+    """
+    from formlab.plans import Plan
+    from formlab.terms import ModelSpace
+
+    if count < 1:
+        raise SuggestError(f"count = {count!r}; at least 1 trial is expected.")
+    if not any(part.has_target for part in brief.responses):
+        raise SuggestError("No response has a target; give one at_least, at_most or near in the brief.")
+    goal = _goal(brief, minimise, maximise, None)
+    worlds = _Worlds(brief, surfaces, goal, confidence, seed)
+    chosen = worlds.choose(count)
+    frame = _as_plan(brief, chosen, trials)
+    plan = Plan(brief, frame, ModelSpace(brief), kind="next", criterion="where the decision falls", seed=seed)
+    plan.notes.append(worlds.words())
+    return plan
+
+
+def worth_of_another_round(
+    brief: Brief, surfaces: Any, *, confidence: float = 0.90, seed: int | None = None
+) -> str:
+    """Return in words what knowing everything would be worth: the most that further trials can bring."""
+    return _Worlds(brief, surfaces, _goal(brief, None, None, None), confidence, seed).words()
+
+
+@dataclass
+class _Optima:
+    rows: np.ndarray  # pool row of each world's best formula
+    value: np.ndarray
+    exists: np.ndarray
+
+
+class _Worlds:
+    """Draws over a pool of formulas, and where each of them has its best."""
+
+    def __init__(
+        self, brief: Brief, surfaces: Any, goal: tuple[str, str], confidence: float, seed: int | None
+    ) -> None:
+        self.brief, self.surfaces, self.goal, self.confidence = brief, surfaces, goal, confidence
+        self.region = Region.from_brief(brief).check()
+        seeds = [int(v) for v in np.random.SeedSequence(seed).generate_state(4)]
+        self.rng = np.random.default_rng(seeds[0])
+        self.draws = surfaces.draw(WORLDS, seed=seeds[1])
+        self.question = Question(brief, surfaces, self.draws, goal, confidence, "true_mean", seed=seeds[2])
+        found = search(self.region, self.question, seed=seeds[2], pool=1500, rounds=30)
+        self.best = found.formulas.head(1)
+        self.best_value = float(found.value[0]) if found.shortfall[0] <= 0 else float("nan")
+        self.pool = self._pool(found.formulas)
+        self.means = self.draws.mean(self.pool)
+        self.values = self._values(self.pool)
+        self.optima = self._optima()
+
+    def _pool(self, near: pd.DataFrame) -> pd.DataFrame:
+        """Uniform formulas, and as many between them and the best ones so far."""
+        wide = self.region.sample(POOL // 2, self.rng)
+        names = list(self.region.polytope.names)
+        anchors = near.iloc[self.rng.integers(min(len(near), 8), size=POOL // 2)].reset_index(drop=True)
+        weight = self.rng.random((len(wide), 1)) ** 2 * 0.6
+        close = anchors.copy()
+        close[names] = (1 - weight) * anchors[names].to_numpy(float) + weight * wide[names].to_numpy(float)
+        return pd.concat([near.head(1), close, wide], ignore_index=True)
+
+    def _values(self, frame: pd.DataFrame) -> np.ndarray:
+        """What is to be small, one row a world."""
+        kind, name = self.goal
+        if kind == "minimise":
+            return np.repeat(
+                self.brief.costs(frame)[COSTS[name]].to_numpy()[None, :], len(self.draws), axis=0
+            )
+        if name in self.brief.response_names:
+            return -self.means[:, :, self.brief.response_names.index(name)]
+        return self._shortfall()
+
+    def _shortfall(self) -> np.ndarray:
+        total = np.zeros(self.means.shape[:2])
+        for k, part in enumerate(self.brief.responses):
+            low, high = part.target
+            size = _matters(part)
+            if np.isfinite(low):
+                total += np.maximum(low - self.means[..., k], 0) / size
+            if np.isfinite(high):
+                total += np.maximum(self.means[..., k] - high, 0) / size
+        return total
+
+    def _optima(self) -> _Optima:
+        ok = met(self.brief, self.means)
+        exists = np.asarray(ok.any(axis=1))
+        value = np.where(ok, self.values, np.inf)
+        rows = np.where(exists, value.argmin(axis=1), self._shortfall().argmin(axis=1))
+        return _Optima(rows, value.min(axis=1), exists)
+
+    # ---- choice -----------------------------------------------------------------------------------
+
+    def choose(self, count: int) -> pd.DataFrame:
+        """Greedy choice of formulas from the pool, each after the effect of those before it."""
+        targets = self.optima.rows[:200]
+        weight = self._weights(targets)
+        candidates = np.unique(
+            np.concatenate([[0], targets, self.rng.choice(len(self.pool), 400, replace=False)])
+        )
+        noise = self._noise(candidates)
+        at = self.means - self.means.mean(axis=0)
+        ensemble = at[:, candidates, :]
+        goals = at[:, targets, :]
+        chosen: list[int] = []
+        for _ in range(count):
+            var = (ensemble**2).mean(axis=0) + noise
+            gain = np.zeros(len(candidates))
+            for k in range(at.shape[2]):
+                cov = ensemble[:, :, k].T @ goals[:, :, k] / len(at)
+                gain += (cov**2 / var[:, [k]]) @ weight[:, k]
+            best = int(gain.argmax())
+            chosen.append(int(candidates[best]))
+            before = ensemble[:, best, :].copy()
+            seen = before + self.rng.normal(size=before.shape) * np.sqrt(noise[best])
+            ensemble = _updated(ensemble, before, seen, var[best])
+            goals = _updated(goals, before, seen, var[best])
+        return self.pool.iloc[chosen].reset_index(drop=True)
+
+    def _weights(self, targets: np.ndarray) -> np.ndarray:
+        """How much each response matters at each goal: near a target and uncertain counts, far from it does not."""
+        mean, sd = self.means[:, targets, :].mean(axis=0), self.means[:, targets, :].std(axis=0) + 1e-12
+        out = np.zeros_like(mean)
+        for k, part in enumerate(self.brief.responses):
+            for edge in part.target:
+                if np.isfinite(edge):
+                    z = (mean[:, k] - edge) / sd[:, k]
+                    out[:, k] += np.exp(-0.5 * z**2) / sd[:, k] ** 2
+        return out
+
+    def _noise(self, rows: np.ndarray) -> np.ndarray:
+        """Variance of a new batch as measured about its true mean, shape (candidates, responses)."""
+        frame = self.pool.iloc[rows]
+        return np.asarray((self.draws.accepted(frame) - self.means[:, rows, :]).var(axis=0)) + 1e-12
+
+    # ---- words ------------------------------------------------------------------------------------
+
+    def words(self) -> str:
+        """What another round is worth, at most."""
+        share = float(self.optima.exists.mean())
+        kind, name = self.goal
+        if kind != "minimise" or not np.isfinite(self.best_value):
+            return f"In {share:.0%} of what the data still allow there is a formula that meets all targets."
+        known = float(np.where(self.optima.exists, self.optima.value, self.best_value).mean())
+        gain = max(self.best_value - known, 0.0)
+        unit = f"{self.brief.currency} {COSTS[name].replace('_', ' ')}"
+        words = (
+            f"Knowing everything would save {gain / self.best_value:.1%} ({gain:.3g} {unit}) on average against the "
+            f"formula that is sure enough now; further trials cannot bring more than that."
+        )
+        if gain / self.best_value < 0.01:
+            words += " Another round is hardly worth its mill time."
+        return words
+
+
+def _updated(values: np.ndarray, before: np.ndarray, seen: np.ndarray, var: np.ndarray) -> np.ndarray:
+    """Deviations of the draws after one more trial, whatever it reads.
+
+    `values` of shape (draws, n, responses); `before` and `seen` of shape (draws, responses) are the draws at the
+    trial without and with its error, `var` the variance of the latter.
+    """
+    cov = np.einsum("dnk,dk->nk", values, before) / len(before)
+    return values - cov / var * seen[:, None, :]
+
+
+def _as_plan(brief: Brief, chosen: pd.DataFrame, trials: pd.DataFrame) -> pd.DataFrame:
+    """Chosen formulas as plan rows whose names go on from the trials so far."""
+
+    def after(column: str) -> int:
+        if column not in trials:
+            return len(trials) if column == "trial" else 0
+        numbers = trials[column].astype(str).str.extract(r"(\d+)$")[0].dropna()
+        return int(numbers.astype(int).max()) if len(numbers) else 0
+
+    start, batch = after("trial"), after("batch")
+    last_run = int(pd.to_numeric(trials["run_order"]).max()) if "run_order" in trials else start
+    out = pd.DataFrame(
+        {
+            "trial": [f"T{start + k + 1:02d}" for k in range(len(chosen))],
+            "batch": [f"B{batch + k + 1:02d}" for k in range(len(chosen))],
+            "run_order": np.arange(last_run + 1, last_run + 1 + len(chosen)),
+            "round": (int(trials["round"].max()) if "round" in trials else 1) + 1,
+            "brief_id": brief.brief_id,
+        }
+    )
+    return out.join(brief.complete(chosen))
