@@ -75,6 +75,16 @@ class Brief(Part):
             raise BriefError([Problem(value=obj, expected="a mapping with the fields of a brief")])
         return cls(**{str(key): value for key, value in obj.items()})
 
+    def model_copy(self, *, update: Mapping[str, Any] | None = None, deep: bool = False) -> Brief:
+        """Return a brief with some fields changed, checked like any other."""
+        return type(self)(**{**self.model_dump(exclude_unset=True), **(update or {})})
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Brief) and self.brief_id == other.brief_id
+
+    def __hash__(self) -> int:
+        return hash(self.brief_id)
+
     # ---- names ----------------------------------------------------------------------------------
 
     @cached_property

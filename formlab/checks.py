@@ -149,7 +149,7 @@ def _basis_problems(data: Mapping[str, Any], ingredients: list[Row], settings: l
             expected="at least one ingredient that counts as rubber",
             repair='Give one the role "rubber", or use basis = "fraction".',
         )
-    if basis in MODELS and model in sum(MODELS.values(), []) and model not in MODELS[basis]:
+    if basis in list(MODELS) and model in sum(MODELS.values(), []) and model not in MODELS[basis]:
         expected = f'one of {", ".join(MODELS[basis])} in basis "{basis}"'
         yield Problem(column="model", value=model, expected=expected)
 

@@ -149,14 +149,13 @@ class Response(Part):
         ideal = self.near if self.near is not None else self.ideal
         if ideal is None:
             return self.meets(values).astype(float)
-        rising = np.ones_like(values)
+        rising, falling = np.ones_like(values), np.ones_like(values)
         if math.isfinite(low):
-            rising = np.clip((values - low) / (ideal - low), 0, 1) if ideal > low else 1.0 * (values >= low)
-        falling = np.ones_like(values)
+            span = ideal - low
+            rising = (np.clip(values, low, ideal) - low) / span if span > 0 else 1.0 * (values >= low)
         if math.isfinite(high):
-            falling = (
-                np.clip((high - values) / (high - ideal), 0, 1) if ideal < high else 1.0 * (values <= high)
-            )
+            span = high - ideal
+            falling = (high - np.clip(values, ideal, high)) / span if span > 0 else 1.0 * (values <= high)
         return np.minimum(rising, falling)
 
 

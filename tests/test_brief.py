@@ -1,0 +1,582 @@
+import math
+import pickle
+
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from numpy.testing import assert_allclose
+from pandas.testing import assert_frame_equal
+
+from formlab import Brief, recipe
+from formlab.errors import BriefError, RecipeError
+from formlab.parts import Response
+
+RUBBER = {"name": "sbr", "role": "rubber", "density": 0.94, "price": 1.9}
+FACTICE = {"name": "factice", "role": "factice", "low": 60, "high": 120, "density": 1.04, "price": 2.1}
+CHALK = {"name": "chalk", "role": "filler", "low": 0, "high": 150, "density": 2.71, "price": 0.2}
+ZINC = {"name": "zinc_oxide", "role": "activator", "low": 5, "high": 5, "density": 5.6, "price": 2.6}
+CURE = {"name": "cure_min", "unit": "min", "low": 12, "high": 24, "changes": "load"}
+PRESS = {"name": "press", "levels": ["ram", "steam"], "changes": "day"}
+ERASURE = {"name": "erasure", "unit": "%", "at_least": 85.0, "ideal": 95.0}
+
+
+def small(**more):
+    parts = {
+        "ingredient": [RUBBER, FACTICE, CHALK, ZINC],
+        "setting": [CURE, PRESS],
+        "response": [ERASURE],
+        "limit": [{"expression": "factice + chalk <= 220"}],
+        "current": {"factice": 90, "chalk": 100, "cure_min": 18, "press": "ram"},
+        "piece": {"volume_cm3": 9.0, "loss_fraction": 0.08},
+    }
+    return Brief(**{**parts, **more})
+
+
+def plain(**more):
+    return Brief(ingredient=[RUBBER, FACTICE, CHALK], **more)
+
+
+# ---- what a brief says ----------------------------------------------------------------------------------
+
+
+def test_names_ranges_and_columns():
+    brief = small()
+    assert brief.columns == ["sbr", "factice", "chalk", "zinc_oxide", "cure_min", "press"]
+    assert brief.ranges == {
+        "sbr": (100.0, 100.0), "factice": (60.0, 120.0), "chalk": (0.0, 150.0), "zinc_oxide": (5.0, 5.0), "cure_min": (12.0, 24.0),
+    }  # fmt: skip
+    assert brief.varied == ["factice", "chalk"]
+    assert brief.fixed == {"sbr": 100.0, "zinc_oxide": 5.0}
+    assert brief.rubbers == ["sbr"]
+    assert [brief.unit(name) for name in ("chalk", "cure_min", "erasure")] == ["phr", "min", "%"]
+    assert brief.title_of("zinc_oxide") == "zinc oxide"
+    assert repr(brief) == "Brief('': 2 of 4 ingredients varied, 2 settings, 1 responses, phr)"
+
+
+@pytest.mark.parametrize("total, unit", [(1.0, "fraction"), (100, "%"), (2.5, "parts")])
+def test_unit_of_the_fraction_basis(total, unit):
+    brief = Brief(basis="fraction", total=total, ingredient=[CHALK | {"high": total}, FACTICE | {"low": 0, "high": total}])
+    assert brief.unit("chalk") == unit
+    (rule,) = brief.rules
+    assert (rule.coefficients, rule.sense, rule.bound) == ((1.0, 1.0), "=", total)
+    assert rule.text == f"all ingredients sum to {total:g}"
+
+
+def test_several_rubbers_share_the_hundred():
+    brief = Brief(ingredient=[RUBBER | {"low": 40, "high": 100}, RUBBER | {"name": "nr", "low": 0, "high": 60}, CHALK])
+    (rule,) = brief.rules
+    assert (rule.coefficients, rule.sense, rule.bound, rule.text) == ((1.0, 1.0, 0.0), "=", 100.0, "rubbers sum to 100 phr")
+
+
+def test_regrind_may_count_as_rubber_and_a_rubber_may_not():
+    brief = Brief(
+        ingredient=[RUBBER, {"name": "crumb", "role": "rubber", "low": 0, "high": 10, "counts_as_rubber": False}, CHALK]
+    )
+    assert brief.rubbers == ["sbr"]
+
+
+def test_limits_may_name_roles_and_settings():
+    brief = plain(setting=[CURE], limit=[{"expression": "role(filler) <= 10 cure_min"}])
+    assert brief.rules[0].coefficients == (0.0, 0.0, 1.0, -10.0)
+
+
+def test_either_spelling_of_the_lists():
+    assert Brief(ingredients=[RUBBER, CHALK]) == Brief(ingredient=[RUBBER, CHALK])
+    assert Brief.model_validate({"ingredient": [RUBBER, CHALK]}) == Brief(ingredient=[RUBBER, CHALK])
+    brief = small()
+    assert Brief.model_validate(brief) is brief
+
+
+def test_the_id_changes_with_the_content_only():
+    brief = small()
+    assert brief.brief_id == small().brief_id and len(brief.brief_id) == 8
+    assert hash(brief) == hash(small()) and brief == small()
+    changed = brief.model_copy(update={"current": {}})
+    assert changed.brief_id != brief.brief_id and changed != brief
+    assert changed.baseline is None and brief.baseline is not None
+    assert pickle.loads(pickle.dumps(brief)) == brief
+    assert brief != "brief"
+
+
+def test_a_changed_copy_is_checked():
+    with pytest.raises(BriefError) as caught:
+        plain().model_copy(update={"total": -1.0})
+    assert str(caught.value) == "1 problem:\n  total: -1.0. Expected greater than 0."
+
+
+def test_a_brief_of_settings_alone():
+    brief = Brief(setting=[CURE, PRESS])
+    assert brief.columns == ["cure_min", "press"] and brief.rules == () and not brief.has_costs
+    assert brief.complete({"cure_min": 12, "press": "ram"}).to_dict("list") == {"cure_min": [12.0], "press": ["ram"]}
+
+
+# ---- targets --------------------------------------------------------------------------------------------
+
+TARGETS = [
+    ({"at_least": 85, "unit": "%"}, (85, math.inf), "at least 85 %"),
+    ({"at_most": 3}, (-math.inf, 3), "at most 3"),
+    ({"at_least": 400, "at_most": 600}, (400, 600), "400 to 600"),
+    ({"near": 70, "within": 5, "unit": "Shore A"}, (65, 75), "70 ± 5 Shore A"),
+    ({}, (-math.inf, math.inf), "watched"),
+]
+
+
+@pytest.mark.parametrize("fields, target, text", TARGETS)
+def test_targets(fields, target, text):
+    response = Response(name="y", **fields)
+    assert response.target == target
+    assert response.target_text == text
+    assert response.has_target == (text != "watched")
+    ends = [v for v in target if math.isfinite(v)]
+    assert response.meets(ends).all()
+    assert response.meets([target[0] - 1, target[1] + 1]).tolist() == [not math.isfinite(v) for v in target]
+
+
+def test_desirability_of_derringer_and_suich():
+    """Linear form of Derringer & Suich 1980 (J. Quality Technology 12:214), their elongation and hardness."""
+    elongation = Response(name="elongation", at_least=400, at_most=600, ideal=500)
+    assert_allclose(elongation.desirability([350, 400, 450, 500, 550, 600, 650]), [0, 0, 0.5, 1, 0.5, 0, 0])
+    hardness = Response(name="hardness", near=67.5, within=7.5)
+    assert_allclose(hardness.desirability([60, 63.75, 67.5, 75, 80]), [0, 0.5, 1, 0, 0])
+    abrasion = Response(name="abrasion", at_least=120, ideal=170)
+    assert_allclose(abrasion.desirability([100, 120, 145, 170, 200]), [0, 0, 0.5, 1, 1])
+    modulus = Response(name="modulus", at_most=10, ideal=0)
+    assert_allclose(modulus.desirability([12, 10, 5, 0, -3]), [0, 0, 0.5, 1, 1])
+    assert_allclose(Response(name="y", at_least=5).desirability([4, 5, 6]), [0, 1, 1])
+    assert_allclose(Response(name="y", at_least=5, ideal=5).desirability([4, 5, 6]), [0, 1, 1])
+    assert_allclose(Response(name="y").desirability([4, 5]), [1, 1])
+
+
+@given(st.floats(-100, 100), st.floats(0.1, 50), st.floats(0, 1), st.floats(-300, 300))
+def test_desirability_is_a_fraction_and_zero_only_where_the_target_fails(low, width, share, value):
+    response = Response(name="y", at_least=low, at_most=low + width, ideal=low + share * width)
+    d = float(response.desirability(value))
+    assert 0 <= d <= 1
+    assert d == 0 or bool(response.meets(value))
+
+
+# ---- formulas -------------------------------------------------------------------------------------------
+
+
+def test_complete_fills_in_what_is_fixed_and_keeps_the_index():
+    frame = pd.DataFrame({"chalk": ["10", 20], "factice": [60, 70], "cure_min": 12, "press": "ram", "note": "x"}, index=["T1", "T2"])
+    before = frame.copy()
+    full = small().complete(frame)
+    assert list(full) == small().columns and list(full.index) == ["T1", "T2"]
+    assert full["sbr"].tolist() == [100.0, 100.0] and full["chalk"].tolist() == [10.0, 20.0]
+    assert_frame_equal(frame, before)
+    assert small().complete(full.iloc[0]).to_numpy().tolist() == full.iloc[:1].to_numpy().tolist()
+    weighed = small().complete(frame.assign(zinc_oxide=4.9))
+    assert weighed["zinc_oxide"].tolist() == [4.9, 4.9]
+
+
+def test_an_incomplete_formula_is_named():
+    with pytest.raises(BriefError) as caught:
+        small().complete({"chalk": 10, "cure_min": 12})
+    assert str(caught.value) == "The formula lacks 'factice', 'press'; it has 'chalk', 'cure_min'."
+    with pytest.raises(BriefError) as caught:
+        plain().amounts(pd.DataFrame(index=[0]))
+    assert str(caught.value) == "The formula lacks 'factice', 'chalk'; it has no columns."
+    frame = pd.DataFrame({"factice": [60.0, 70.0], "chalk": [1.0, math.nan]}, index=["T1", "T2"])
+    with pytest.raises(BriefError) as caught:
+        plain().complete(frame)
+    assert str(caught.value) == "Formula 'T2' has 'chalk' = nan; a number is expected."
+    with pytest.raises(BriefError) as caught:
+        plain().complete({"factice": 60, "chalk": "much"})
+    assert str(caught.value) == "Formula 0 has 'chalk' = 'much'; a number is expected."
+
+
+def test_todays_formula():
+    baseline = small().baseline
+    assert baseline.to_dict("records") == [
+        {"sbr": 100.0, "factice": 90.0, "chalk": 100.0, "zinc_oxide": 5.0, "cure_min": 18.0, "press": "ram"}
+    ]
+    assert plain(current={"factice": 90}).baseline["chalk"].tolist() == [0.0]
+    assert plain().baseline is None
+
+
+def test_costs_and_density_are_those_of_the_recipe():
+    brief = small()
+    frame = brief.baseline
+    amounts = pd.Series({"sbr": 100.0, "factice": 90.0, "chalk": 100.0, "zinc_oxide": 5.0})
+    rho = {"sbr": 0.94, "factice": 1.04, "chalk": 2.71, "zinc_oxide": 5.6}
+    price = {"sbr": 1.9, "factice": 2.1, "chalk": 0.2, "zinc_oxide": 2.6}
+    assert_allclose(brief.density(frame), recipe.density(amounts, rho), rtol=1e-14)
+    assert_allclose(brief.costs(frame)["per_kg"], recipe.cost_per_kg(amounts, price), rtol=1e-14)
+    assert_allclose(brief.costs(frame)["per_litre"], recipe.cost_per_litre(amounts, rho, price), rtol=1e-14)
+    assert_allclose(brief.costs(frame)["per_piece"], brief.costs(frame)["per_litre"] * 9e-3 * 1.08, rtol=1e-14)
+    dearer = brief.costs(frame, prices={"factice": 3.1})
+    assert_allclose(dearer["per_kg"] - brief.costs(frame)["per_kg"], 90 / 295, rtol=1e-12)
+    assert list(brief.costs(frame.drop(columns=["cure_min", "press"]))) == ["per_kg", "per_litre", "per_piece"]
+
+
+def test_a_missing_density_or_price_is_named_and_may_be_given():
+    brief = Brief(ingredient=[{"name": "sbr", "role": "rubber", "density": 1.0}, {"name": "oil", "low": 1, "high": 2, "price": 1.0}])
+    with pytest.raises(BriefError) as caught:
+        brief.density(pd.DataFrame({"oil": [1.0]}))
+    assert str(caught.value) == "1 problem:\n  ingredient 'oil', density: Expected a density, needed for cost or volume."
+    with pytest.raises(BriefError) as caught:
+        brief.numbers("price")
+    assert str(caught.value) == "1 problem:\n  ingredient 'sbr', price: Expected a price, needed for cost or volume."
+    assert brief.numbers("price", {"sbr": 2.0, "unknown": 1.0}).to_dict() == {"sbr": 2.0, "oil": 1.0}
+    assert not brief.has_costs and small().has_costs
+
+
+def test_phr_from_fractions():
+    brief = Brief(basis="fraction", ingredient=[RUBBER | {"low": 0.2, "high": 0.6}, CHALK | {"low": 0.4, "high": 0.8}])
+    frame = pd.DataFrame({"sbr": [0.4], "chalk": [0.6]})
+    assert brief.phr(frame).to_dict("list") == {"sbr": [100.0], "chalk": [pytest.approx(150.0)]}
+    assert plain().phr(pd.DataFrame({"factice": [60], "chalk": [10]})).to_numpy().tolist() == [[100.0, 60.0, 10.0]]
+
+
+# ---- what materials contain -----------------------------------------------------------------------------
+
+S80 = {"name": "s80", "role": "curing agent", "low": 1, "high": 4, "density": 1.5, "price": 3.0, "contains": {"sulfur": 0.8, "carrier": 0.2}}
+OIL = {"name": "oil", "role": "oil", "low": 0, "high": 60, "density": 0.92, "price": 1.1}
+EXTENDED = {"name": "oe_sbr", "role": "rubber", "density": 0.9345, "price": 1.6, "contains": {"sbr": 100 / 137.5, "oil": 37.5 / 137.5}}
+SILICA = {"name": "silica", "role": "filler", "low": 0, "high": 50, "density": 2.0, "price": 1.0, "contains": {"silica": 0.94, "water": 0.06}}
+SULFURED = {"name": "factice", "role": "factice", "low": 60, "high": 120, "density": 1.04, "price": 2.1, "contains": {"factice": 0.9, "sulfur": 0.1}}
+
+
+def with_contents(*parts):
+    return Brief(ingredient=list(parts))
+
+
+def test_masterbatch():
+    """2 phr of sulfur as an 80 % masterbatch: 2.5 phr weighed, 0.5 phr of carrier (common practice, no source)."""
+    brief = with_contents(RUBBER, S80)
+    frame = pd.DataFrame({"s80": [2.0, 1.0]}, index=["T1", "T2"])
+    assert_allclose(brief.materials(frame)["s80"], [2.5, 1.25], rtol=1e-14)
+    assert_allclose(brief.total_of(frame, "sulfur"), [2.0, 1.0], rtol=1e-14)
+    assert_allclose(brief.density(frame)["T1"], 102.5 / (100 / 0.94 + 2.5 / 1.5), rtol=1e-14)  # carrier stays
+    assert_allclose(brief.costs(frame)["per_kg"]["T1"], (190 + 2.5 * 3) / 102.5, rtol=1e-14)
+
+
+def test_oil_extended_rubber():
+    """137.5 phr bring 100 of rubber and 37.5 of oil; its density is 0.9345 from 0.94 and 0.92 (from memory)."""
+    brief = with_contents(EXTENDED, OIL)
+    frame = pd.DataFrame({"oil": [50.0, 37.5]})
+    assert brief.rubbers == ["oe_sbr"] and brief.fixed == {"oe_sbr": 100.0}
+    assert_allclose(brief.materials(frame), [[137.5, 12.5], [137.5, 0.0]], atol=1e-12)
+    assert_allclose(brief.total_of(frame, "oil"), [50.0, 37.5], rtol=1e-14)
+    separately = recipe.density(pd.Series({"sbr": 100.0, "oil": 50.0}), {"sbr": 0.94, "oil": 0.92})
+    assert_allclose(brief.density(frame)[0], separately, atol=4e-5)  # 0.9345 is printed to four digits
+    assert_allclose(brief.costs(frame)["per_kg"][0], (137.5 * 1.6 + 12.5 * 1.1) / 150, rtol=1e-12)
+
+
+def test_more_oil_brought_along_than_planned_is_an_error():
+    with pytest.raises(RecipeError) as caught:
+        with_contents(EXTENDED, OIL).costs(pd.DataFrame({"oil": [50.0, 30.0]}))
+    assert str(caught.value) == (
+        "The materials bring more than the formula asks for: 'oil'. "
+        "Ask for more of it, or take less of the material that brings it."
+    )
+
+
+def test_moist_filler():
+    brief = with_contents(RUBBER, SILICA)
+    frame = pd.DataFrame({"silica": [47.0]})
+    assert_allclose(brief.materials(frame)["silica"], [50.0], rtol=1e-14)
+    assert_allclose(brief.density(frame), 147 / (100 / 0.94 + 47 / 2.0), rtol=1e-14)  # its water is lost
+    assert_allclose(brief.costs(frame)["per_kg"], (190 + 50) / 147, rtol=1e-14)  # and paid for
+    assert_allclose(brief.total_of(frame, "silica"), [47.0], rtol=1e-14)
+
+
+def test_total_sulfur_counts_factice_and_masterbatch():
+    frame = pd.DataFrame({"factice": [90.0], "s80": [2.0]})
+    assert_allclose(with_contents(RUBBER, SULFURED, S80).total_of(frame, "sulfur"), [10.0 + 2.0], rtol=1e-14)
+    pure = {"name": "sulfur", "low": 0, "high": 20}
+    own = S80 | {"contains": {"s80": 0.8, "carrier": 0.2}}
+    brief = with_contents(RUBBER, SULFURED, pure, own)
+    frame = pd.DataFrame({"factice": [90.0], "sulfur": [11.0], "s80": [0.8]})
+    assert_allclose(brief.materials(frame), [[100.0, 100.0, 1.0, 1.0]], rtol=1e-12)  # factice brings 10 of 11
+    assert_allclose(brief.total_of(frame, "sulfur"), [11.0], rtol=1e-12)
+    with pytest.raises(BriefError) as caught:
+        brief.total_of(frame, "selenium")
+    assert str(caught.value) == (
+        "Nothing in the brief brings 'selenium'; there are ['carrier', 'factice', 's80', 'sbr', 'sulfur']."
+    )
+
+
+@given(st.floats(0.05, 1), st.floats(0, 0.9), st.floats(38, 60), st.floats(0.5, 4))
+def test_what_is_weighed_brings_what_was_planned(active, moist, oil, sulfur):
+    parts = [
+        EXTENDED,
+        OIL,
+        S80 | {"contains": {"sulfur": active, "carrier": 1 - active}},
+        SILICA | {"contains": {"silica": 1 - moist, "water": moist}},
+    ]
+    brief = with_contents(*parts)
+    frame = pd.DataFrame({"oil": [oil], "s80": [sulfur], "silica": [20.0]})
+    for substance, wanted in {"sbr": 100.0, "oil": oil, "sulfur": sulfur, "silica": 20.0}.items():
+        assert_allclose(brief.total_of(frame, substance), wanted, rtol=1e-9)
+    weighed = brief.materials(frame)
+    back = recipe.as_substances(weighed, {p.name: p.contains for p in brief.ingredients if p.contains})
+    assert_allclose(back["sulfur"], sulfur, rtol=1e-9)
+    assert_allclose(back.sum(axis=1), weighed.sum(axis=1) - weighed["silica"] * moist, rtol=1e-9)
+
+
+# ---- swaps ----------------------------------------------------------------------------------------------
+
+
+def test_swap():
+    brief = small()
+    table = brief.swap(brief.baseline, "chalk", "factice", 20.0, by="volume")
+    assert list(table.index) == [*brief.ingredient_names, "density", "per_kg", "per_litre", "per_piece"]
+    assert_allclose(table["after"]["factice"], 90 + 20 * 1.04 / 2.71, rtol=1e-14)
+    after = pd.DataFrame([table["after"][brief.ingredient_names]])
+    assert_allclose(table["after"]["per_litre"], brief.costs(after)["per_litre"], rtol=1e-14)
+    assert_allclose(table["after"]["density"], brief.density(after), rtol=1e-14)
+    assert_allclose(table["change"], table["after"] - table["before"], rtol=0)
+    by_phr = brief.swap({"factice": 90, "chalk": 100}, "chalk", "factice", 20.0)
+    assert by_phr["change"][["factice", "chalk"]].tolist() == [20.0, -20.0]
+
+
+def test_swap_without_prices_and_with_contents():
+    brief = with_contents(RUBBER, {"name": "mica", "low": 0, "high": 50, "density": 2.8}, SILICA)
+    table = brief.swap({"mica": 10, "silica": 20}, "silica", "mica", 5.0, by="mass")
+    assert list(table.index) == ["sbr", "mica", "silica", "density"]
+    with pytest.raises(RecipeError) as caught:
+        brief.swap({"mica": 10, "silica": 20}, "silica", "mica", 5.0, by="volume")
+    assert str(caught.value) == "'silica' is planned without what else it contains. Swap it by phr or mass."
+
+
+# ---- bad briefs: the whole text -------------------------------------------------------------------------
+
+A, B = {"name": "a", "low": 0, "high": 1}, {"name": "b", "low": 0, "high": 1}
+Y = {"name": "y"}
+BAD = {
+    "nothing": ({}, "ingredient: Expected at least one ingredient or setting."),
+    "field": (
+        {"ingredient": [RUBBER, CHALK | {"prize": 2}]},
+        "ingredient[2].prize: 2. Expected a field of this part. Check its spelling.",
+    ),
+    "top field": (
+        {"ingredient": [RUBBER], "ingredient_s": 1},
+        "ingredient_s: 1. Expected a field of this part. Check its spelling.",
+    ),
+    "required": ({"ingredient": [RUBBER, {"low": 1, "high": 2}]}, "ingredient[2].name: Expected a value; it is required."),
+    "shape": ({"ingredient": {"name": "x"}}, "ingredient: \"{'name': 'x'}\". Expected a valid list."),
+    "row": ({"ingredient": [RUBBER, 3]}, "ingredient[2]: 3. Expected a valid dictionary."),
+    "quotes": ({"ingredient": [RUBBER, CHALK | {"low": "5"}]}, "ingredient[2].low: '5'. Expected a valid number."),
+    "negative": (
+        {"ingredient": [RUBBER, CHALK | {"low": -5}]},
+        "ingredient[2].low: -5. Expected greater than or equal to 0.",
+    ),
+    "infinite": ({"ingredient": [RUBBER, CHALK | {"high": math.inf}]}, "ingredient[2].high: inf. Expected a finite number."),
+    "heavy": (
+        {"ingredient": [RUBBER, CHALK | {"density": 2710}]},
+        "ingredient[2].density: 2710. Expected less than or equal to 25.",
+    ),
+    "role": (
+        {"ingredient": [RUBBER, CHALK | {"role": "salt"}]},
+        "ingredient[2].role: 'salt'. Expected 'rubber', 'factice', 'oil', 'filler', 'abrasive', 'curing agent', "
+        "'accelerator', 'activator', 'pigment', 'regrind' or 'other'.",
+    ),
+    "spelling": (
+        {"ingredient": [RUBBER, CHALK | {"name": "2 chalk"}]},
+        "ingredient[2].name: '2 chalk'. Expected a name of letters, digits and _, not starting with a digit.",
+    ),
+    "reserved": (
+        {"ingredient": [RUBBER, CHALK | {"name": "batch"}], "response": [{"name": "y_censored"}]},
+        "ingredient[2].name: 'batch'. Expected a name that is not a column of the series itself.\n"
+        "  response[1].name: 'y_censored'. Expected a name that is not a column of the series itself.",
+    ),
+    "twice": (
+        {"ingredient": [RUBBER, CHALK], "response": [{"name": "Chalk"}]},
+        "response[1].name: 'Chalk'. Expected a name not used before (see ingredient[2].name).",
+    ),
+    "no range": (
+        {"ingredient": [RUBBER, {"name": "oil"}]},
+        "ingredient[2].low: Expected a number; low = high fixes an amount.\n"
+        "  ingredient[2].high: Expected a number; low = high fixes an amount.",
+    ),
+    "high below low": (
+        {"ingredient": [RUBBER, CHALK | {"low": 9, "high": 8}]},
+        "ingredient[2].high: 8. Expected at least low = 9.",
+    ),
+    "lone rubber": (
+        {"ingredient": [RUBBER | {"low": 90, "high": 100}]},
+        "ingredient[1].low: 90. Expected 100: a single rubber is 100 phr by definition. Leave low and high out.",
+    ),
+    "no rubber": (
+        {"ingredient": [CHALK]},
+        "basis: 'phr'. Expected at least one ingredient that counts as rubber. "
+        'Give one the role "rubber", or use basis = "fraction".',
+    ),
+    "basis": ({"setting": [CURE], "basis": "volume"}, "basis: 'volume'. Expected 'phr' or 'fraction'."),
+    "cubic in phr": (
+        {"ingredient": [RUBBER], "model": "special cubic"},
+        "model: 'special cubic'. Expected one of linear, interaction, quadratic in basis \"phr\".",
+    ),
+    "interaction of shares": (
+        {"ingredient": [A, B], "basis": "fraction", "model": "interaction"},
+        "model: 'interaction'. Expected one of linear, quadratic, special cubic in basis \"fraction\".",
+    ),
+    "model": (
+        {"ingredient": [RUBBER], "model": "cubic"},
+        "model: 'cubic'. Expected 'linear', 'interaction', 'quadratic' or 'special cubic'.",
+    ),
+    "share": (
+        {"ingredient": [RUBBER, S80 | {"contains": {"sulfur": 80, "carrier": 20}}]},
+        "ingredient[2].contains.sulfur: 80. Expected a mass fraction from 0 to 1.\n"
+        "  ingredient[2].contains.carrier: 20. Expected a mass fraction from 0 to 1.",
+    ),
+    "shares": (
+        {"ingredient": [RUBBER, S80 | {"contains": {"sulfur": 0.8, "carrier": 0.1}}]},
+        "ingredient[2].contains: 0.9. Expected mass fractions that sum to 1.",
+    ),
+    "nothing to plan by": (
+        {"ingredient": [RUBBER, EXTENDED | {"low": 0, "high": 100, "contains": {"sbr": 0.7, "carrier": 0.3}}]},
+        "ingredient[1].low: Expected a number; low = high fixes an amount.\n"
+        "  ingredient[1].high: Expected a number; low = high fixes an amount.\n"
+        "  ingredient[2].contains: ['sbr', 'carrier']. Expected a substance to plan by: its own name, or one that "
+        "is no carrier, water or other ingredient.",
+    ),
+    "setting range": ({"setting": [CURE | {"low": 24}]}, "setting[1].high: 24. Expected more than low = 24."),
+    "one level": ({"setting": [PRESS | {"levels": ["ram"]}]}, "setting[1].levels: ['ram']. Expected at least two levels, each one once."),
+    "level twice": (
+        {"setting": [PRESS | {"levels": [1, 2, 1]}]},
+        "setting[1].levels: [1, 2, 1]. Expected at least two levels, each one once.",
+    ),
+    "mixed levels": (
+        {"setting": [PRESS | {"levels": ["ram", 2]}]},
+        "setting[1].levels: ['ram', 2]. Expected all numbers, or all categories in quotes.",
+    ),
+    "levels and range": (
+        {"setting": [CURE | {"levels": [1, 2]}]},
+        "setting[1].levels: [1, 2]. Expected levels, or low and high, not both.",
+    ),
+    "near": (
+        {"ingredient": [RUBBER], "response": [Y | {"near": 5}, Y | {"name": "z", "near": 5, "within": 1, "at_least": 2}]},
+        "response[1].near: 5. Expected near together with within.\n"
+        "  response[2].near: 5. Expected either near with within, or at_least and at_most.",
+    ),
+    "between": (
+        {"ingredient": [RUBBER], "response": [Y | {"at_least": 5, "at_most": 5}]},
+        "response[1].at_most: 5. Expected more than at_least = 5.",
+    ),
+    "ideal": (
+        {
+            "ingredient": [RUBBER],
+            "response": [
+                Y | {"ideal": 5},
+                {"name": "u", "ideal": 5, "near": 4, "within": 1},
+                {"name": "v", "ideal": 5, "at_least": 6},
+                {"name": "w", "ideal": 5, "at_most": 4},
+            ],
+        },
+        "response[1].ideal: 5. Expected an ideal beside at_least or at_most only.\n"
+        "  response[2].ideal: 5. Expected no ideal beside near.\n"
+        "  response[3].ideal: 5. Expected at least 6, as at_least says.\n"
+        "  response[4].ideal: 5. Expected at most 4, as at_most says.",
+    ),
+    "bounds": (
+        {"ingredient": [RUBBER], "response": [Y | {"bounds": [1, 2, 3], "possible": [2, 1]}]},
+        "response[1].bounds: '[1, 2, 3]'. Expected two numbers.\n"
+        "  response[1].possible: [2, 1]. Expected low before high.",
+    ),
+    "nan": (
+        {"ingredient": [RUBBER], "response": [Y | {"at_least": math.nan, "bounds": [math.nan, 1]}]},
+        "response[1].at_least: nan. Expected a finite number.\n"
+        "  response[1].bounds: [nan, 1]. Expected low before high.",
+    ),
+    "readings": ({"ingredient": [RUBBER], "response": [Y | {"readings": 0}]}, "response[1].readings: 0. Expected greater than or equal to 1."),
+    "limit": (
+        {"ingredient": [RUBBER, CHALK], "limit": [{"expression": "chalk + pumice <= 180"}, "chalk <= 3"]},
+        "limit[2]: 'chalk <= 3'. Expected a valid dictionary.\n"
+        "  limit[1].expression: 'chalk + pumice <= 180'. Expected the name of an ingredient or numeric setting at the caret:\n"
+        "    chalk + pumice <= 180\n            ^",
+    ),
+    "limit on a category": (
+        {"setting": [CURE, PRESS], "limit": [{"expression": "press <= 2"}]},
+        "limit[1].expression: 'press <= 2'. Expected the name of an ingredient or numeric setting at the caret:\n"
+        "    press <= 2\n    ^",
+    ),
+    "current": (
+        {
+            "ingredient": [RUBBER, CHALK],
+            "setting": [CURE, PRESS],
+            "current": {"chalk": -1, "oil": 2, "press": "cold"},
+        },
+        "current.chalk: -1. Expected an amount of 0 or more.\n"
+        "  current.oil: 2. Expected an ingredient or setting of this brief.\n"
+        "  current.press: 'cold'. Expected one of ['ram', 'steam'].\n"
+        "  current.cure_min: Expected today's value of this setting.",
+    ),
+    "current number": (
+        {"ingredient": [RUBBER, CHALK], "current": {"chalk": "much"}},
+        "current.chalk: 'much'. Expected a number.",
+    ),
+    "current sum": (
+        {"ingredient": [A, B], "basis": "fraction", "current": {"a": 0.5, "b": 0.4}},
+        "current: 0.9. Expected amounts that sum to 1.",
+    ),
+    "current rubbers": (
+        {"ingredient": [RUBBER | {"low": 40, "high": 100}, RUBBER | {"name": "nr", "low": 0, "high": 60}], "current": {"sbr": 70}},
+        "current: 70.0. Expected rubbers that sum to 100.",
+    ),
+    "plant": ({"setting": [CURE], "plant": {"batch_kg": -1}}, "plant.batch_kg: -1. Expected greater than 0."),
+    "piece": ({"setting": [CURE], "piece": {}}, "piece.volume_cm3: Expected a value; it is required."),
+}
+
+
+@pytest.mark.parametrize("case", BAD)
+def test_bad_briefs(case):
+    data, text = BAD[case]
+    with pytest.raises(BriefError) as caught:
+        Brief(**data)
+    count = len(caught.value.problems)
+    assert str(caught.value) == f"{count} problem{'s' if count > 1 else ''}:\n  {text}"
+
+
+def test_all_problems_at_once():
+    everything = {key: sum((data.get(key, []) for data, _ in BAD.values() if isinstance(data.get(key, []), list)), []) for key in ("ingredient", "setting", "response", "limit")}
+    with pytest.raises(BriefError) as caught:
+        Brief(**everything)
+    assert len(caught.value.problems) > 60
+
+
+def test_a_brief_is_a_mapping():
+    with pytest.raises(BriefError) as caught:
+        Brief.model_validate(3)
+    assert str(caught.value) == "1 problem:\n  3. Expected a mapping with the fields of a brief."
+
+
+JUNK = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=8) | st.sampled_from(["rubber", "sbr", "chalk <= 3"]),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.sampled_from([*"ab", "name", "role", "low", "high", "levels", "expression", "contains", "near", "ideal", "bounds"]), inner, max_size=4),
+    max_leaves=12,
+)  # fmt: skip
+FIELDS = st.sampled_from(["ingredient", "setting", "response", "limit", "current", "piece", "plant", "basis", "total", "model", "x"])
+
+
+@given(st.dictionaries(FIELDS, JUNK, max_size=5))
+def test_junk_raises_nothing_but_brief_errors(data):
+    try:
+        brief = Brief(**data)
+    except BriefError as error:
+        assert error.problems
+    else:
+        assert brief._repr_html_() and brief.rules is not None
+
+
+# ---- eyes -----------------------------------------------------------------------------------------------
+
+
+def test_html_shows_the_parts_and_escapes_everything():
+    evil = "<script>alert(1)</script>"
+    brief = Brief(
+        title=evil,
+        currency=evil,
+        ingredient=[RUBBER | {"label": evil}, CHALK],
+        setting=[CURE | {"label": evil, "unit": evil}, PRESS | {"levels": [evil, "b"]}],
+        response=[Y | {"label": evil, "unit": evil, "at_least": 3}],
+        limit=[{"expression": "chalk <= 180", "label": evil}],
+    )
+    page = brief._repr_html_()
+    assert "<script" not in page
+    assert page.count("&lt;script&gt;") == 9
+    assert "1 ingredient and 2 settings vary, in phr; 1 response with a target." in page
+    assert "chalk &lt;= 180" in page
