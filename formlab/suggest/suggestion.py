@@ -492,7 +492,7 @@ def _against_today(question: Question, best: pd.DataFrame, final: Any) -> pd.Dat
     if today is None:
         return None
     both = pd.concat([today, best], ignore_index=True)
-    lines = {f"{n} ({brief.unit(n)})" if brief.unit(n) else n: both[n] for n in brief.columns}
+    lines = {f"{n} ({brief.unit(n)})" if brief.unit(n) else n: both[n] for n in [*brief.varied, *brief.setting_names]}
     means = question.means(both)
     for k, part in enumerate(brief.responses):
         lines[f"{part.name} ({part.unit})"] = pd.Series(means[:, k])
