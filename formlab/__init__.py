@@ -19,12 +19,15 @@ _HOMES = {
     "Suggestion": "formlab.suggest",
     "Surface": "formlab.surfaces",
     "Surfaces": "formlab.surfaces",
+    "confirm": "formlab.suggest",
     "extend": "formlab.plans",
     "fit": "formlab.surfaces",
     "lay_out": "formlab.plans",
     "next_trials": "formlab.suggest",
     "open_series": "formlab.series",
     "read_brief": "formlab.series",
+    "rehearse": "formlab.suggest",
+    "replace_ingredient": "formlab.suggest",
     "suggest": "formlab.suggest",
 }
 __all__ = sorted(_HOMES)

@@ -19,7 +19,7 @@ from formlab.errors import SuggestError
 from formlab.region import Region
 from formlab.suggest.conformance import met
 from formlab.suggest.search import search
-from formlab.suggest.suggestion import COSTS, Question, _goal, _matters
+from formlab.suggest.suggestion import COSTS, Question, _goal, matters
 
 __all__ = ["next_trials", "worth_of_another_round"]
 
@@ -137,7 +137,7 @@ class _Worlds:
         total = np.zeros(self.means.shape[:2])
         for k, part in enumerate(self.brief.responses):
             low, high = part.target
-            size = _matters(part)
+            size = matters(part)
             if np.isfinite(low):
                 total += np.maximum(low - self.means[..., k], 0) / size
             if np.isfinite(high):

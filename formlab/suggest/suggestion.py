@@ -17,7 +17,7 @@ from formlab.region import Region
 from formlab.suggest.conformance import KINDS, Conformance, conformance, met
 from formlab.suggest.search import Found, search
 
-__all__ = ["Question", "Suggestion", "desirability", "suggest"]
+__all__ = ["Question", "Suggestion", "desirability", "matters", "suggest"]
 
 COSTS = {"cost_per_kg": "per_kg", "cost_per_litre": "per_litre", "cost_per_piece": "per_piece"}
 SEARCH_DRAWS = 1000
@@ -223,7 +223,7 @@ def _shortfall(brief: Brief, means: np.ndarray) -> np.ndarray:
     total = np.zeros(means.shape[:-1])
     for k, part in enumerate(brief.responses):
         low, high = part.target
-        size = _matters(part)
+        size = matters(part)
         if np.isfinite(low):
             total += np.maximum(low - means[..., k], 0) / size
         if np.isfinite(high):
@@ -231,8 +231,8 @@ def _shortfall(brief: Brief, means: np.ndarray) -> np.ndarray:
     return total
 
 
-def _matters(part: Any) -> float:
-    """The smallest difference worth seeing, or a guess at it from the target itself."""
+def matters(part: Any) -> float:
+    """Return the smallest difference worth seeing, or a guess at it from the target itself."""
     if part.matters is not None:
         return float(part.matters)
     low, high = part.target
@@ -492,7 +492,10 @@ def _against_today(question: Question, best: pd.DataFrame, final: Any) -> pd.Dat
     if today is None:
         return None
     both = pd.concat([today, best], ignore_index=True)
-    lines = {f"{n} ({brief.unit(n)})" if brief.unit(n) else n: both[n] for n in [*brief.varied, *brief.setting_names]}
+    lines = {
+        f"{n} ({brief.unit(n)})" if brief.unit(n) else n: both[n]
+        for n in [*brief.varied, *brief.setting_names]
+    }
     means = question.means(both)
     for k, part in enumerate(brief.responses):
         lines[f"{part.name} ({part.unit})"] = pd.Series(means[:, k])
@@ -558,7 +561,7 @@ def _binding(question: Question, region: Region, best: pd.DataFrame, predicted: 
         saved = _price_of_target(question, region, best, part, float(base)) if priced else float("nan")
         lines.append({
             "what": f"target: {part.name} {part.target_text}", "chance alone": chance,
-            "if relaxed by": f"{_matters(part):g} {part.unit}".strip(), f"saves {unit}".strip(): saved,
+            "if relaxed by": f"{matters(part):g} {part.unit}".strip(), f"saves {unit}".strip(): saved,
         })  # fmt: skip
     names = list(region.polytope.names)
     gaps = region.polytope.gaps(best[names].to_numpy(float))[0]
@@ -578,7 +581,7 @@ def _binding(question: Question, region: Region, best: pd.DataFrame, predicted: 
 
 def _price_of_target(question: Question, region: Region, best: pd.DataFrame, part: Any, base: float) -> float:
     low, high = part.target
-    size = _matters(part)
+    size = matters(part)
     question.relaxed = {part.name: (low - size, high + size)}
     try:
         found = search(region, question, seed=question.seed, pool=300, rounds=25, starts=best, most_slices=2)
@@ -592,8 +595,10 @@ def _notes(
 ) -> list[str]:
     notes = []
     if not reached:
-        notes.append("No formula in the region reaches the confidence asked for with what is known now; "
-                     "this one is the most probable.")  # fmt: skip
+        notes.append(
+            "No formula in the region reaches the confidence asked for with what is known now; this one is the "
+            "most probable. find_conflict says which targets fight, next_trials which trials would tell."
+        )
     final = getattr(figures, question.of)
     notes.append(
         f"The search saw {claimed:.3f} on its own draws; fresh draws give {final:.3f} "

@@ -1,0 +1,182 @@
+"""Robustness: what weighing, lots and prices do to a formula, and how far all may stray together."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from itertools import product
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from formlab.brief import Brief
+from formlab.errors import SuggestError
+from formlab.suggest.conformance import KINDS, met
+
+__all__ = ["cost_scenarios", "operating_window", "strayed_conformance"]
+
+CORNERS = 256
+
+
+def _row(brief: Brief, formula: Any) -> pd.DataFrame:
+    frame = formula.frame if hasattr(formula, "frame") else formula
+    full = brief.complete(frame)
+    if len(full) != 1:
+        raise SuggestError(
+            f"One formula is expected; it was given {len(full)}. Pass one row: frame.iloc[[0]]."
+        )
+    return full.reset_index(drop=True)
+
+
+def _strayed(brief: Brief, row: pd.DataFrame, moves: pd.DataFrame) -> pd.DataFrame:
+    """Formulas that are off by `moves` (basis unit); what must sum to a total is brought back to it.
+
+    A batch that holds too much of one line holds less of all others: the total is a matter of arithmetic.
+    """
+    out = row.loc[row.index.repeat(len(moves))].reset_index(drop=True)
+    for name in moves:
+        out[name] = np.maximum(out[name].to_numpy(float) + moves[name].to_numpy(float), 0.0 if name in
+                               brief.ingredient_names else -np.inf)  # fmt: skip
+    if brief.basis == "fraction":
+        names, total = brief.ingredient_names, brief.total
+    elif brief.rubbers:
+        names, total = brief.rubbers, 100.0
+    else:
+        return out
+    factor = total / out[names].sum(axis=1).to_numpy()
+    scaled = brief.ingredient_names  # phr is taken on the rubber really weighed
+    out[scaled] = out[scaled].to_numpy(float) * factor[:, None]
+    return out
+
+
+def _probabilities(brief: Brief, draws: Any, frame: pd.DataFrame, of: str) -> np.ndarray:
+    if of not in KINDS:
+        raise SuggestError(f"of = {of!r}; it is one of {list(KINDS)}.")
+    values = {"true_mean": draws.mean, "new_batch": draws.new_batch, "accepted": draws.accepted}[of](frame)
+    return np.asarray(met(brief, values).mean(axis=0))
+
+
+def strayed_conformance(
+    brief: Brief,
+    surfaces: Any,
+    formula: Any,
+    sds: Mapping[str, float],
+    *,
+    of: str = "true_mean",
+    draws: int = 1000,
+    batches: int = 200,
+    seed: int | None = None,
+) -> pd.Series:
+    """Return the conformance of a formula that is weighed, or whose lots are, with errors.
+
+    Parameters
+    ----------
+    brief : Brief
+    surfaces : Surfaces
+    formula : Suggestion, Series, mapping or one-row DataFrame
+    sds : mapping of str to float
+        Standard deviation of what goes into the batch, by ingredient (basis unit) or setting (its unit):
+        weighing, active content and moisture of lots all enter as amounts.
+    of : {"true_mean", "new_batch", "accepted"}
+    draws, batches : int
+        Joint draws, and how many strayed batches.
+    seed : int, optional
+
+    Returns
+    -------
+    Series
+        as_planned, strayed (averaged over batches), worst_tenth (the tenth percentile over batches).
+    """
+    unknown = [n for n in sds if n not in brief.columns or n not in brief.ranges]
+    if unknown:
+        raise SuggestError(
+            f"{unknown[0]!r} is no ingredient or numeric setting; those are {list(brief.ranges)}."
+        )
+    rng = np.random.default_rng(seed)
+    row = _row(brief, formula)
+    moves = pd.DataFrame({name: sd * rng.standard_normal(batches) for name, sd in sds.items()})
+    frame = pd.concat([row, _strayed(brief, row, moves)], ignore_index=True)
+    p = _probabilities(brief, surfaces.draw(draws, seed=int(rng.integers(2**31))), frame, of)
+    return pd.Series(
+        {"as_planned": p[0], "strayed": p[1:].mean(), "worst_tenth": np.quantile(p[1:], 0.1)}, name=of
+    )
+
+
+def operating_window(
+    brief: Brief,
+    surfaces: Any,
+    formula: Any,
+    *,
+    confidence: float = 0.80,
+    of: str = "true_mean",
+    tolerances: Mapping[str, float] | None = None,
+    draws: int = 1000,
+    seed: int | None = None,
+) -> pd.DataFrame:
+    """Return how far all varied ingredients and settings may stray together.
+
+    The window is a box about the formula with sides in proportion to `tolerances`; it is made as large as
+    possible while conformance stays at `confidence` at every corner tried (all of them up to 8 factors, 256 at
+    random beyond) and at as many points inside.
+
+    Parameters
+    ----------
+    tolerances : mapping of str to float, optional
+        Half-widths in proportion to each other; a twentieth of each range where left out.
+    confidence : float
+        Required at the edge of the window; below that of the formula itself.
+
+    Returns
+    -------
+    DataFrame
+        Index: factor; columns unit, low, nominal, high, plus_minus; all zero width if the formula itself falls short.
+    """
+    row = _row(brief, formula)
+    names = [n for n in [*brief.varied, *brief.setting_names] if n in brief.ranges]
+    half = {n: (brief.ranges[n][1] - brief.ranges[n][0]) / 20 for n in names} | dict(tolerances or {})
+    rng = np.random.default_rng(seed)
+    drawn = surfaces.draw(draws, seed=int(rng.integers(2**31)))
+    if 2 ** len(names) <= CORNERS:
+        corners = np.array(list(product([-1.0, 1.0], repeat=len(names))))
+    else:
+        corners = rng.choice([-1.0, 1.0], size=(CORNERS, len(names)))
+    unit = np.vstack([corners, rng.uniform(-1, 1, size=corners.shape), np.zeros((1, len(names)))])
+    widths = np.array([half[n] for n in names])
+
+    def holds(size: float) -> bool:
+        frame = _strayed(brief, row, pd.DataFrame(size * unit * widths, columns=names))
+        return bool((_probabilities(brief, drawn, frame, of) >= confidence).all())
+
+    low, high = 0.0, 1.0
+    if holds(0.0):
+        while holds(high) and high < 64:
+            low, high = high, 2 * high
+        for _ in range(12):
+            middle = (low + high) / 2
+            low, high = (middle, high) if holds(middle) else (low, middle)
+    nominal = row[names].iloc[0].to_numpy(float)
+    return pd.DataFrame(
+        {
+            "unit": [brief.unit(n) for n in names],
+            "low": nominal - low * widths,
+            "nominal": nominal,
+            "high": nominal + low * widths,
+            "plus_minus": low * widths,
+        },
+        index=pd.Index(names, name="factor"),
+    )
+
+
+def cost_scenarios(brief: Brief, formulas: pd.DataFrame, prices: pd.DataFrame) -> pd.DataFrame:
+    """Return the costs of formulas under each price scenario, long form: formula, scenario, per_kg, per_litre, …
+
+    `prices` is indexed by ingredient with one column a scenario (currency per kg); a missing price is the brief's.
+    """
+    frames = []
+    for scenario in ["brief", *prices.columns]:
+        given = {} if scenario == "brief" else prices[scenario].dropna().to_dict()
+        costs = brief.costs(formulas, given)
+        costs.insert(0, "scenario", scenario)
+        costs.insert(0, "formula", formulas.index)
+        frames.append(costs)
+    return pd.concat(frames, ignore_index=True)

@@ -1,0 +1,268 @@
+"""What follows from a suggestion: trade-offs, replacement, robustness, confirmation, rehearsal, next trials."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from numpy.testing import assert_allclose
+from scipy.stats import chi2, norm
+
+from formlab import Brief, demo, fit, open_series
+from formlab.errors import SuggestError
+from formlab.region import Region
+from formlab.suggest import (
+    confirm,
+    cost_frontier,
+    find_conflict,
+    next_trials,
+    operating_window,
+    rehearse,
+    replace_ingredient,
+    response_frontier,
+    risks,
+    score_promises,
+    strayed_conformance,
+    trial_cost,
+)
+from tests.known_surfaces import KnownSurfaces
+from tests.test_suggest import brief_of, hardness
+
+
+def smear(frame):
+    return 5.0 + 1.0 * frame["oil"].to_numpy()
+
+
+TWO = [
+    {"name": "hardness", "unit": "Shore A", "at_least": 40.0, "matters": 1.0},
+    {"name": "smear", "unit": "x", "at_most": 20.0, "matters": 1.0},
+]
+
+
+def two_known(**changes):
+    brief = brief_of(response=TWO, **changes)
+    return brief, KnownSurfaces(brief, [hardness, smear], [2.0, 1.5], [1.0, 0.5])
+
+
+def test_cost_rises_with_the_confidence_asked():
+    brief, surfaces = two_known()
+    frame = cost_frontier(brief, surfaces, confidences=(0.6, 0.9, 0.98), seed=2)
+    assert frame["cost_per_litre"].is_monotonic_increasing
+    assert_allclose(frame["conformance"], frame["asked"], atol=0.025)
+
+
+def test_frontier_of_two_responses_is_the_line_between_the_corners():
+    """Hardness 40 + 0.1 chalk - 0.5 oil against smear 5 + oil: the best has chalk at its top throughout."""
+    brief = brief_of(response=[TWO[0], {"name": "smear", "at_least": 20.0}])
+    surfaces = KnownSurfaces(brief, [hardness, smear], [2.0, 1.5])
+    frame = response_frontier(brief, surfaces, "hardness", "smear", points=5, seed=1)
+    assert_allclose(frame["chalk"].iloc[:-1], 150, atol=0.1)
+    assert_allclose(frame["hardness"].iloc[:-1], 55 - 0.5 * (frame["smear"].iloc[:-1] - 5), atol=0.02)
+
+
+def test_risks_of_one_normal_response():
+    """JCGM 106:2012 9.5 for a normal true value and a normal error, by numerical integration."""
+    brief = brief_of()
+
+    class Measured(KnownSurfaces):
+        def draw(self, draws, seed=None):
+            drawn = super().draw(draws, seed)
+            error = np.random.default_rng(99).normal(size=(draws, 1, 1))
+            drawn.accepted = lambda frame, seed=None: drawn.new_batch(frame) + error
+            return drawn
+
+    surfaces = Measured(brief, [hardness], [1e-9], [2.0])
+    frame = pd.DataFrame({"oil": [0.0], "chalk": [10.0]})  # mean 41, limit 40
+    got = risks(brief, surfaces.draw(400_000, 1), frame).iloc[0]
+    grid = np.linspace(-8, 8, 20_001)
+    weight = norm.pdf(grid) / norm.pdf(grid).sum()
+    true = 41 + 2.0 * grid
+    passes = norm.cdf(true - 40)
+    assert_allclose(got["consumers_risk"], (weight * passes * (true < 40)).sum(), atol=2e-3)
+    assert_allclose(got["producers_risk"], (weight * (1 - passes) * (true >= 40)).sum(), atol=2e-3)
+    guarded = risks(brief, surfaces.draw(400_000, 1), frame, guard=1.0).iloc[0]
+    assert guarded["consumers_risk"] < got["consumers_risk"]
+    assert guarded["producers_risk"] > got["producers_risk"]
+
+
+def test_window_of_a_linear_surface():
+    """Hardness falls by 0.1 per chalk and 0.5 per oil, so the worst corner of the window is known."""
+    brief = brief_of()
+    surfaces = KnownSurfaces(brief, [hardness], [2.0])
+    start = {"oil": 10.0, "chalk": 100.0}  # mean 45
+    window = operating_window(brief, surfaces, start, confidence=0.8, draws=20_000, seed=1)
+    margin = 45 - 40 - 2.0 * norm.ppf(0.8)
+    size = margin / (0.5 * 1.5 + 0.1 * 7.5)
+    assert_allclose(window.loc["oil", "plus_minus"], size * 1.5, rtol=0.03)
+    assert_allclose(window.loc["chalk", "high"], 100 + size * 7.5, rtol=0.03)
+
+
+def test_straying_costs_what_the_normal_law_says():
+    brief = brief_of()
+    surfaces = KnownSurfaces(brief, [hardness], [2.0])
+    got = strayed_conformance(
+        brief, surfaces, {"oil": 5.0, "chalk": 60.0}, {"oil": 4.0}, draws=4000, batches=2000, seed=1
+    )
+    assert_allclose(got["as_planned"], norm.cdf(3.5 / 2), atol=0.02)
+    oil = np.maximum(5 + 4.0 * np.linspace(-4, 4, 2001), 0)  # nobody weighs less than nothing
+    weight = norm.pdf(np.linspace(-4, 4, 2001))
+    expected = (weight * norm.cdf((6.0 - 0.5 * oil) / 2)).sum() / weight.sum()
+    assert_allclose(got["strayed"], expected, atol=0.02)
+
+
+def test_confirmation_p_value_is_uniform_when_the_prediction_is_right():
+    brief, surfaces = two_known()
+    frame = pd.DataFrame({"oil": [5.0, 9.0], "chalk": [80.0, 120.0], "batch": ["B1", "B2"]})
+    rng = np.random.default_rng(4)
+    p = []
+    for k in range(200):
+        shift = rng.normal(size=2) * surfaces.sds
+        made = frame.copy()
+        values = surfaces.means(frame) + shift + rng.normal(size=(2, 2)) * surfaces.batch_sds
+        made["hardness"], made["smear"] = values.T
+        p.append(confirm(brief, IndependentBatches(surfaces), made, draws=800, seed=k).p_value)
+    counts = np.histogram(p, bins=5, range=(0, 1))[0]
+    assert chi2.sf(((counts - 40) ** 2 / 40).sum(), 4) > 0.001
+
+
+class IndependentBatches:
+    """Known surfaces whose batch errors follow the seed given, as those of `Draws` do."""
+
+    def __init__(self, surfaces):
+        self.surfaces = surfaces
+
+    def draw(self, draws, seed=None):
+        drawn, surfaces = self.surfaces.draw(draws, seed), self.surfaces
+
+        def accepted(frame, seed=None):
+            noise = np.random.default_rng(seed).normal(size=(draws, 2)) * surfaces.batch_sds
+            return drawn.mean(frame) + noise[:, None, :]
+
+        drawn.accepted = accepted
+        return drawn
+
+
+def test_confirmation_says_which_batch_disagrees():
+    brief, surfaces = two_known()
+    made = pd.DataFrame({"oil": [5.0], "chalk": [80.0], "batch": ["B9"], "hardness": [70.0], "smear": [10.0]})
+    got = confirm(brief, IndependentBatches(surfaces), made, seed=1)
+    assert not got.agrees
+    assert "They do NOT agree: hardness of batch B9 lies farthest out, above the prediction." in got.verdict
+
+
+def test_promises_are_scored_and_only_misses_widen():
+    bad = score_promises([0.9] * 20, [True] * 12 + [False] * 8)
+    assert_allclose(bad.brier, (12 * 0.01 + 8 * 0.81) / 20)
+    assert bad.honest(0.9) < 0.8
+    good = score_promises([0.9] * 20, [True] * 20)
+    assert good.shift == 0.0 and good.honest(0.9) == pytest.approx(0.9)
+    with pytest.raises(SuggestError, match="Promises need as many outcomes as claims"):
+        score_promises([1.0], [True])
+
+
+def test_two_targets_that_fight_and_what_each_must_give():
+    """Hardness at least 50 wants no oil, slip at least 25 wants 20 of it: linear, so the answer is known."""
+    brief = brief_of(
+        response=[
+            {"name": "hardness", "unit": "Shore A", "at_least": 50.0, "matters": 1.0},
+            {"name": "slip", "unit": "x", "at_least": 25.0, "matters": 1.0},
+            {"name": "smear", "at_most": 90.0, "matters": 1.0},
+        ]
+    )
+    surfaces = KnownSurfaces(brief, [hardness, smear, smear], [0.5, 0.5, 0.5])
+    conflict = find_conflict(brief, surfaces, confidence=0.9, seed=1)
+    assert set(conflict.pairs.iloc[0][["first", "second"]]) == {"hardness", "slip"}
+    give = conflict.give.set_index("response")["give"]
+    # slip 25 + m at oil = 20 + m leaves hardness 45 - m / 2; both need about 1.6 of their sds
+    assert 5.0 < give["hardness"] < 6.6
+    assert 10.0 < give["slip"] < 13.2
+    assert "hardness and slip fight most" in conflict.words
+
+
+def replaced():
+    data = {
+        "basis": "fraction",
+        "ingredient": [
+            {"name": "rubber", "role": "rubber", "low": 0.4, "high": 0.4, "density": 0.94, "price": 2.0},
+            {"name": "silica", "role": "filler", "low": 0, "high": 0.6, "density": 2.0, "price": 1.6},
+            {"name": "kaolin", "role": "filler", "low": 0, "high": 0.6, "density": 2.6, "price": 0.3},
+        ],
+        "response": [{"name": "hardness", "at_least": 50.0, "matters": 1.0}],
+        "current": {"rubber": 0.4, "silica": 0.6, "kaolin": 0.0},
+        "piece": {"volume_cm3": 10.0, "per_year": 1000.0},
+        "plant": {"mill_h": 1.0, "press_h": 0.5, "rate_per_h": 50.0, "slabs_per_load": 2, "batch_kg": 10.0},
+    }  # fmt: skip
+    brief = Brief.model_validate(data)
+    return brief, KnownSurfaces(brief, [lambda f: 40 + 25 * f["silica"].to_numpy()], [0.5])
+
+
+def test_replacement_goes_as_far_as_the_target_lets_it():
+    brief, surfaces = replaced()
+    got = replace_ingredient(brief, surfaces, "silica", "kaolin", shares=(0.0, 0.2, 0.9), seed=1)
+    needed = (10 + 0.5 * norm.ppf(0.9)) / 25  # silica for hardness 50 with probability 0.9
+    assert_allclose(got.table["silica"].iloc[:2], [needed, needed], atol=0.01)
+    assert list(got.table["reached"]) == [True, True, False]
+    row = got.table.iloc[1]
+    assert_allclose(row["saving_per_year"], 1000 * row["saving_per_piece"])
+    assert "of silica can go" in got.verdict
+    with pytest.raises(SuggestError, match="needs a \\[current\\] formula that holds some of it"):
+        replace_ingredient(brief, surfaces, "kaolin", "silica")
+
+
+def test_cost_of_trials():
+    brief, _ = replaced()
+    assert trial_cost(brief, 4) == pytest.approx(4 * 50 + 4 / 2 * 0.5 * 50)
+    assert trial_cost(brief, 4, brief.baseline) == pytest.approx(250 + 4 * 10 * (0.4 * 2.0 + 0.6 * 1.6))
+
+
+@pytest.fixture(scope="module")
+def wedge():
+    series = open_series("demo_trials/ink_wedge")
+    trials = series.trials()
+    return series.brief, trials, fit(series.brief, trials, kind="least squares", seed=1)
+
+
+def test_next_trials_continue_the_plan_inside_the_region(wedge):
+    brief, trials, surfaces = wedge
+    plan = next_trials(brief, surfaces, trials, count=3, seed=4)
+    assert list(plan.frame["trial"]) == ["T37", "T38", "T39"]
+    assert list(plan.frame["batch"]) == ["B19", "B20", "B21"]
+    assert set(plan.frame["round"]) == {2}
+    assert Region(brief).contains(plan.frame).all()
+    assert "Knowing everything would save" in plan.notes[-1]
+    again = next_trials(brief, surfaces, trials, count=3, seed=4)
+    pd.testing.assert_frame_equal(plan.frame, again.frame)
+    with pytest.raises(SuggestError, match="count = 0; at least 1 trial is expected."):
+        next_trials(brief, surfaces, trials, count=0)
+
+
+def test_next_trials_teach_more_than_random_ones(wedge):
+    """Added with the truth as reading, they must leave less doubt at the suggestion than as many random ones."""
+    brief, trials, surfaces = wedge
+    near = next_trials(brief, surfaces, trials, count=4, seed=4).frame
+    best = demo_best(brief, surfaces)
+    random = Region(brief).sample(4, 9)
+    doubt = []
+    for extra in (near[brief.columns], random):
+        more = extra.reset_index(drop=True).assign(batch=[f"N{k}" for k in range(4)], trial=[f"N{k}" for k in range(4)])
+        more = more.join(demo.TRUTHS["ink_wedge"](brief, more)).assign(status="ok")
+        again = fit(brief, pd.concat([trials, more], ignore_index=True), kind="least squares", seed=1)
+        doubt.append(sum(np.log(again[n].predict(best, return_std=True)[1][0]) for n in brief.response_names))
+    assert doubt[0] < doubt[1]
+
+
+def demo_best(brief, surfaces):
+    from formlab import suggest
+
+    return suggest(brief, surfaces, seed=1, explain=False, alternatives=0).frame
+
+
+def test_rehearsal_does_not_depend_on_workers():
+    brief = brief_of(
+        response=[{"name": "hardness", "near": 50.0, "within": 4.0, "sd_batch": 0.5, "sd_slab": 0.4}]
+    )
+    kwargs = {"batches": (8,), "runs": 3, "kind": "least squares", "seed": 3, "progress": False}
+    one = rehearse(brief, {"hardness": {"chalk": 8.0, "oil": -6.0}}, **kwargs)
+    two = rehearse(brief, {"hardness": {"chalk": 8.0, "oil": -6.0}}, **kwargs, n_jobs=2)
+    pd.testing.assert_frame_equal(one, two)
+    assert one["runs"].iloc[0] == 3
+    with pytest.raises(SuggestError, match="names 'tar'; factors are"):
+        rehearse(brief, {"hardness": {"tar": 1.0}}, **kwargs)
