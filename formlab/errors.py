@@ -21,6 +21,9 @@ __all__ = [
     "WeakFitWarning",
 ]
 
+_SHOWN = 40  # problems in a message
+_WIDE = 120  # characters of a value in a message
+
 
 @dataclass(frozen=True)
 class Problem:
@@ -55,6 +58,8 @@ class FormlabError(ValueError):
             self.problems = list(message)
             lines = [str(problem) for problem in self.problems]
             head = f"{len(lines)} problem{'s' if len(lines) != 1 else ''}:"
+            if len(lines) > _SHOWN:
+                lines[_SHOWN:] = [f"and {len(lines) - _SHOWN} more; all are in .problems"]
             message = "\n  ".join([head, *lines])
         super().__init__(message)
 

@@ -45,6 +45,15 @@ def test_one_problem_is_singular():
     assert str(FormlabError([Problem(expected="a number")])) == "1 problem:\n  Expected a number."
 
 
+def test_a_long_list_and_a_long_value_are_cut_in_the_message_only():
+    error = FormlabError([Problem(row=k, value="x" * 500, expected="a number") for k in range(100)])
+    lines = str(error).split("\n")
+    assert lines[0] == "100 problems:" and len(lines) == 42
+    assert lines[1] == "  row 0: '" + "x" * 117 + " …. Expected a number."
+    assert lines[-1] == "  and 60 more; all are in .problems"
+    assert len(error.problems) == 100 and error.problems[0].value == "x" * 500
+
+
 def test_problems_survive_the_way_to_a_worker():
     error = errors.BriefError([Problem(column="basis", value="x", expected="phr or fraction")])
     copy = pickle.loads(pickle.dumps(error))

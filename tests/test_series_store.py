@@ -86,12 +86,13 @@ def test_bad_results_are_refused_as_a_whole(series: Series, tmp_path: Path) -> N
         series.load_results(tmp_path / "bench.csv")
     assert str(caught.value) == (
         "5 problems:\n"
-        "  bench.csv, row 2, trial: 'T1'. Expected a trial of the plan. Is it 'T01'?\n"
+        "  bench.csv, row 2, trial: 'T1'. Expected a trial of the plan. Read it as 'T01'.\n"
         "  bench.csv, row 3, erasure: 'abc'. Expected a number, '<0.5', '>90' or an empty cell.\n"
         "  bench.csv, row 3, status: 'gone'. Expected one of ok, pending, set aside, would not band, stuck, "
         "scorched, blistered, spoiled.\n"
         "  bench.csv, row 4, erasure: '101'. Expected a value that is possible: 0 to 100.\n"
-        "  bench.csv, row 4, note: Expected the reason why it was set aside."
+        "  bench.csv, row 4, note: Expected the reason why it was set aside.\n"
+        "1 of these can be repaired without doubt; repair=True does so and records it."
     )
     assert not (series.path / "results.csv").exists()
 

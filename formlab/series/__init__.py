@@ -1,6 +1,17 @@
 """The series folder: the brief, its plan, what was measured and how it came to be. Only this part opens files."""
 
-from formlab.series.briefs import read_brief
-from formlab.series.store import Series, create_series, open_series
+from formlab.series.briefs import brief_text, read_brief
+from formlab.series.findings import problem_table
+from formlab.series.store import Loaded, Series, create_series, open_series
+from formlab.series.workbook import workbook_bytes
 
-__all__ = ["Series", "create_series", "open_series", "read_brief"]
+__all__ = [
+    "Loaded",
+    "Series",
+    "brief_text",
+    "create_series",
+    "open_series",
+    "problem_table",
+    "read_brief",
+    "workbook_bytes",
+]

@@ -26,8 +26,11 @@ def inside(folder: Path, name: str) -> Path:
     if name.startswith(("/", "\\")) or any(p in ("", ".", "..") or ":" in p or "\0" in p for p in parts):
         raise SeriesError(f"{name!r} is not a file name inside the series folder. Use a plain name.")
     path = folder.joinpath(*parts)
-    root = folder.resolve()
-    if not path.resolve().is_relative_to(root):
+    try:
+        stays = path.resolve().is_relative_to(folder.resolve())
+    except (OSError, RuntimeError, ValueError):  # a circle of links
+        stays = False
+    if not stays:
         raise SeriesError(f"{name!r} is a link that leads out of the series folder; it is not followed.")
     return path
 
@@ -60,7 +63,8 @@ def write_part(path: Path, content: bytes) -> Path:
     """Write content beside its final place, flushed to the disk; return the temporary path."""
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | getattr(os, "O_BINARY", 0), 0o666)
+        part.unlink(missing_ok=True)  # O_EXCL then also keeps from writing through a link put there
+        handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
         try:
             write_all(handle, content)
             os.fsync(handle)

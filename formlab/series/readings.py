@@ -4,138 +4,265 @@ from __future__ import annotations
 
 import difflib
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
 
 import pandas as pd
 
 from formlab.brief import Brief, Response
-from formlab.errors import Problem
+from formlab.series.cells import Read, clean_text, decimal_comma, plain_name, plain_trial, read_number
+from formlab.series.findings import Finding
+from formlab.series.forms import Form
 from formlab.series.tables import NUMBER
+from formlab.series.workbook import Cell
 
-__all__ = ["FAILURES", "STATUSES", "check_readings"]
+__all__ = ["FAILURES", "STATUSES", "Readings", "check_form"]
 
 FAILURES = ("would not band", "stuck", "scorched", "blistered", "spoiled")
 STATUSES = ("ok", "pending", "set aside", *FAILURES)
+WORDS = {
+    True: {"1", "true", "yes", "pass", "passed", "y", "ok"},
+    False: {"0", "false", "no", "fail", "failed", "n", "not ok"},
+}
+MOST_LOOKED_UP = 200  # names for which the nearest one is searched
 
 
-def check_readings(
-    table: pd.DataFrame, brief: Brief, plan: pd.DataFrame, file: str
-) -> tuple[pd.DataFrame, list[Problem]]:
-    """Return the readings of a table of text in the form of ``results.csv``, and every problem it has.
+@dataclass
+class Readings:
+    """Lines in the form of ``results.csv`` (all text; the index is the row in the file), and what was found."""
 
-    `table` has the line number of each row as its index.
+    table: pd.DataFrame
+    findings: list[Finding] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
+
+
+def check_form(form: Form, brief: Brief, plan: pd.DataFrame) -> Readings:
+    """Return the readings of a form and everything that is wrong or odd about them.
+
+    Harmless repairs are made already; the findings say which they were.
     """
+    table = _filled_in(form)
     responses = [n for n in brief.response_names if n in table]
-    problems = [
-        Problem(file, 1, name, expected="a column of this name") for name in ["trial"] if name not in table
-    ]
-    if not responses:
-        problems.append(Problem(file, 1, expected=f"a column for at least one of {brief.response_names}"))
-    own = {"trial", "session", "operator", "reading", "status", "note", *brief.response_names, *plan.columns}
-    for name in table.columns:
-        if name not in own:
-            near = difflib.get_close_matches(
-                name, [*brief.response_names, "trial", "session", "status", "note"], 1
-            )
-            problems.append(
-                Problem(
-                    file,
-                    1,
-                    name,
-                    expected="a column of the brief",
-                    repair=f"Is it {near[0]!r}?" if near else "",
-                )
-            )
-    if problems:
-        return table.iloc[:0], problems
-    kept = [n for n in ("trial", "session", "operator", "reading") if n in table or n in ("trial", "session")]
+    given = ["trial", "session", *[n for n in ("operator", "reading") if n in table]]
+    findings = list(form.findings)
     out = pd.DataFrame(
-        {
-            n: table[n].str.strip() if n in table else pd.Series("", index=table.index, dtype=object)
-            for n in [*kept, *brief.response_names, "status", "note"]
-        }
+        "", index=table.index, columns=[*given, *brief.response_names, "status", "note"], dtype=object
     )
-    filled = (out[[*responses, "status"]] != "").any(axis=1)
-    out = out[filled]
-    problems += _unknown_trials(out, plan, file)
+    comma = decimal_comma(c for n in responses for c in table[n])
     for name in responses:
-        problems += _bad_cells(out[name], brief.by_name[name], file)  # type: ignore[arg-type]
+        out[name], found = _numbers(table[name], brief.by_name[name], comma, form.file)  # type: ignore[arg-type]
+        findings += found
+    for name in [n for n in (*given, "note") if n in table and n != "trial"]:
+        out[name] = [clean_text(c) for c in table[name]]
+    if "status" in table:
+        out["status"], found = _each(table["status"], _status, form.file)
+        findings += found
+    asked = {f.problem.row for f in findings if not f.harmless}
+    attempted = (out[[*responses, "status", "note"]] != "").any(axis=1) | out.index.isin(list(asked))
+    dropped = set(table.index[~attempted])  # lines of a form that nobody filled in
+    out = out[attempted]
+    trials, found = _each(table["trial"][attempted], _trial_reader(list(plan["trial"])), form.file)
+    out["trial"] = trials
+    findings += found
     read = (out[responses] != "").any(axis=1)
     out.loc[read & (out["status"] == ""), "status"] = "ok"
-    problems += _bad_status(out, read, file)
-    problems += _duplicates(out, brief, file)
-    return out, sorted(problems, key=lambda p: p.row or 0)
+    findings += _bad_status(out, read, findings, form.file)
+    findings += _plan_cells(table[attempted], out["trial"], plan, brief, form.file)
+    findings += _duplicates(out, brief, form.file)
+    if not len(out):
+        findings.append(Finding.at(form.file, None, "", None, "at least one line with a reading or a status"))
+    findings = [f for f in findings if f.problem.row not in dropped]
+    order = {name: k for k, name in enumerate([*given, *brief.response_names, "status", "note"])}
+    findings.sort(key=lambda f: (f.problem.row or 0, order.get(f.problem.column, -1)))
+    return Readings(out, findings, _beyond(out, brief))
 
 
-def _unknown_trials(out: pd.DataFrame, plan: pd.DataFrame, file: str) -> list[Problem]:
-    known = list(plan["trial"])
-    problems = []
-    for row, name in out["trial"].items():
-        if name not in known:
-            near = difflib.get_close_matches(name, known, 1, 0.5)
-            problems.append(
-                Problem(
-                    file,
-                    int(str(row)),
-                    "trial",
-                    name,
-                    "a trial of the plan",
-                    f"Is it {near[0]!r}?" if near else "",
-                )
-            )
-    return problems
-
-
-def _bad_cells(cells: pd.Series, response: Response, file: str) -> list[Problem]:
-    low, high = response.possible
-    problems = []
-    for row, text in cells.items():
-        if text == "":
+def _filled_in(form: Form) -> pd.DataFrame:
+    """Return the table with merged cells filled from their first one; readings are never repeated."""
+    table = form.table.copy()
+    columns = {name: table[name].tolist() for name in table.columns}
+    place = {row: k for k, row in enumerate(table.index)}
+    for (row, name), first in form.merged.items():
+        value = columns[name][place[first]]
+        if value is None:
             continue
-        bare = text[1:].strip() if text[0] in "<>" else text
-        if not NUMBER.fullmatch(bare):
-            problems.append(
-                Problem(file, int(str(row)), response.name, text, "a number, '<0.5', '>90' or an empty cell")
+        shared = name in ("trial", "session", "operator", "status", "note") or name not in table
+        if shared:
+            columns[name][place[row]] = value
+            repair = f"Read it as {clean_text(value)!r}, as in row {first}."
+            finding = Finding.at(form.file, row, name, None, "a cell of its own (it is merged)", repair, True)
+        else:
+            expected = f"a reading of its own (the cell is merged with row {first})"
+            finding = Finding.at(
+                form.file, row, name, None, expected, "Split the cell and type each reading."
             )
-        elif not low <= float(bare) <= high or not math.isfinite(float(bare)):
-            problems.append(
-                Problem(
-                    file, int(str(row)), response.name, text, f"a value that is possible: {low:g} to {high:g}"
-                )
-            )
-    return problems
+        form.findings.append(finding)
+    return pd.DataFrame(columns, index=table.index, dtype=object)
 
 
-def _bad_status(out: pd.DataFrame, read: pd.Series, file: str) -> list[Problem]:
-    problems = []
+def _each(cells: pd.Series, read: Callable[[Cell], Read], file: str) -> tuple[list[str], list[Finding]]:
+    """Read a column cell by cell, equal cells once; what could not be read is left empty and found."""
+    known: dict[Any, Read] = {}
+    texts, findings = [], []
+    name = str(cells.name)
+    for row, cell in zip(cells.index, cells.tolist()):
+        key = (type(cell), cell)
+        if key not in known:
+            known[key] = read(cell)
+        found = known[key]
+        texts.append("" if found.text is None else found.text)
+        if found.text is None or found.repair:
+            findings.append(
+                Finding.at(file, int(row), name, cell, found.expected, found.repair, found.harmless)
+            )
+    return texts, findings
+
+
+def _numbers(
+    cells: pd.Series, response: Response, comma: bool | None, file: str
+) -> tuple[list[str], list[Finding]]:
+    return _each(cells, lambda cell: _reading(cell, response, comma), file)
+
+
+def _reading(cell: Cell, response: Response, comma: bool | None) -> Read:
+    """Read one cell of a response and hold it against what is possible."""
+    if response.kind == "pass":
+        return _pass(cell)
+    read = read_number(cell, response.unit, comma)
+    if not read.text:
+        return read
+    low, high = response.possible
+    value = float(read.text.lstrip("<>"))
+    if not low <= value <= high:
+        return Read(None, f"a value that is possible: {low:g} to {high:g}", harmless=False)
+    if response.kind == "count" and read.text[0] not in "<>" and (value != int(value) or value < 0):
+        return Read(None, "a count: a whole number, 0 or more", harmless=False)
+    return read
+
+
+def _pass(cell: Cell) -> Read:
+    text = clean_text(cell).casefold()
+    if text in ("", "0", "1"):
+        return Read(text)
+    for truth, words in WORDS.items():
+        if text in words:
+            plain = str(int(truth))
+            return Read(
+                plain, "1 (pass) or 0 (fail)", "" if text in ("true", "false") else f"Read it as {plain}."
+            )
+    return Read(None, "1 (pass) or 0 (fail)", harmless=False)
+
+
+def _status(cell: Cell) -> Read:
+    text = clean_text(cell)
+    if text in ("", *STATUSES):
+        return Read(text) if cell is None or text == cell else Read(text, "a status", f"Read it as {text!r}.")
+    expected = f"one of {', '.join(STATUSES)}"
+    plain = {plain_name(s): s for s in STATUSES}
+    if plain_name(text) in plain:
+        said = plain[plain_name(text)]
+        return Read(said, expected, f"Read it as {said!r}.")
+    near = difflib.get_close_matches(text.casefold(), STATUSES, 1, 0.6)
+    return Read(None, expected, f"Is it {near[0]!r}?" if near else "", harmless=False)
+
+
+def _trial_reader(known: Sequence[str]) -> Callable[[Cell], Read]:
+    exact = set(known)
+    plain: dict[str, list[str]] = {}
+    for name in known:
+        plain.setdefault(plain_trial(name), []).append(name)
+    looked_up = 0
+
+    def read(cell: Cell) -> Read:
+        nonlocal looked_up
+        text = clean_text(cell)
+        if text in exact:
+            if isinstance(cell, str) and text != cell:
+                return Read(text, "a trial of the plan", f"Read it as {text!r}.")
+            return Read(text)
+        alike = plain.get(plain_trial(text), [])
+        if len(alike) == 1:
+            return Read(alike[0], "a trial of the plan", f"Read it as {alike[0]!r}.")
+        looked_up += 1
+        near = difflib.get_close_matches(text, known, 1, 0.5) if text and looked_up <= MOST_LOOKED_UP else []
+        return Read(None, "a trial of the plan", f"Is it {near[0]!r}?" if near else "", harmless=False)
+
+    return read
+
+
+def _bad_status(out: pd.DataFrame, read: pd.Series, found: Sequence[Finding], file: str) -> list[Finding]:
+    asked = {f.problem.row for f in found if not f.harmless}
+    findings = []
     for row, status, note, has in zip(out.index, out["status"], out["note"], read):
-        if status not in STATUSES:
-            problems.append(Problem(file, row, "status", status, f"one of {', '.join(STATUSES)}"))
-        elif status == "ok" and not has:
-            problems.append(Problem(file, row, "status", status, "a reading beside it, or another status"))
-        elif status == "set aside" and not note:
-            problems.append(Problem(file, row, "note", expected="the reason why it was set aside"))
-    return problems
+        if status == "set aside" and not note:
+            findings.append(Finding.at(file, row, "note", None, "the reason why it was set aside"))
+        elif row not in asked and not has and status == "ok":
+            expected = "a reading beside it, or another status"
+            findings.append(Finding.at(file, row, "status", status, expected))
+        elif row not in asked and not has and status == "":
+            findings.append(Finding.at(file, row, "status", None, "a reading or a status beside the note"))
+    return findings
 
 
-def _duplicates(out: pd.DataFrame, brief: Brief, file: str) -> list[Problem]:
+def _plan_cells(
+    table: pd.DataFrame, trials: pd.Series, plan: pd.DataFrame, brief: Brief, file: str
+) -> list[Finding]:
+    """Find cells of the plan's own columns that differ from the plan."""
+    place = {name: k for k, name in enumerate(plan["trial"])}
+    findings = []
+    for name in [n for n in table.columns if n in plan.columns and n not in ("trial", "status", "note")]:
+        planned = plan[name].tolist()
+        for row, cell, trial in zip(table.index, table[name].tolist(), trials):
+            if trial in place and not _agrees(cell, planned[place[trial]]):
+                repair = "Weighed amounts go into weighed.csv; a plan is changed with save_plan."
+                expected = f"{planned[place[trial]]}, as in the plan, or an empty cell"
+                findings.append(Finding.at(file, int(row), name, cell, expected, repair))
+    return findings
+
+
+def _agrees(cell: Cell, planned: Any) -> bool:
+    """Return whether a cell repeats the plan, to the digits it shows."""
+    text = clean_text(cell)
+    if text == "" or text == str(planned):
+        return True
+    read = read_number(text.replace(",", ".")) if isinstance(planned, (int, float)) else Read(None)
+    if not read.text or not NUMBER.fullmatch(read.text):
+        return False
+    decimals = len(read.text.partition(".")[2]) if "e" not in read.text.lower() else 6
+    return math.isclose(float(read.text), float(planned), rel_tol=1e-9, abs_tol=0.5001 * 10.0**-decimals)
+
+
+def _duplicates(out: pd.DataFrame, brief: Brief, file: str) -> list[Finding]:
     """Find lines that say the same more often than the brief asks for readings."""
-    most = max(r.readings for r in brief.responses)
-    same = out.groupby([n for n in out.columns if n != "note"], sort=False).cumcount()
+    most = (
+        1 if "reading" in out and (out["reading"] != "").all() else max(r.readings for r in brief.responses)
+    )
+    by = (
+        ["trial", "session", "reading"]
+        if most == 1 and "reading" in out
+        else [n for n in out.columns if n != "note"]
+    )
+    count = out.groupby(by, sort=False).cumcount()
+    same = (count >= most) & (out["trial"] != "")
+    lines = "1 line" if most == 1 else f"{most} equal lines"
+    repair = "Delete what was entered twice, or number true readings in a column 'reading'."
     return [
-        Problem(
-            file,
-            int(row),
-            "trial",
-            out.at[row, "trial"],
-            f"at most {most} equal line(s) of a trial",
-            "Delete it, or number true readings in a column 'reading'.",
+        Finding.at(
+            file, int(row), "trial", out.at[row, "trial"], f"at most {lines} of a trial and session", repair
         )
-        for row in out.index[same >= most]
+        for row in out.index[same]
     ]
 
 
-def nearest(name: str, known: Sequence[str]) -> str:
-    """Return the name most like one that is not known, or ''."""
-    near = difflib.get_close_matches(name, known, 1, 0.5)
-    return near[0] if near else ""
+def _beyond(out: pd.DataFrame, brief: Brief) -> list[str]:
+    """Return remarks on readings beyond the bounds of their scale."""
+    remarks = []
+    for response in brief.responses:
+        low, high = response.bounds
+        texts: Mapping[Any, str] = out[response.name][out[response.name] != ""].to_dict()
+        rows = [row for row, t in texts.items() if not low <= float(t.lstrip("<>")) <= high]
+        if rows:
+            some = ", ".join(map(str, rows[:5])) + (" …" if len(rows) > 5 else "")
+            remarks.append(f"{response.name} is beyond its bounds {low:g} to {high:g} in row {some}.")
+    return remarks

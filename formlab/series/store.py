@@ -2,25 +2,37 @@
 
 from __future__ import annotations
 
-import io
-from dataclasses import dataclass
+import hashlib
+import warnings
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from formlab.brief import Brief
-from formlab.errors import SeriesError
+from formlab.errors import FormlabWarning, Problem, SeriesError
+from formlab.html import Markup, panel, table
 from formlab.series import join
-from formlab.series.briefs import parse_brief
-from formlab.series.files import inside, read_bytes, write_atomic
-from formlab.series.readings import check_readings
+from formlab.series.briefs import brief_text, parse_brief
+from formlab.series.files import inside, not_written, read_bytes, write_atomic
+from formlab.series.findings import Finding, problem_table, refused
+from formlab.series.folder import Folder
+from formlab.series.forms import read_form
+from formlab.series.history import cell_history, cells_frame, described, entries_frame
+from formlab.series.merge import Merged, merge
+from formlab.series.readings import Readings, check_form
+from formlab.series.revisions import asked, check_dropped, dropped_names, revisions, with_given, with_names
 from formlab.series.tables import from_csv, to_csv
+from formlab.series.workbook import workbook_bytes
 
 if TYPE_CHECKING:
     from formlab.plans import Plan
 
 __all__ = ["Loaded", "Series", "create_series", "open_series"]
+
+LOAD = "load results"
 
 
 @dataclass(frozen=True)
@@ -28,44 +40,174 @@ class Loaded:
     """What a file of results brought."""
 
     file: str
-    readings: int
-    trials: int
-    already_there: int = 0
+    added: int  # new lines
+    completed: int  # lines whose empty cells were filled
+    replaced: int  # lines corrected with replace=True
+    already_there: int
+    trials: int  # in the file
+    repairs: pd.DataFrame  # what was read with repair=True: file, row, column, value, expected, repair
+    remarks: list[str] = field(default_factory=list)
 
     def __str__(self) -> str:
-        return f"{self.file}: {self.readings} readings of {self.trials} trials loaded, {self.already_there} were already there."
+        counts = {
+            "added": self.added,
+            "completed": self.completed,
+            "replaced": self.replaced,
+            "already there": self.already_there,
+            "repairs": len(self.repairs),
+        }
+        told = ", ".join(f"{n} {what}" for what, n in counts.items() if n or what == "added")
+        return " ".join([f"{self.file}: lines of {self.trials} trials: {told}.", *self.remarks])
 
     __repr__ = __str__
 
+    def _repr_html_(self) -> str:
+        shown = [table(self.repairs)] if len(self.repairs) else []
+        return panel("Results loaded", str(self), *shown)
+
 
 class Series:
-    """A series folder; see `open_series` and `create_series`."""
+    """A series folder; see `open_series` and `create_series`.
 
-    def __init__(self, path: str | Path) -> None:
+    Attributes
+    ----------
+    path : Path
+    notices : list of str
+        What was found when the folder was opened: writes that were cut off, changes made from outside, what a
+        changed brief asks.
+    """
+
+    def __init__(self, path: str | Path, who: str = "") -> None:
         self.path = Path(path)
+        self.who = who
         if not self.path.is_dir():
             raise SeriesError(f"There is no series folder {str(path)!r}.")
-        self.brief = parse_brief(read_bytes(inside(self.path, "brief.toml")))
+        self._folder = Folder(self.path)
+        self._brief: tuple[str, Brief] | None = None
+        try:
+            self.notices = self._folder.settle()
+        except SeriesError as error:
+            self.notices = [f"The last write was cut off and could not be finished. {error}"]
+        self.notices += [*self._folder.questions(), *self._asked()]
+
+    # ---- the brief ----------------------------------------------------------------------------------
+
+    @property
+    def brief(self) -> Brief:
+        """The brief as ``brief.toml`` now says."""
+        text = self._folder.text("brief.toml")
+        if text is None:
+            raise SeriesError(f"{str(self.path)!r} has no brief.toml, so it is no series folder.")
+        if self._brief is None or self._brief[0] != text:
+            self._brief = (text, parse_brief(text))
+        return self._brief[1]
+
+    @property
+    def briefs(self) -> dict[str, Brief]:
+        """Every revision of the brief by its brief_id, oldest first, the one in force last."""
+        known = {brief.brief_id: brief for _, brief in revisions(self._folder.journal())}
+        known.pop(self.brief.brief_id, None)
+        return {**known, self.brief.brief_id: self.brief}
+
+    def revisions(self) -> pd.DataFrame:
+        """Return the revisions of the brief: brief_id, when, who, trials planned with it."""
+        told = {b.brief_id: (e.when, e.who) for e, b in reversed(revisions(self._folder.journal()))}
+        ids = self._table("plan.csv").get("brief_id", pd.Series(dtype=object)).tolist()
+        rows = [[key, *told.get(key, ("", "")), ids.count(key)] for key in self.briefs]
+        return pd.DataFrame(rows, columns=["brief_id", "when", "who", "trials"])
+
+    def revise(
+        self,
+        brief: Brief | str | None = None,
+        *,
+        renamed: Mapping[str, str] | None = None,
+        dropped: Sequence[str] = (),
+        given: Mapping[str, float | str] | None = None,
+        who: str = "",
+        note: str = "",
+    ) -> None:
+        """Put a new brief in force, and say what its changes mean for the trials so far.
+
+        Parameters
+        ----------
+        brief : Brief or str, optional
+            The new brief or its TOML text; left out, ``brief.toml`` as it was edited by hand.
+        renamed : mapping of str to str, optional
+            Old to new names of ingredients, settings and responses; renamed in every table.
+        dropped : sequence of str
+            Parts that no longer count: an ingredient that was in no trial, a setting that never varied, a response.
+        given : mapping of str to float or str, optional
+            What a new setting was in all trials so far.
+
+        Raises
+        ------
+        SeriesError
+            If something is still open, with what to say. Nothing is changed then.
+        """
+        text = brief_text(brief) if isinstance(brief, Brief) else brief
+        new = self.brief if text is None else parse_brief(text)
+        renamed, given = dict(renamed or {}), dict(given or {})
+        unknown = [n for n in renamed.values() if n not in new.by_name]
+        if unknown:
+            raise SeriesError(
+                [Problem("brief.toml", None, "renamed", n, f"one of {list(new.by_name)}") for n in unknown]
+            )
+        with self._step("revise", who, asking=False) as step:
+            past = [*self.briefs.values()]
+            plan = self._table("plan.csv")
+            check_dropped(dropped, new, past, plan)
+            tables = {
+                n: self._table(n)
+                for n in ("plan.csv", "results.csv", "weighed.csv", "history.csv", "prices.csv")
+            }
+            tables = {n: with_names(t, renamed, n) for n, t in tables.items() if len(t.columns)}
+            if given:
+                tables["plan.csv"] = with_given(tables.get("plan.csv", pd.DataFrame()), given, new)
+            columns = [list(tables[n].columns) if n in tables else [] for n in ("plan.csv", "results.csv")]
+            gone = dropped_names(self._folder.journal()) | set(dropped) | set(renamed)
+            questions = asked(new, past, columns[0], columns[1], gone)
+            if questions:
+                raise SeriesError("Nothing was written. " + " ".join(questions))
+            if renamed or given:
+                for name, frame in tables.items():
+                    step.put(name, to_csv(frame))
+            if text is not None:
+                step.put("brief.toml", text)
+            step.note = note
+            step.more = {
+                "brief_id": new.brief_id,
+                "renamed": renamed,
+                "dropped": list(dropped),
+                "given": given,
+            }
+
+    def _asked(self) -> list[str]:
+        """Return what a changed brief asks about the trials so far."""
+        journal = self._folder.journal()
+        past = [brief for _, brief in revisions(journal)]
+        columns = [list(self._table(n).columns) for n in ("plan.csv", "results.csv")] if past else [[], []]
+        return asked(self.brief, past, columns[0], columns[1], dropped_names(journal))
+
+    def _settled(self) -> None:
+        questions = self._asked()
+        if questions:
+            raise SeriesError(" ".join(questions))
 
     # ---- reading ------------------------------------------------------------------------------------
 
-    def _has(self, name: str) -> bool:
-        return inside(self.path, name).exists()
-
     def _table(self, name: str) -> pd.DataFrame:
         """Return a file of the folder as text; no rows and no columns where there is none."""
-        if not self._has(name):
-            return pd.DataFrame()
-        try:
-            text = read_bytes(inside(self.path, name)).decode("utf-8-sig")
-        except UnicodeDecodeError:
-            raise SeriesError(f"{name} is not text in UTF-8. Save it as 'CSV UTF-8'.") from None
-        return from_csv(text, name)
+        text = self._folder.text(name)
+        return pd.DataFrame() if text is None else from_csv(text, name)
+
+    def _table_or(self, name: str, columns: Sequence[str]) -> pd.DataFrame:
+        found = self._table(name)
+        return found if len(found.columns) else pd.DataFrame(columns=list(columns), dtype=object)
 
     @property
     def has_plan(self) -> bool:
         """Whether a plan was saved."""
-        return self._has("plan.csv")
+        return self._folder.has("plan.csv")
 
     def plan_frame(self) -> pd.DataFrame:
         """Return the plan's rows in run order."""
@@ -73,171 +215,400 @@ class Series:
             raise SeriesError(
                 f"{str(self.path)!r} has no plan yet. Lay one out and save it with save_plan(plan)."
             )
+        self._settled()
         return join.plan_frame(self._table("plan.csv"), self.brief)
 
     def results(self) -> pd.DataFrame:
         """Return one row a reading, as loaded."""
-        table = self._table("results.csv")
-        if table.empty:
-            table = pd.DataFrame(
-                columns=["trial", "session", *self.brief.response_names, "status", "note"], dtype=object
-            )
-        return join.readings_frame(table, self.brief)
+        self._settled()
+        columns = ["trial", "session", *self.brief.response_names, "status", "note"]
+        return join.readings_frame(self._table_or("results.csv", columns), self.brief)
 
     def weighed(self) -> pd.DataFrame:
         """Return what was weighed: batch, ingredient, weighed_g, lot."""
-        table = self._table("weighed.csv")
-        if table.empty:
-            table = pd.DataFrame(columns=["batch", "ingredient", "weighed_g", "lot"], dtype=object)
-        return join.weighed_frame(table, self.brief)
+        columns = ["batch", "ingredient", "weighed_g", "lot"]
+        return join.weighed_frame(self._table_or("weighed.csv", columns), self.brief)
 
     def history(self) -> pd.DataFrame:
         """Return earlier trials that never had a plan; no rows where there are none."""
-        table = self._table("history.csv")
-        if table.empty:
-            table = pd.DataFrame(columns=[*self.brief.columns, *self.brief.response_names], dtype=object)
-        return join.history_frame(table, self.brief)
+        columns = [*self.brief.columns, *self.brief.response_names]
+        return join.history_frame(self._table_or("history.csv", columns), self.brief)
 
     def prices(self) -> pd.DataFrame:
         """Return prices by ingredient, one column a scenario; no columns where there is no file."""
-        table = self._table("prices.csv")
-        if table.empty:
-            table = pd.DataFrame(columns=["ingredient"], dtype=object)
-        return join.price_frame(table, self.brief)
+        return join.price_frame(self._table_or("prices.csv", ["ingredient"]), self.brief)
 
     def trials(self) -> pd.DataFrame:
-        """Return one row a reading: plan, amounts as weighed, session, responses, status, note."""
+        """Return one row a reading: plan, amounts as weighed, session, responses, status, note.
+
+        Where amounts were weighed, phr is taken on the rubber really weighed. A censored reading stands as its
+        limit, with ``NAME_censored`` saying "below" or "above".
+        """
         return join.trials_frame(self.plan_frame(), self.results(), self.weighed(), self.brief)
 
     # ---- writing ------------------------------------------------------------------------------------
 
-    def save_plan(self, plan: Plan | pd.DataFrame) -> None:
+    def _step(self, act: str, who: str, *, asking: bool = True) -> Any:
+        return self._folder.step(act, who or self.who, asking=asking)
+
+    def save_plan(self, plan: Plan | pd.DataFrame, *, who: str = "") -> None:
         """Write ``plan.csv``.
 
         Raises
         ------
         SeriesError
-            If there are results of trials that the new plan has not, or has otherwise.
+            If the plan does not fit the brief, or lacks or changes trials that have results.
         """
         frame = plan if isinstance(plan, pd.DataFrame) else plan.frame
-        if "trial" not in frame:
-            raise SeriesError("The plan has no column 'trial'.")
-        self._keep_old_trials(frame)
-        write_atomic(inside(self.path, "plan.csv"), to_csv(frame).encode())
+        with self._step("save plan", who) as step:
+            self._settled()
+            frame = self._checked_plan(frame)
+            step.put("plan.csv", to_csv(frame))
 
-    def _keep_old_trials(self, frame: pd.DataFrame) -> None:
+    def _checked_plan(self, frame: pd.DataFrame) -> pd.DataFrame:
+        brief = self.brief
+        frame = frame if "brief_id" in frame else frame.assign(brief_id=brief.brief_id)
+        problems = [
+            Problem("plan", None, n, expected="a column of this name")
+            for n in ("trial", *brief.columns)
+            if n not in frame
+        ]
+        if problems:
+            raise SeriesError(problems)
+        names = frame["trial"].astype(str).tolist()
+        twice = (
+            [n for n in dict.fromkeys(names) if names.count(n) > 1] if len(set(names)) < len(names) else []
+        )
+        problems += [
+            Problem("plan", None, "trial", n, "an id used once")
+            for n in [*twice, *[n for n in names if not n.strip()]]
+        ]
+        unknown = [i for i in dict.fromkeys(frame["brief_id"]) if i not in self.briefs]
+        problems += [
+            Problem("plan", None, "brief_id", i, f"a brief of this series: {list(self.briefs)}")
+            for i in unknown
+        ]
+        whole = join.plan_frame(from_csv(to_csv(frame), "plan"), brief, "plan")
+        for name in brief.ranges:
+            low = 0.0 if name in brief.ingredient_names else -float("inf")
+            bad = ~((whole[name] >= low) & (whole[name] < float("inf")))
+            problems += [
+                Problem(
+                    "plan",
+                    None,
+                    f"trial {names[k]}, {name}",
+                    frame[name].iloc[k],
+                    "a number, 0 or more" if low == 0 else "a number",
+                )
+                for k in bad.to_numpy().nonzero()[0]
+            ]
+        if problems:
+            raise SeriesError(problems)
+        self._keep_old_trials(whole)
+        return frame
+
+    def _keep_old_trials(self, new: pd.DataFrame) -> None:
         read = list(dict.fromkeys(self.results()["trial"]))
-        lost = [t for t in read if t not in set(frame["trial"])]
+        if not read:
+            return
+        place = {name: k for k, name in enumerate(new["trial"])}
+        lost = [t for t in read if t not in place]
         if lost:
             raise SeriesError(
                 f"The new plan lacks trials {lost}, which have results. Extend the old plan, or make a new series."
             )
+        old = self.plan_frame().set_index("trial").loc[read]
+        now = new.iloc[[place[t] for t in read]]
+        problems = [
+            Problem("plan", None, f"trial {trial}, {name}", b, f"{a}, as when its results were loaded")
+            for name in self.brief.columns
+            for trial, a, b in zip(read, old[name], now[name])
+            if a != b
+        ]
+        if problems:
+            raise SeriesError(problems)
 
-    def load_results(self, file: str | Path, sheet: str | None = None) -> Loaded:
+    def check_results(self, file: str | Path, sheet: str | None = None) -> pd.DataFrame:
+        """Return everything that is wrong or odd about a file of results; nothing is saved.
+
+        Returns
+        -------
+        DataFrame
+            file, row, column, value, expected, repair; no rows for a file that loads as it stands.
+        """
+        try:
+            readings, merged, _ = self._read(Path(file), sheet, replace=False)
+        except SeriesError as error:
+            return problem_table(error.problems or [Problem(Path(file).name, expected=str(error))])
+        return problem_table([f.problem for f in [*readings.findings, *merged.findings]])
+
+    def load_results(
+        self,
+        file: str | Path,
+        sheet: str | None = None,
+        *,
+        repair: bool = False,
+        replace: bool = False,
+        who: str = "",
+    ) -> Loaded:
         """Check a CSV or XLSX file of results as a whole and add it to ``results.csv``.
+
+        Lines that are there already are left alone, so a form can be loaded again when more of it is filled in.
+
+        Parameters
+        ----------
+        file : str or Path
+        sheet : str, optional
+            Of a workbook; needed where several hold results and none is called "results".
+        repair : bool
+            Make the repairs that change no meaning (12,5 for 12.5, "T1" for "T01" …) and record them.
+        replace : bool
+            Let a value that differs from one loaded before take its place.
+        who : str
+            A name for the journal.
 
         Raises
         ------
         SeriesError
-            With every problem: file, row, column, value, what was expected. Nothing is saved then.
+            With every problem: file, row, column, value, what was expected, what to do. Nothing is saved then.
         """
         file = Path(file)
-        content = read_bytes(file)
-        table = (
-            _sheet(content, file.name, sheet)
-            if file.suffix.lower() in (".xlsx", ".xlsm")
-            else _csv(content, file.name)
+        with self._step(LOAD, who) as step:
+            readings, merged, step.source_sha256 = self._read(file, sheet, replace=replace)
+            repairs = [f for f in readings.findings if f.harmless]
+            asked_about = [f for f in readings.findings if not f.harmless] + merged.findings
+            if asked_about or (repairs and not repair):
+                raise refused(_sorted([*([] if repair else repairs), *asked_about]))
+            step.source = file.name
+            step.repairs = [f.record for f in repairs]
+            step.put("results.csv", to_csv(merged.table))
+        for remark in readings.remarks:
+            warnings.warn(f"{file.name}: {remark}", FormlabWarning, stacklevel=2)
+        return Loaded(
+            file.name,
+            merged.added,
+            merged.completed,
+            merged.replaced,
+            merged.already_there,
+            readings.table["trial"].nunique(),
+            problem_table([f.problem for f in repairs]),
+            readings.remarks,
         )
-        new, problems = check_readings(table, self.brief, self.plan_frame(), file.name)
-        if problems:
-            raise SeriesError(problems)
-        old = self._table("results.csv")
-        last = [int(v) for v in old.get("session", []) if v.isdecimal()]
-        new.loc[new["session"] == "", "session"] = str(max(last, default=0) + 1)
-        both = pd.concat(
-            [old, new.drop(columns=[c for c in ("operator", "reading") if c in new and (new[c] == "").all()])]
-        )
-        write_atomic(inside(self.path, "results.csv"), to_csv(both.fillna("")).encode())
-        return Loaded(file.name, len(new), new["trial"].nunique())
 
-    def write_out(self, name: str, content: str | bytes) -> Path:
-        """Write a file below ``out/`` and return its path; all there can be made again."""
-        path = inside(self.out, name)
-        path.parent.mkdir(parents=True, exist_ok=True)
-        write_atomic(path, content.encode() if isinstance(content, str) else content)
-        return path
+    def _read(self, file: Path, sheet: str | None, *, replace: bool) -> tuple[Readings, Merged, str]:
+        content, brief, plan = read_bytes(file), self.brief, self.plan_frame()
+        if not brief.responses:
+            raise SeriesError(
+                "The brief has no response, so there are no results to load. Add a [[response]]."
+            )
+        form = read_form(content, file.name, brief, plan.columns, sheet)
+        readings = check_form(form, brief, plan)
+        old = self._table_or("results.csv", ["trial", "session", *brief.response_names, "status", "note"])
+        merged = merge(old, readings.table, brief.response_names, file.name, replace=replace)
+        return readings, merged, hashlib.sha256(content).hexdigest()
+
+    def undo(self, *, who: str = "") -> str:
+        """Take back the last load of results that still stands; return what was done.
+
+        Raises
+        ------
+        SeriesError
+            If there is none, or ``results.csv`` was changed in another way since.
+        """
+        with self._step("undo", who) as step:
+            journal = self._folder.journal()
+            gone = {e.more["undoes"] for e in journal.entries if "undoes" in e.more}
+            loads = [e for e in journal.entries if e.act == LOAD and e.number not in gone]
+            if not loads:
+                raise SeriesError("There is no load of results to undo.")
+            last = loads[-1]
+            before, after = next(
+                (b, a) for e, b, a in journal.versions("results.csv") if e.number == last.number
+            )
+            if after != self._folder.lines("results.csv"):
+                raise SeriesError(
+                    f"results.csv was changed after {last.source!r} was loaded ({last.when}), so that load cannot be "
+                    "taken back by itself. See series.journal()."
+                )
+            assert after is not None
+            step.put("results.csv", "\n".join(before if before is not None else [after[0], ""]))
+            step.more = {"undoes": last.number}
+            step.note = f"took back {last.source} of {last.when}"
+        return f"The load of {last.source} of {last.when} was taken back."
+
+    def accept(self, name: str, *, who: str = "", note: str = "") -> None:
+        """Keep what was changed from outside in ``plan.csv``, ``results.csv`` or ``journal.jsonl``.
+
+        Raises
+        ------
+        SeriesError
+            If the file cannot be read as it stands.
+        """
+        with self._step("accept", who, asking=False) as step:
+            step.note = note
+            if name == "journal.jsonl":
+                step.more = {"damaged": self._folder.journal().damaged}
+                step.taken = self._folder.baselines()
+                return
+            self._asked_for(name)
+            self._check_edited(name)
+            step.taken = [self._folder.taken(name, self._folder.lines(name))]
+
+    def restore(self, name: str, *, who: str = "", note: str = "") -> None:
+        """Put back what the journal says of ``plan.csv`` or ``results.csv``, dropping changes made from outside."""
+        with self._step("restore", who, asking=False) as step:
+            self._asked_for(name)
+            lines = self._folder.expected(name)
+            if lines is None:
+                raise SeriesError(
+                    f"The journal cannot tell what {name} held. Put a copy back, then accept it."
+                )
+            dropped = described(lines, self._folder.lines(name))
+            step.note = " ".join(filter(None, [note, f"dropped: {dropped}"]))
+            step.put(name, "\n".join(lines))
+
+    def _asked_for(self, name: str) -> None:
+        if name not in self._folder.edited():
+            raise SeriesError(f"{name!r} was not changed outside formlab, so there is nothing to decide.")
+
+    def _check_edited(self, name: str) -> None:
+        """Refuse to accept a file that could not be read afterwards."""
+        if self._folder.lines(name) is None:
+            raise SeriesError(f"{name} is gone; put it back with series.restore({name!r}).")
+        plan = join.plan_frame(self._table("plan.csv"), self.brief) if self.has_plan else None
+        if name == "results.csv" and plan is not None:
+            content = (self._folder.text(name) or "").encode()
+            if len(self._table(name)):
+                found = check_form(
+                    read_form(content, name, self.brief, plan.columns), self.brief, plan
+                ).findings
+                if found:
+                    raise SeriesError([f.problem for f in found])
+
+    # ---- the record ---------------------------------------------------------------------------------
+
+    def journal(self) -> pd.DataFrame:
+        """Return what was done: number, when, who, act, source, files, lines, repairs, note."""
+        return entries_frame(self._folder.journal())
+
+    def changes(self, number: int) -> pd.DataFrame:
+        """Return the cells that one entry of the journal changed: file, row, key, column, old, new."""
+        return cells_frame(self._folder.journal(), number)
+
+    def cell_history(self, trial: str, column: str) -> pd.DataFrame:
+        """Return every change of one column for a trial, planned, weighed or read.
+
+        Returns
+        -------
+        DataFrame
+            number, when, who, act, source, file, row, old, new; oldest first.
+        """
+        return cell_history(self._folder.journal(), column, {"plan.csv": trial, "results.csv": trial})
+
+    # ---- what can be made again ---------------------------------------------------------------------
 
     @property
     def out(self) -> Path:
         """The folder for cards, figures and reports; made when asked for."""
         path = inside(self.path, "out")
-        path.mkdir(exist_ok=True)
+        try:
+            path.mkdir(exist_ok=True)
+        except OSError as error:
+            raise not_written(path, error) from None
         return path
 
+    def write_out(self, name: str, content: str | bytes) -> Path:
+        """Write a file below ``out/`` and return its path; all there can be made again."""
+        path = inside(self.out, name)
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise not_written(path, error) from None
+        write_atomic(path, content.encode() if isinstance(content, str) else content)
+        return path
+
+    def write_csv(self, name: str, frame: pd.DataFrame) -> Path:
+        """Write a table as CSV below ``out/``; no text in it is taken for a formula."""
+        return self.write_out(name, to_csv(frame))
+
+    def write_workbook(self, name: str, sheets: Mapping[str, pd.DataFrame], **options: Any) -> Path:
+        """Write tables as an XLSX workbook below ``out/``; options are those of `workbook_bytes`."""
+        return self.write_out(name, workbook_bytes(sheets, **options))
+
+    # ---- eyes ---------------------------------------------------------------------------------------
+
     def __repr__(self) -> str:
-        return f"Series({str(self.path)!r})"
+        return f"Series({self.path.name!r}: {self.brief.title!r}, {self._counts()})"
+
+    def _counts(self) -> str:
+        planned, read = len(self._table("plan.csv")), len(self._table("results.csv"))
+        return f"{planned} trials planned, {read} readings"
+
+    def _repr_html_(self) -> str:
+        done = self.journal().tail(5)[["when", "who", "act", "source"]]
+        notices = [Markup("").join(panel("Notice", text)) for text in self.notices]
+        return panel(f"Series {self.path.name}", self._counts() + ".", *map(Markup, notices), table(done))
 
 
-def _csv(content: bytes, file: str) -> pd.DataFrame:
-    try:
-        return from_csv(content.decode("utf-8-sig"), file)
-    except UnicodeDecodeError:
-        raise SeriesError(f"{file} is not text in UTF-8. Save it as 'CSV UTF-8'.") from None
+def _sorted(findings: Sequence[Finding]) -> list[Finding]:
+    return sorted(findings, key=lambda f: f.problem.row or 0)
 
 
-def _sheet(content: bytes, file: str, sheet: str | None) -> pd.DataFrame:
-    import openpyxl
+def open_series(path: str | Path, *, who: str = "") -> Series:
+    """Return the series in a folder.
 
-    try:
-        book = openpyxl.load_workbook(io.BytesIO(content), data_only=True)
-    except Exception as error:  # openpyxl raises many kinds for a broken file
-        raise SeriesError(f"{file} is not a workbook that can be read ({error}).") from None
-    name = sheet or ("results" if "results" in book.sheetnames else book.sheetnames[0])
-    if name not in book.sheetnames:
-        raise SeriesError(f"{file} has no sheet {name!r}; it has {book.sheetnames}.")
-    lines: list[list[Any]] = [
-        ["" if v is None else repr(v) if isinstance(v, float) else str(v) for v in row]
-        for row in book[name].values
-    ]
-    frame = pd.DataFrame(lines[1:], columns=lines[0], dtype=object)
-    frame.index = pd.RangeIndex(2, len(lines) + 1)
-    return frame[(frame != "").any(axis=1)]
+    A write that was cut off is finished or cleared away first; that, and what was changed from outside, is told
+    as a warning and in ``series.notices``.
+
+    Parameters
+    ----------
+    path : str or Path
+    who : str
+        A name for the journal entries of this session.
+
+    Raises
+    ------
+    SeriesError
+        If there is no such folder.
+    BriefError
+        If its brief does not hold.
+    """
+    series = Series(path, who)
+    for notice in series.notices:
+        warnings.warn(notice, FormlabWarning, stacklevel=2)
+    return series
 
 
-def open_series(path: str | Path) -> Series:
-    """Return the series in a folder."""
-    return Series(path)
-
-
-def create_series(path: str | Path, brief: Brief | str, *, exist_ok: bool = False) -> Series:
+def create_series(path: str | Path, brief: Brief | str, *, who: str = "") -> Series:
     """Make a series folder that holds a brief, and return the series.
 
     Parameters
     ----------
     path : str or Path
-        A folder that is not there yet, or is empty.
+        A folder that is not there yet, or has no brief.
     brief : Brief or str
         The brief, or its TOML text.
+    who : str
+        A name for the journal.
 
     Raises
     ------
     BriefError
         If the text is no brief.
     SeriesError
-        If the folder has a brief already.
+        If the folder has a brief already, or cannot be written.
     """
-    from formlab.series.briefs import brief_text
-
     path = Path(path)
-    if (path / "brief.toml").exists() and not exist_ok:
-        raise SeriesError(
-            f"{str(path)!r} has a brief already. Open it with open_series, or choose a new folder."
-        )
     text = brief if isinstance(brief, str) else brief_text(brief)
     parse_brief(text)
     try:
         path.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise SeriesError(f"The folder {str(path)!r} cannot be made: {error.strerror}.") from None
-    write_atomic(path / "brief.toml", text.encode())
-    return Series(path)
+        raise not_written(path, error) from None
+    with Folder(path).step("create", who) as step:
+        if (path / "brief.toml").exists():
+            raise SeriesError(
+                f"{str(path)!r} has a brief already. Open it with open_series, or choose a new folder."
+            )
+        step.put("brief.toml", text)
+    return Series(path, who)

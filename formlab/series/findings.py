@@ -1,0 +1,66 @@
+"""What was found in a file: problems to ask about, and repairs that change no meaning."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from formlab.errors import Problem, SeriesError
+
+__all__ = ["Finding", "problem_table", "refused"]
+
+
+@dataclass(frozen=True)
+class Finding:
+    """A problem, and whether its repair is beyond doubt."""
+
+    problem: Problem
+    harmless: bool = False
+
+    @classmethod
+    def at(
+        cls,
+        file: str,
+        row: int | None,
+        column: str,
+        value: Any = None,
+        expected: str = "",
+        repair: str = "",
+        harmless: bool = False,
+    ) -> Finding:
+        return cls(Problem(file, row, column, value, expected, repair), harmless)
+
+    @property
+    def record(self) -> list[Any]:
+        """The repair as the journal keeps it: row, column, value found, what was done."""
+        p = self.problem
+        return [p.row, p.column, p.value, p.repair]
+
+
+def problem_table(problems: Iterable[Problem]) -> pd.DataFrame:
+    """Return problems as a table: file, row, column, value, expected, repair.
+
+    Examples
+    --------
+    >>> problem_table([Problem("bench.csv", 3, "erasure", "abc", "a number")])
+            file  row   column value  expected repair
+    0  bench.csv    3  erasure   abc  a number
+    """
+    rows = [[p.file, p.row, p.column, p.value, p.expected, p.repair] for p in problems]
+    table = pd.DataFrame(rows, columns=["file", "row", "column", "value", "expected", "repair"])
+    return table.astype({"row": "Int64"})
+
+
+def refused(findings: Sequence[Finding]) -> SeriesError:
+    """Return the error that tells all findings, and how to have the harmless ones repaired."""
+    error = SeriesError([f.problem for f in findings])
+    harmless = sum(f.harmless for f in findings)
+    if harmless:
+        which = "All" if harmless == len(findings) else f"{harmless}"
+        error.args = (
+            f"{error.args[0]}\n{which} of these can be repaired without doubt; repair=True does so and records it.",
+        )
+    return error
