@@ -44,7 +44,9 @@ class Problem:
             place += f"{', ' if place else ''}{self.column}"
         value = self.value.item() if hasattr(self.value, "item") else self.value  # 2.0, not np.float64(2.0)
         text = f"{place}: " if place else ""
-        text += f"{value!r}. " if value is not None else ""
+        shown = repr(value)
+        shown = shown if len(shown) <= _WIDE else f"{shown[: _WIDE - 2]} …"
+        text += f"{shown}. " if value is not None else ""
         text += f"Expected {self.expected}." if self.expected else ""
         return f"{text.strip()} {self.repair}".strip()
 
