@@ -64,7 +64,7 @@ class Polytope:
         return (self.upper - self.lower)[self.free]
 
     @cached_property
-    def _scaled_rules(self) -> list[tuple[np.ndarray, float, str]]:
+    def scaled_rules(self) -> list[tuple[np.ndarray, float, str]]:
         """Rules over the free variables as ``a @ u <= b`` or ``= b``, with unit-length a."""
         scaled = []
         for rule in self.rules:
@@ -94,7 +94,7 @@ class Polytope:
     def blocks(self) -> list[np.ndarray]:
         """Free variables in groups that no rule ties together, so that vertices are products."""
         group = np.arange(len(self.free))
-        for a, _, _ in self._scaled_rules:
+        for a, _, _ in self.scaled_rules:
             tied = np.flatnonzero(np.abs(a) > 0)
             if len(tied):
                 group[np.isin(group, group[tied])] = group[tied].min()
@@ -103,7 +103,7 @@ class Polytope:
     @cached_property
     def vertices(self) -> np.ndarray:
         """Extreme vertices, shape (n_vertices, d), in lexical order; none if the set is empty."""
-        for a, bound, sense in self._scaled_rules:  # rules that fixed variables alone decide
+        for a, bound, sense in self.scaled_rules:  # rules that fixed variables alone decide
             if not np.any(a) and (bound < -TOLERANCE or (sense == "=" and bound > TOLERANCE)):
                 return np.empty((0, len(self.names)))
         if len(self.free) == 0:
@@ -131,7 +131,7 @@ class Polytope:
             )
         points = np.array(list(product([0.0, 1.0], repeat=size)))
         tight = np.hstack([points == 0.0, points == 1.0])
-        rules = [(a[block], b, s) for a, b, s in self._scaled_rules if np.any(a[block])]
+        rules = [(a[block], b, s) for a, b, s in self.scaled_rules if np.any(a[block])]
         dimension = size
         for a, bound, sense in sorted(rules, key=lambda rule: rule[2] != "="):
             flat = sense == "=" and np.ptp(points @ a) > TOLERANCE if len(points) else False
@@ -144,7 +144,7 @@ class Polytope:
         """Which faces each vertex lies on: shape (n_vertices, 2 * free + inequalities), boolean."""
         u = self._scale(self.vertices)
         gaps = [u, 1.0 - u]
-        gaps += [(b - u @ a)[:, None] for a, b, s in self._scaled_rules if s == "<="]
+        gaps += [(b - u @ a)[:, None] for a, b, s in self.scaled_rules if s == "<="]
         return np.hstack(gaps) <= 1e-7
 
     @cached_property
@@ -203,10 +203,10 @@ class Polytope:
         centre, basis = self.frame
         rows = np.vstack(
             [-np.eye(len(centre)), np.eye(len(centre))]
-            + [a[None, :] for a, _, s in self._scaled_rules if s == "<="]
+            + [a[None, :] for a, _, s in self.scaled_rules if s == "<="]
         )
         bounds = np.concatenate(
-            [np.zeros(len(centre)), np.ones(len(centre)), [b for _, b, s in self._scaled_rules if s == "<="]]
+            [np.zeros(len(centre)), np.ones(len(centre)), [b for _, b, s in self.scaled_rules if s == "<="]]
         )
         g, h = rows @ basis, bounds - rows @ centre
         matters = np.linalg.norm(g, axis=1) > 1e-12
@@ -223,7 +223,7 @@ class Polytope:
         if k == 0:
             return np.repeat(self._unscale(centre[None, :]), n, axis=0)
         u = self._scale(self.vertices)
-        if not self.rules or not any(np.any(a) for a, _, _ in self._scaled_rules):
+        if not self.rules or not any(np.any(a) for a, _, _ in self.scaled_rules):
             return self._unscale(rng.random((n, len(self.free))))
         t_vertices = (u - centre) @ basis
         shape = np.linalg.cholesky(np.cov(t_vertices.T).reshape(k, k) + 1e-12 * np.eye(k))
@@ -324,15 +324,20 @@ class _Part:
 def _deletion_filter(parts: list[_Part], always: list[_Part]) -> list[str]:
     """Leave out one part after another; keep those without which the rest could hold.
 
-    Deletion filter of Chinneck & Dravnieks (1991, ORSA J. Computing 3:157).
+    Deletion filter of Chinneck & Dravnieks (1991, ORSA J. Computing 3:157), from the front and from the
+    back, as the order decides which of several conflicts is found; the shorter one is taken.
     """
     if _can_hold([*parts, *always]):
         return []
-    for part in list(parts):
-        rest = [other for other in parts if other is not part]
-        if not _can_hold([*rest, *always]):
-            parts = rest
-    return [part.text for part in parts]
+    found = []
+    for order in (parts, parts[::-1]):
+        left = parts
+        for part in order:
+            rest = [other for other in left if other is not part]
+            if not _can_hold([*rest, *always]):
+                left = rest
+        found.append(left)
+    return [part.text for part in min(found, key=len)]
 
 
 def _can_hold(parts: list[_Part]) -> bool:

@@ -17,8 +17,8 @@ TESTS = Path(__file__).parent
 # A module imports only from rows above, or from modules to its left in its own row.
 LAYERS = [
     ["errors", "html"],
-    ["amounts", "recipe", "cure", "torque", "precision", "sensory", "bench", "mill", "cautions"],
-    ["polytope", "limits", "parts", "checks", "brief", "region", "terms"],
+    ["amounts", "recipe", "cure", "cure_trials", "torque", "precision", "sensory", "bench", "mill", "gates", "cautions"],
+    ["polytope", "steps", "limits", "parts", "checks", "brief", "regrind", "region", "terms"],
     ["plans", "surfaces", "suggest"],
     ["series", "cards"],
     ["figures", "report", "panel"],
@@ -26,7 +26,7 @@ LAYERS = [
 ]
 ORDER = [name for row in LAYERS for name in row]
 NOT_YET: set[str] = {"cards", "report", "panel"}  # modules of the design that may still be missing
-NOT_YET_TESTED: set[str] = {"cards", "cautions", "cli", "demo", "figures", "panel", "report"}
+NOT_YET_TESTED: set[str] = {"cards", "cli", "demo", "figures", "panel", "report"}
 NEVER = {("surfaces", "plans"), ("plans", "surfaces")}
 ONLY = {
     "pyDOE3": {"plans"},

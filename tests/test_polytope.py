@@ -145,6 +145,9 @@ def halfspace_vertices(polytope):
         basis = np.linalg.svd(lhs)[2][len(equal) :].T
     g, h = a @ basis, b - a @ origin
     norm = np.linalg.norm(g, axis=1)
+    if (h[norm < 1e-9] < -1e-9).any():
+        return None
+    g, h, norm = g[norm >= 1e-9], h[norm >= 1e-9], norm[norm >= 1e-9]
     inner = linprog(
         np.append(np.zeros(g.shape[1]), -1.0), A_ub=np.column_stack([g, norm]), b_ub=h, bounds=(None, None)
     )
@@ -228,6 +231,9 @@ def test_a_conflict_in_words():
     assert FLARE.conflict() == []
     narrow = box([0, 0], [1, 1], rule([1, 1], "<=", 1.0), rule([1, 1], ">=", 1.0 + 1e-7))
     assert narrow.conflict() == ["1 a + 1 b <= 1", "1 a + 1 b >= 1"]
+    # the shorter of two conflicts: with the range of b, the third rule would make five parts with the others
+    short = box([0, 0], [1, 1], rule([1, 1], ">=", 3.0), rule([1, 0], ">=", 2.0))
+    assert short.conflict() == ["a at most 1", "1 a >= 2"]
     fixed = box([2, 0], [2, 1], rule([1, 1], "<=", 1.5))
     assert fixed.conflict() == ["a = 2", "b at least 0", "1 a + 1 b <= 1.5"]
 
