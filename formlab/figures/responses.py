@@ -1,0 +1,411 @@
+"""Responses over the region: along each factor, over two, over three."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.colors import to_rgb
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
+
+from formlab.brief import Brief, Response
+from formlab.errors import FormlabError
+from formlab.figures.maps import Field, grey_out, levels_for, mark_trials, on_slice, outlined, word_on_line
+from formlab.figures.slices import EDGE, certainty, factors, held, move, numeric, reference, slack
+from formlab.figures.theme import Look, axes, heading, key, label, panels, percent
+from formlab.region import Region
+
+__all__ = ["over_two", "ternary", "traces"]
+
+GRID = 81
+
+
+# ---- along one factor ---------------------------------------------------------------------------
+
+
+def traces(surfaces: Any, at: Any = None, ax: Any = None, level: float = 0.95) -> np.ndarray:
+    """Draw every response along every factor through one formula, with intervals and targets.
+
+    For the R&D chemist: which lever moves which property, how far, and how sure is that?
+
+    Parameters
+    ----------
+    surfaces : Surfaces or Surface
+    at : formula, optional
+        Where the traces cross; today's formula where left out, else the centre of the region. Ingredients that
+        share a sum keep it: the others give way in proportion.
+    ax : array of Axes, optional
+        As many as responses x factors.
+    level : float
+        Of the intervals: dark for the mean, pale for one reading of a new batch.
+
+    Returns
+    -------
+    ndarray of Axes, shape (n_responses, n_factors)
+    """
+    fitted = list(surfaces.values()) if isinstance(surfaces, Mapping) else [surfaces]
+    brief = fitted[0].brief
+    region, here, names = Region.from_brief(brief).check(), reference(brief, at), factors(brief)
+    rows, columns = len(fitted), len(names)
+    size = (min(1.5 + 2.05 * columns, 13.0), 0.95 + 1.75 * rows)
+    grid, look = panels(ax, rows, columns, size, sharex="col", sharey="row")
+    for j, name in enumerate(names):
+        frame = move(brief, here, {name: _along(brief, region, name)})
+        inside = slack(region, frame) >= -EDGE if name in brief.ranges else np.ones(len(frame), bool)
+        for i, surface in enumerate(fitted):
+            one = grid[i, j]
+            _trace(one, surface, name, frame, inside, look, level)
+            _trace_here(one, surface, name, here, look)
+            if i == rows - 1:
+                one.set_xlabel(label(brief, name))
+            if j == 0:
+                one.set_ylabel(label(brief, surface.name, broken=True))
+    for i, surface in enumerate(fitted):
+        _target_lines(grid[i], surface.response, look)
+    if ax is None:
+        _traces_words(grid, brief, here, look, level)
+    return grid
+
+
+def _along(brief: Brief, region: Region, name: str) -> Any:
+    if name not in brief.ranges:
+        return region.categories[name]
+    return region.levels.get(name) or np.linspace(*brief.ranges[name], 61)
+
+
+def _trace(
+    ax: Axes, surface: Any, name: str, frame: pd.DataFrame, inside: np.ndarray, look: Look, level: float
+) -> None:
+    table = surface.predict_table(frame, level=level)
+    x = frame[name].to_numpy()
+    if len(x) > 20:
+        low, high = surface.brief.ranges[name]
+        ax.set_xlim(low - 0.03 * (high - low), high + 0.03 * (high - low))
+        for start, stop in _runs(~inside):
+            ax.axvspan(x[max(start - 1, 0)], x[min(stop, len(x) - 1)], color=look.outside, lw=0, zorder=1.5)
+        shown = table.loc[inside].reindex(table.index)
+        for ends, alpha in ((("batch_low", "batch_high"), 0.14), (("low", "high"), 0.34)):
+            ax.fill_between(x, *(shown[e] for e in ends), color=look.fit, alpha=alpha, lw=0, zorder=2)
+        ax.plot(x, shown["mean"], color=look.fit, lw=1.8, zorder=3)
+        return
+    for ends, width in ((("batch_low", "batch_high"), 1.0), (("low", "high"), 4.0)):
+        ax.vlines(x, table[ends[0]], table[ends[1]], color=look.fit, lw=width, alpha=0.6, zorder=2)
+    ax.plot(x, table["mean"], ls="", marker="_", ms=10, mec=look.fit, mew=2, zorder=3)
+    if name not in surface.brief.ranges:
+        ax.margins(x=0.3)
+
+
+def _runs(mask: np.ndarray) -> list[tuple[int, int]]:
+    """Start and stop of every stretch of true values."""
+    edge = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(int)))
+    return list(zip(edge[::2], edge[1::2]))
+
+
+def _trace_here(ax: Axes, surface: Any, name: str, here: pd.DataFrame, look: Look) -> None:
+    mean = surface.predict(here)[0]
+    today = surface.brief.baseline
+    same = today is not None and today.reset_index(drop=True).equals(here)
+    colour, marker = (look.today, "D") if same else (look.fit, "s")
+    ax.plot([here[name].iloc[0]], [mean], ls="", marker=marker, ms=6.5, mfc=colour, mec=look.paper, zorder=5)
+
+
+def _target_lines(row: np.ndarray, response: Response, look: Look) -> None:
+    """Lines at the limits of the target, ticks of hatching on the side that fails; in sight if near."""
+    for edge in response.target:
+        if not np.isfinite(edge):
+            continue
+        low, high = row[0].get_ylim()
+        reach = high - low
+        if low - 0.35 * reach <= edge <= high + 0.35 * reach:
+            row[0].set_ylim(min(low, edge - 0.08 * reach), max(high, edge + 0.08 * reach))
+    for ax in row:
+        for edge, fails in zip(response.target, (-1, 1)):
+            low, high = ax.get_ylim()
+            if low < edge < high:
+                ax.axhline(edge, color=look.target, lw=1.1, ls=(0, (5, 2)), zorder=2.5)
+                ax.axhspan(
+                    edge, low if fails < 0 else high, facecolor="none", edgecolor=look.target, hatch="////",
+                    alpha=0.22, lw=0, zorder=1,
+                )  # fmt: skip
+        ax.set_ylim(row[0].get_ylim())
+
+
+def _traces_words(grid: np.ndarray, brief: Brief, here: pd.DataFrame, look: Look, level: float) -> None:
+    figure = grid[0, 0].figure
+    today = brief.baseline is not None and brief.baseline.reset_index(drop=True).equals(here)
+    words = "Through today's formula" if today else "Through one formula"
+    figure.suptitle(
+        f"{words}: {held(brief, here, []).removeprefix('at ')}",
+        x=0.01,
+        ha="left",
+        fontsize=9.5,
+        color=look.ink,
+        wrap=True,
+    )
+    colour, marker = (look.today, "D") if today else (look.fit, "s")
+    handles: list[Any] = [
+        Line2D([], [], color=look.fit, lw=1.8, label="predicted mean"),
+        Patch(facecolor=look.fit, alpha=0.45, label=f"{percent(level)} of the mean"),
+        Patch(facecolor=look.fit, alpha=0.14, label=f"{percent(level)} of one reading, new batch"),
+        Line2D(
+            [],
+            [],
+            ls="",
+            marker=marker,
+            mfc=colour,
+            mec=look.paper,
+            label="today" if today else "this formula",
+        ),
+        Patch(facecolor="none", edgecolor=look.target, hatch="////", lw=0, label="misses the target"),
+    ]
+    if any(
+        patch.get_facecolor()[:3] == to_rgb(look.outside) for one in grid.ravel() for patch in one.patches
+    ):
+        handles.append(Patch(facecolor=look.outside, label="outside the limits"))
+    figure.legend(
+        handles=handles, loc="outside lower left", ncols=6 if figure.get_figwidth() > 8 else 3, frameon=False,
+        fontsize=8.5, labelcolor=look.ink,
+    )  # fmt: skip
+
+
+# ---- over two -----------------------------------------------------------------------------------
+
+
+def over_two(surface: Any, x: str, y: str, at: Any = None, ax: Axes | None = None) -> Axes:
+    """Draw one response over two factors, everything else held, with limits, trials and target.
+
+    For the R&D chemist: where does this property rise and fall, and how much room do the limits leave?
+
+    Parameters
+    ----------
+    surface : Surface
+    x, y : str
+        Numeric factors, in the brief's unit (phr for ingredients in the phr basis).
+    at : formula, optional
+        What the other factors are held at; today's formula where left out, else the centre of the region.
+    ax : Axes, optional
+
+    Returns
+    -------
+    Axes
+
+    Raises
+    ------
+    FormlabError
+        If x or y is not a numeric factor.
+    """
+    brief, response = surface.brief, surface.response
+    here = reference(brief, at)
+    ax, look = axes(ax, (6.2, 5.0))
+    field = plane([surface], x, y, here, ax)
+    marks = mark_plane(field, [surface], x, y, here, look)
+    handles = draw_response(field, surface, look) + marks
+    ax.set_xlabel(label(brief, x))
+    ax.set_ylabel(label(brief, y))
+    rest = held(brief, here, [x, y])
+    heading(ax, f"{label(brief, response.name)}" + (f"\n{rest}" if rest else ""), look)
+    key(ax, look, handles, 2)
+    return ax
+
+
+def plane(surfaces: Sequence[Any], x: str, y: str, here: pd.DataFrame, ax: Axes) -> Field:
+    """Return the field over two factors, a little wider than their ranges, and set the Axes to it."""
+    brief = surfaces[0].brief
+    numeric(brief, x, y)
+    if x == y:
+        raise FormlabError(f"x and y are both {x!r}; two different factors are needed.")
+    edges = []
+    for name in (x, y):
+        low, high = brief.ranges[name]
+        pad = 0.06 * (high - low)  # the grid has lines on the ranges, so that corners stay sharp
+        edges.append(np.concatenate([[low - pad], np.linspace(low, high, GRID), [high + pad]]))
+    gx, gy = np.meshgrid(*edges)
+    frame = move(brief, here, {x: gx.ravel(), y: gy.ravel()})
+    ax.set_xlim(edges[0][0], edges[0][-1])
+    ax.set_ylim(edges[1][0], edges[1][-1])
+    within = slack(Region.from_brief(brief).check(), frame)
+    return Field(ax, (gx.ravel(), gy.ravel()), gx.shape, frame, within, certainty(surfaces, frame))
+
+
+def mark_plane(
+    field: Field, surfaces: Sequence[Any], x: str, y: str, here: pd.DataFrame, look: Look
+) -> list[Any]:
+    """Mark trials, today's formula and the formula the slice goes through; return their handles."""
+    brief = surfaces[0].brief
+    formulas = surfaces[0].slabs.formulas
+    drawn = move(brief, here, formulas[[x, y]])
+    handles = mark_trials(field, formulas[[x, y]].to_numpy(float), on_slice(brief, formulas, drawn), look)
+    today = brief.baseline
+    if today is not None:
+        same = on_slice(brief, today, move(brief, here, today[[x, y]]), 1e-6)[0]
+        words = "today" if same else "today (off this slice)"
+        handles.append(outlined(field, today[[x, y]].to_numpy(float), look, words))
+    if today is None or not today.reset_index(drop=True).equals(here):
+        handles.append(outlined(field, here[[x, y]].to_numpy(float), look, "drawn through here"))
+    return handles
+
+
+def draw_response(field: Field, surface: Any, look: Look) -> list[Any]:
+    """Wash, contours with numbers, target limits, and grey where nothing is allowed; return the handles."""
+    response = surface.response
+    values = surface.predict(field.frame)
+    inside = field.slack >= -EDGE
+    levels = levels_for(values, inside)
+    field.fill(values, levels=levels, cmap=look.ramp, extend="both", zorder=1)
+    lines = field.lines(
+        values, levels=levels, colors=[look.faint], linewidths=0.7, linestyles="solid", zorder=2
+    )
+    unit = response.unit if len(response.unit) <= 8 else ""
+    edges = [e for e in response.target if np.isfinite(e) and values[inside].min() < e < values[inside].max()]
+    handles = []
+    if edges:
+        limit = field.lines(
+            values, levels=sorted(edges), colors=[look.target], linewidths=2.0, linestyles=[(0, (5, 1.6))],
+            zorder=2.5,
+        )  # fmt: skip
+        word_on_line(
+            field, limit, lambda v: _edge_words(response, v, unit), look, color=look.target, weight="bold"
+        )
+        handles.append(
+            Line2D([], [], color=look.target, lw=2, ls=(0, (5, 1.6)), label=f"target: {response.target_text}")
+        )
+    taken = set(np.round(edges, 9))
+    word_on_line(field, lines, lambda v: "" if round(v, 9) in taken else f"{v:.6g} {unit}".strip(), look)
+    return handles + grey_out(field, look)
+
+
+def _edge_words(response: Response, value: float, unit: str) -> str:
+    side = "≥" if value == response.target[0] else "≤"
+    return f"{side} {value:.6g} {unit}".strip()
+
+
+# ---- over three ---------------------------------------------------------------------------------
+
+
+def ternary(surface: Any, components: Sequence[str], at: Any = None, ax: Any = None) -> Axes:
+    """Draw one response over three ingredients that share what the others leave, on a triangle.
+
+    For the R&D chemist: how does the blend of these three set this property, and where are the trials?
+
+    Parameters
+    ----------
+    surface : Surface
+    components : sequence of three ingredients
+        Top, left, right. Their sum stays what it is at `at`.
+    at : formula, optional
+        What everything else is held at; today's formula where left out, else the centre of the region.
+    ax : TernaryAxes, optional
+        From ``figure.add_subplot(projection="ternary", ternary_sum=total)`` with mpltern imported.
+
+    Returns
+    -------
+    TernaryAxes
+        Cut to the part that the region reaches.
+
+    Raises
+    ------
+    FormlabError
+        If there are not three varied ingredients, or the Axes is no triangle of the right sum.
+    """
+    import mpltern  # noqa: F401  (makes the projection known)
+
+    brief, response = surface.brief, surface.response
+    names = _three(brief, components)
+    here = reference(brief, at)
+    total = float(here[names].iloc[0].sum())
+    _check_triangle(ax, total)
+    ax, look = axes(ax, (6.4, 5.6), projection="ternary", ternary_sum=total)
+    field = _triangle(surface, names, here, total, ax)
+    marks = _mark_triangle(field, brief, names, here, total, surface.formulas, look)
+    handles = draw_response(field, surface, look) + marks
+    for side, name in zip("tlr", names):
+        getattr(ax, f"set_{side}label")(label(brief, name), labelpad=9, color=look.ink, fontsize=9.5)
+        axis = getattr(ax, f"{side}axis")
+        axis.set_tick_params(colors=look.faint, labelcolor=look.ink, labelsize=8.5)
+        axis.set_label_position("tick1")  # along the side that carries its ticks
+    rest = held(brief, here, names, shared=True)
+    unit = brief.amount_unit
+    words = f"{label(brief, response.name)}\nthe three sum to {total:.4g} {unit}"
+    heading(ax, words + (f"; {rest}" if rest else ""), look, 5.0)
+    key(ax, look, handles, 2)
+    return ax
+
+
+def _three(brief: Brief, components: Sequence[str]) -> list[str]:
+    names = list(components)
+    if len(names) != 3 or len(set(names)) != 3 or any(n not in brief.varied for n in names):
+        raise FormlabError(
+            f"components = {names}; three different ingredients that vary are needed, out of {brief.varied}."
+        )
+    return names
+
+
+def _check_triangle(ax: Any, total: float) -> None:
+    if ax is None:
+        return
+    found = getattr(ax, "ternary_sum", None)
+    if found is None or abs(found - total) > 1e-6 * total:
+        kind = "is no triangle" if found is None else f"has ternary_sum = {found:g}"
+        raise FormlabError(
+            f"The Axes given {kind}; the three ingredients sum to {total:g} here. Use "
+            f"figure.add_subplot(projection='ternary', ternary_sum={total:g}) after importing mpltern, or leave ax out."
+        )
+
+
+def _triangle(surface: Any, names: list[str], here: pd.DataFrame, total: float, ax: Any) -> Field:
+    """Return a triangular field over three ingredients, cut to where the region lies."""
+    region = Region.from_brief(surface.brief).check()
+    coarse = _lattice(np.zeros(3), total, 60)
+    frame = _with(here, names, coarse)
+    inside = slack(region, frame) >= -EDGE
+    reach = coarse[inside] if inside.any() else coarse
+    low = np.maximum(reach.min(axis=0) - 0.06 * total, 0.0)
+    size = total - low.sum()
+    points = _lattice(low, size, 110)
+    frame = _with(here, names, points)
+    ax.set_ternary_lim(*np.ravel(np.column_stack([low, low + size])))
+    return Field(ax, tuple(points.T), None, frame, slack(region, frame), certainty([surface], frame))
+
+
+def _lattice(low: np.ndarray, size: float, steps: int) -> np.ndarray:
+    """Points of a triangular lattice from `low`, whose shares of `size` sum to it; shape (n, 3)."""
+    i, j = np.meshgrid(np.arange(steps + 1), np.arange(steps + 1), indexing="ij")
+    keep = i + j <= steps
+    i, j = i[keep], j[keep]
+    return low + np.column_stack([i, j, steps - i - j]) / steps * size
+
+
+def _with(here: pd.DataFrame, names: list[str], amounts: np.ndarray) -> pd.DataFrame:
+    out = here.loc[here.index.repeat(len(amounts))].reset_index(drop=True)
+    out[names] = amounts
+    return out
+
+
+def _mark_triangle(
+    field: Field,
+    brief: Brief,
+    names: list[str],
+    here: pd.DataFrame,
+    total: float,
+    formulas: pd.DataFrame,
+    look: Look,
+) -> list[Any]:
+    def scaled(frame: pd.DataFrame) -> np.ndarray:
+        three = frame[names].to_numpy(float)
+        return three / three.sum(axis=1, keepdims=True) * total
+
+    made = formulas[formulas[names].sum(axis=1) > 0]
+    points = scaled(made)
+    on = on_slice(brief, made, _with(here, names, points).set_axis(made.index))
+    handles = mark_trials(field, points, on, look)
+    today = brief.baseline
+    if today is not None and today[names].iloc[0].sum() > 0:
+        same = on_slice(brief, today, _with(here, names, scaled(today)), 1e-6)[0]
+        handles.append(outlined(field, scaled(today), look, "today" if same else "today (off this slice)"))
+    if today is None or not today.reset_index(drop=True).equals(here):
+        handles.append(outlined(field, here[names].to_numpy(float), look, "drawn through here"))
+    return handles
