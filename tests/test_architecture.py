@@ -18,7 +18,7 @@ TESTS = Path(__file__).parent
 LAYERS = [
     ["errors", "html"],
     ["amounts", "recipe", "cure", "cure_trials", "torque", "precision", "sensory", "bench", "mill", "gates", "cautions"],
-    ["polytope", "steps", "limits", "parts", "checks", "brief", "regrind", "region", "terms"],
+    ["polytope", "steps", "limits", "parts", "checks", "brief", "region", "regrind", "terms"],
     ["plans", "surfaces", "suggest"],
     ["series", "cards"],
     ["figures", "report", "panel"],
