@@ -88,11 +88,11 @@ def put_in_place(part: Path, path: Path) -> None:
     """Let a flushed temporary file take the place of the old one."""
     try:
         os.replace(part, path)
-        sync_folder(path.parent)
     except OSError as error:
         with contextlib.suppress(OSError):
             part.unlink(missing_ok=True)
         raise not_written(path, error) from None
+    sync_folder(path.parent)
 
 
 def write_atomic(path: Path, content: bytes) -> None:
@@ -107,14 +107,15 @@ def write_atomic(path: Path, content: bytes) -> None:
 
 
 def sync_folder(folder: Path) -> None:
-    """Flush a folder's own entries, where the system can do that."""
+    """Flush a folder's own entries, where the system can do that; what is in place stays so without it."""
     if os.name != "posix":
         return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+    with contextlib.suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
 
 def not_written(path: Path, error: OSError) -> SeriesError:

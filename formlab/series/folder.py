@@ -126,10 +126,7 @@ class Folder:
 
     def expected(self, name: str) -> list[str] | None:
         """Return what a file should hold by the journal; None where that cannot be told."""
-        try:
-            lines = self.journal().text(name)
-        except SeriesError:
-            return None
+        lines = self.journal().text(name)
         return lines if digest(lines) == self.journal().known(name) else None
 
     def _parts(self) -> list[Path]:
@@ -147,6 +144,7 @@ class Folder:
         path = inside(self.path, "series.lock")
         lock = FileLock(path, timeout=self.patience_s)
         try:
+            os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o666))  # a refusal shows here at once
             lock.acquire()
         except Timeout:
             raise SeriesError(
@@ -282,7 +280,8 @@ class Folder:
         if size is not None:
             self._truncate(size)
         for part in parts:
-            part.unlink(missing_ok=True)
+            with contextlib.suppress(OSError):
+                part.unlink(missing_ok=True)
 
     def _append(self, entries: Sequence[Entry]) -> int:
         """Append entries to the journal, flushed to the disk; return its size before."""

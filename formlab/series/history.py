@@ -94,7 +94,7 @@ def cell_history(journal: Journal, column: str, keys: dict[str, str]) -> pd.Data
                 if cell.key == key and cell.column == column:
                     rows.append(
                         [entry.number, entry.when, entry.who, entry.act, entry.source, file, cell.row]
-                        + [cell.old, cell.new]
+                        + [cell.old or "", cell.new or ""]
                     )
     names = ["number", "when", "who", "act", "source", "file", "row", "old", "new"]
     return pd.DataFrame(rows, columns=names).sort_values("number", kind="stable", ignore_index=True)
@@ -126,7 +126,10 @@ def cells_frame(journal: Journal, number: int) -> pd.DataFrame:
     for file in dict.fromkeys(c.file for e in journal.entries for c in e.changes):
         for entry, before, after in journal.versions(file):
             if entry.number == number:
-                rows += [[file, c.row, c.key, c.column, c.old, c.new] for c in cell_changes(before, after)]
+                rows += [
+                    [file, c.row, c.key, c.column, c.old or "", c.new or ""]
+                    for c in cell_changes(before, after)
+                ]
     return pd.DataFrame(rows, columns=["file", "row", "key", "column", "old", "new"])
 
 

@@ -191,16 +191,19 @@ class Journal:
     def versions(self, file: str) -> Iterator[tuple[Entry, list[str] | None, list[str] | None]]:
         """Yield every entry that changed a file, with its lines before and after.
 
-        Raises
-        ------
-        SeriesError
-            If lines of the journal are lost or altered.
+        Where lines of the journal are lost or altered, entries that no longer fit are left out, up to the next
+        one that holds the whole file.
         """
         lines: list[str] | None = None
+        fits = True
         for entry in self.entries:
-            for change in entry.changes:
-                if change.file == file:
-                    before, lines = lines, change.run(lines)
+            for change in (c for c in entry.changes if c.file == file):
+                before, fits = lines, fits or change.whole
+                try:
+                    lines = change.run(lines) if fits else lines
+                except SeriesError:
+                    fits = False
+                if fits:
                     yield entry, before, lines
 
     def text(self, file: str) -> list[str] | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import difflib
 from collections.abc import Iterable, Mapping, Sequence
 
@@ -20,16 +21,9 @@ Revision = tuple[Entry, Brief]
 def revisions(journal: Journal) -> list[Revision]:
     """Return every brief that the journal knows, oldest first; text that was no brief is left out."""
     found = []
-    try:
-        for entry, _, lines in journal.versions("brief.toml"):
-            if lines is None:
-                continue
-            try:
-                found.append((entry, parse_brief("\n".join(lines))))
-            except BriefError:
-                continue
-    except SeriesError:
-        pass  # lines of the journal are lost; that is told elsewhere
+    for entry, _, lines in journal.versions("brief.toml"):
+        with contextlib.suppress(BriefError):
+            found += [(entry, parse_brief("\n".join(lines)))] if lines is not None else []
     return found
 
 

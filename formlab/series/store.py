@@ -422,15 +422,13 @@ class Series:
             if not loads:
                 raise SeriesError("There is no load of results to undo.")
             last = loads[-1]
-            before, after = next(
-                (b, a) for e, b, a in journal.versions("results.csv") if e.number == last.number
-            )
-            if after != self._folder.lines("results.csv"):
+            found = [(b, a) for e, b, a in journal.versions("results.csv") if e.number == last.number]
+            before, after = found[0] if found else (None, None)
+            if after is None or after != self._folder.lines("results.csv"):
                 raise SeriesError(
                     f"results.csv was changed after {last.source!r} was loaded ({last.when}), so that load cannot be "
                     "taken back by itself. See series.journal()."
                 )
-            assert after is not None
             step.put("results.csv", "\n".join(before if before is not None else [after[0], ""]))
             step.more = {"undoes": last.number}
             step.note = f"took back {last.source} of {last.when}"
