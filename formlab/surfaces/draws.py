@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
+from formlab.surfaces.meeting import Meeting
 from formlab.surfaces.parts import Drawn
 
 if TYPE_CHECKING:
@@ -17,6 +18,9 @@ if TYPE_CHECKING:
 __all__ = ["Columns", "Draws"]
 
 Columns = Mapping[int, np.ndarray]  # model columns by the id of what makes them
+Value = Callable[
+    [int, Drawn, np.ndarray, np.ndarray], np.ndarray
+]  # response, drawn part, its draws, predictor
 
 
 @dataclass(frozen=True)
@@ -113,9 +117,7 @@ class Draws:
 
     def mean_at(self, columns: Columns) -> np.ndarray:
         """Return `mean` for columns made before by `Surfaces.columns`."""
-        return self._each(
-            columns, lambda k, d, rows, eta: d.part.scale.mean(eta, _col(d.sd_batch**2 + d.sd_slab**2))
-        )
+        return self._each(columns, self._value("mean"))
 
     def new_batch(self, frame: pd.DataFrame, seed: int | None = None) -> np.ndarray:
         """Return the true values of one new batch: its mean over its own slabs, shape (draws, rows, responses)."""
@@ -123,13 +125,7 @@ class Draws:
 
     def new_batch_at(self, columns: Columns, seed: int | None = None) -> np.ndarray:
         """Return `new_batch` for columns made before."""
-        batch, _, _ = self._noise(seed)
-        return self._each(
-            columns,
-            lambda k, d, rows, eta: d.part.scale.mean(
-                eta + _col(d.sd_batch * batch[rows, k]), _col(d.sd_slab**2)
-            ),
-        )
+        return self._each(columns, self._value("new_batch", seed))
 
     def accepted(self, frame: pd.DataFrame, seed: int | None = None) -> np.ndarray:
         """Return a new batch as measured: the mean of the brief's slabs and readings, shape (draws, rows, responses)."""
@@ -137,14 +133,29 @@ class Draws:
 
     def accepted_at(self, columns: Columns, seed: int | None = None) -> np.ndarray:
         """Return `accepted` for columns made before."""
-        return self._measured(columns, seed, self.surfaces.brief.plant.slabs_per_batch)
+        return self._each(columns, self._value("accepted", seed))
 
     def reading_at(self, columns: Columns, seed: int | None = None) -> np.ndarray:
         """Return one reading of one slab of a new batch, shape (draws, rows, responses)."""
-        return self._measured(columns, seed, 1, single=True)
+        return self._each(columns, self._value("reading", seed))
 
-    def _measured(self, columns: Columns, seed: int | None, slabs: int, single: bool = False) -> np.ndarray:
+    def meeting(
+        self, targets: Mapping[str, tuple[float, float]], of: str = "mean", seed: int | None = None
+    ) -> Meeting:
+        """Return what tells fast how often targets are met together; see `Meeting`."""
+        return Meeting(self, targets, of, seed)
+
+    def _value(self, of: str, seed: int | None = None) -> Value:
+        """What a predictor means in own units: a rising function of it for every draw."""
+        if of == "mean":
+            return lambda k, d, rows, eta: d.part.scale.mean(eta, _col(d.sd_batch**2 + d.sd_slab**2))
         batch, slab, reading = self._noise(seed)
+        if of == "new_batch":
+            return lambda k, d, rows, eta: d.part.scale.mean(
+                eta + _col(d.sd_batch * batch[rows, k]), _col(d.sd_slab**2)
+            )
+        single = of == "reading"
+        slabs = 1 if single else self.surfaces.brief.plant.slabs_per_batch
         readings = [1 if single else self.surfaces.brief.by_name[n].readings for n in self.names]  # type: ignore[union-attr]
 
         def measure(k: int, d: Drawn, rows: np.ndarray, eta: np.ndarray) -> np.ndarray:
@@ -155,9 +166,9 @@ class Draws:
                 total = total + d.part.scale.inverse(eta + _col(noise))
             return np.asarray(total) / slabs
 
-        return self._each(columns, measure)
+        return measure
 
-    def _each(self, columns: Columns, function) -> np.ndarray:  # type: ignore[no-untyped-def]
+    def _each(self, columns: Columns, function: Value) -> np.ndarray:
         n = len(next(iter(columns.values())))
         out = np.empty((self.count, n, len(self.names)))
         for k, mixed in enumerate(self._responses):
@@ -175,7 +186,7 @@ class Draws:
             m, slabs = len(self.names), self.surfaces.brief.plant.slabs_per_batch
             batch = rng.standard_normal((self._total, m)) @ self._roots[0].T
             slab = rng.standard_normal((self._total, slabs, m)) @ self._roots[1].T
-            self._made[key] = batch, slab, rng.standard_normal((self._total, slabs, m))
+            self._made[key] = batch, slab, rng.standard_normal((self._total, slabs + 1, m))
         batch, slab, reading = self._made[key]
         return batch[self._rows], slab[self._rows], reading[self._rows]
 

@@ -7,21 +7,42 @@ that responses read on the same slabs are drawn with the correlation that their 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from typing import Protocol
+from dataclasses import dataclass, field, replace
+from typing import Any, Protocol
 
 import numpy as np
 import pandas as pd
 
 from formlab.surfaces.scales import Scale
 
-__all__ = ["Drawn", "ErrorSplit", "Features", "LeastSquaresPart", "Part", "Scatter"]
+__all__ = ["Drawn", "ErrorSplit", "Features", "LeastSquaresPart", "Part", "Scatter", "TermFeatures"]
+
+
+class Base(Protocol):
+    """What columns are made of, for any frame of formulas; shared by many parts."""
+
+    def base(self, frame: pd.DataFrame) -> np.ndarray: ...
 
 
 class Features(Protocol):
-    """Named columns of a model for any frame of formulas."""
+    """Columns of a model, made from the columns of its variables."""
 
-    def matrix(self, frame: pd.DataFrame) -> np.ndarray: ...
+    @property
+    def variables(self) -> Base: ...
+
+    def expand(self, base: np.ndarray) -> np.ndarray: ...
+
+
+class TermFeatures:
+    """The terms of a model space as features."""
+
+    def __init__(self, space: Any) -> None:
+        self.variables, self.expand = space, space.expand
+
+
+def columns_of(features: Features, frame: pd.DataFrame) -> np.ndarray:
+    """Return the columns of complete formulas, shape (n, p)."""
+    return features.expand(features.variables.base(frame))
 
 
 @dataclass(frozen=True)
@@ -40,18 +61,21 @@ class Scatter:
 
 @dataclass(frozen=True)
 class Drawn:
-    """Draws of one part: coefficients and standard deviations of the error levels, on the scale of the fit."""
+    """Draws of one part: coefficients and standard deviations of the error levels, on the scale of the fit.
+
+    ``sd_test`` is error of a test session or operator: it touches what is measured, once a batch.
+    """
 
     part: Part
     coef: np.ndarray  # (draws, p)
     sd_batch: np.ndarray  # (draws,)
     sd_slab: np.ndarray
     sd_reading: np.ndarray
+    sd_test: np.ndarray
 
     def take(self, rows: np.ndarray) -> Drawn:
-        return Drawn(
-            self.part, self.coef[rows], self.sd_batch[rows], self.sd_slab[rows], self.sd_reading[rows]
-        )
+        levels = (self.sd_batch[rows], self.sd_slab[rows], self.sd_reading[rows], self.sd_test[rows])
+        return Drawn(self.part, self.coef[rows], *levels)
 
 
 class Part(Protocol):
@@ -70,8 +94,14 @@ class Part(Protocol):
         ...
 
     @property
+    def hat(self) -> np.ndarray: ...
+
+    @property
+    def residual(self) -> np.ndarray: ...
+
+    @property
     def spread(self) -> tuple[float, float, float]:
-        """Typical standard deviations of batch, slab and reading."""
+        """Typical standard deviations of batch, slab and reading (with its session)."""
         ...
 
 
@@ -81,19 +111,22 @@ class ErrorSplit:
 
     Shares are drawn from a Dirichlet law: with weights in proportion to the squares of the brief's guesses
     times `strength` where it has any, else uniform between batch and slab. Only new batches and accepted
-    batches depend on it, never the mean.
+    batches depend on it, and means of bounded responses a little.
     """
 
     weights: tuple[float, float, float] = (1.0, 1.0, 0.0)
-    strength: float = 12.0
 
     @classmethod
-    def of(cls, guesses: Sequence[float | None]) -> ErrorSplit:
+    def of(cls, guesses: Sequence[float | None], strength: float = 12.0) -> ErrorSplit:
         if not any(guesses):
             return cls()
         squares = np.array([(g or 0.0) ** 2 for g in guesses])
-        weights = 12.0 * squares / squares.sum()
+        weights = strength * squares / squares.sum()
         return cls((float(weights[0]), float(weights[1]), float(weights[2])))
+
+    def without_batch(self) -> ErrorSplit:
+        """The split of what is left once batches are told apart."""
+        return ErrorSplit((0.0, *self.weights[1:])) if any(self.weights[1:]) else ErrorSplit((0.0, 1.0, 0.0))
 
     def draw(self, draws: int, rng: np.random.Generator) -> np.ndarray:
         """Return shares, shape (draws, 3)."""
@@ -108,10 +141,91 @@ class ErrorSplit:
 
 
 @dataclass(frozen=True)
-class LeastSquaresPart:
-    r"""A polynomial under a flat prior: coefficients Student about least squares, the variance scaled inverse chi-square.
+class Noise:
+    """Levels of error of the values of one response, as far as trials tell them apart.
 
-    :math:`\sigma^2 \mid y \sim \mathrm{RSS} / \chi^2_\nu`, :math:`b \mid \sigma, y \sim N(\hat b, \sigma^2 (X^\top X)^{-1})`
+    Attributes
+    ----------
+    batch, slab : ndarray of int, shape (n,)
+        Which batch and slab of the series each value belongs to.
+    names : tuple of str
+        Levels beside the residual.
+    codes : tuple of ndarray of int
+        Group of each value, by level.
+    known : ndarray of shape (n,)
+        Variance that is known beforehand: of the mean of its readings.
+    split : ErrorSplit
+        Of the residual where batches are not repeated, else of it without batches.
+    """
+
+    batch: np.ndarray
+    slab: np.ndarray
+    names: tuple[str, ...] = ()
+    codes: tuple[np.ndarray, ...] = ()
+    known: np.ndarray | float = 0.0
+    split: ErrorSplit = field(default_factory=ErrorSplit)
+    single_reading: float = 0.0  # variance of one reading, where it was taken from repeats
+
+    def relative(self, variance: float) -> Noise:
+        """Return the same with known variances in units of `variance`."""
+        return replace(self, known=self.known / variance, single_reading=self.single_reading / variance)
+
+    @property
+    def sharing(self) -> np.ndarray:
+        """Which values share a group, shape (levels, n, n)."""
+        n = len(self.slab)
+        return np.array([c[:, None] == c[None, :] for c in self.codes], dtype=float).reshape(-1, n, n)
+
+    def covariance(self, sds: np.ndarray) -> np.ndarray:
+        """Return the covariance of the values' errors; `sds` are those of the levels, then the residual's."""
+        v = (
+            np.tensordot(sds[:-1] ** 2, self.sharing, axes=1)
+            if self.names
+            else np.zeros((len(self.slab),) * 2)
+        )
+        return v + np.diag(sds[-1] ** 2 + np.broadcast_to(self.known, len(self.slab)))
+
+    def errors(self, sds: np.ndarray, scatter: Scatter, rng: np.random.Generator) -> np.ndarray:
+        """Return errors with that covariance, shape (draws, n), made from the scatter that responses share."""
+        draws, n = len(scatter.slab), len(self.slab)
+        own = np.sqrt(sds[-1] ** 2 + np.broadcast_to(self.known, n))
+        repeats = len(np.unique(self.slab)) < n
+        out = own * (rng.standard_normal((draws, n)) if repeats else scatter.slab[:, self.slab])
+        for name, code, sd in zip(self.names, self.codes, sds):
+            if name == "batch":
+                out = out + sd * scatter.batch[:, self.batch]
+            elif name == "slab":
+                out = out + sd * scatter.slab[:, self.slab]
+            else:
+                out = out + sd * rng.standard_normal((draws, int(code.max()) + 1))[:, code]
+        return out
+
+    def levels(self, sds: np.ndarray, draws: int, rng: np.random.Generator | None = None) -> np.ndarray:
+        """Return standard deviations of batch, slab, reading and test, shape (draws, 4).
+
+        Days, lots, blocks and press loads belong to a new batch; sessions and operators to the test. Without a
+        generator the split of what cannot be told apart is at its mean.
+        """
+        shares = np.broadcast_to(self.split.mean, (draws, 3)) if rng is None else self.split.draw(draws, rng)
+        variance = np.zeros((draws, 4))
+        residual = sds[-1] ** 2
+        if "slab" in self.names:  # repeated readings of a slab: the residual is the test's
+            variance[:, 2] = residual
+        else:
+            variance[:, :3] = residual * shares
+        variance[:, 2] += self.single_reading
+        for name, sd in zip(self.names, sds):
+            place = {"slab": 1, "session": 3, "operator": 3}.get(name, 0)
+            variance[:, place] += sd**2
+        return np.sqrt(variance)
+
+
+@dataclass(frozen=True)
+class LeastSquaresPart:
+    r"""A polynomial under a flat prior, at one ratio of the error levels.
+
+    Coefficients are Student about (generalised) least squares, the variance scaled inverse chi-square:
+    :math:`\sigma^2 \mid y \sim \mathrm{RSS} / \chi^2_\nu`, :math:`b \mid \sigma, y \sim N(\hat b, \sigma^2 (X^\top V^{-1} X)^{-1})`
     (Box & Tiao 1973, section 2.7; prior proportional to :math:`1 / \sigma^2`).
     """
 
@@ -121,26 +235,167 @@ class LeastSquaresPart:
     gain: np.ndarray
     inverse: np.ndarray
     rss: float
-    df: int
-    rows: np.ndarray  # slabs that were read
-    split: ErrorSplit = field(default_factory=ErrorSplit)
+    df: float
+    noise: Noise
+    ratios: np.ndarray  # standard deviations of the levels and the residual, in units of sigma
+    columns: np.ndarray  # (n, p), of the trials
+    y: np.ndarray
+    extra: np.ndarray | None = (
+        None  # (p, r): what a prior adds to the scatter of the coefficients, in units of sigma
+    )
 
     @property
     def s(self) -> float:
         return float(np.sqrt(self.rss / self.df))
 
     @property
+    def hat(self) -> np.ndarray:
+        """How far each value pulls each fit, shape (n, n)."""
+        return self.columns @ self.gain
+
+    @property
+    def residual(self) -> np.ndarray:
+        """Posterior mean of the errors, shape (n,)."""
+        return self.y - self.columns @ self.coef
+
+    @property
     def spread(self) -> tuple[float, float, float]:
-        shares = self.split.mean
-        return tuple(self.s * float(np.sqrt(w)) for w in shares)  # type: ignore[return-value]
+        batch, slab, reading, test = self.noise.levels(self.s * self.ratios, 1)[0]
+        return float(batch), float(slab), float(np.hypot(reading, test))
 
     def draw(self, scatter: Scatter, rng: np.random.Generator) -> Drawn:
         draws = len(scatter.slab)
         sigma = np.sqrt(self.rss / rng.chisquare(self.df, draws))
-        coef = self.coef + sigma[:, None] * (scatter.slab[:, self.rows] @ self.gain.T)
-        sds = sigma[:, None] * np.sqrt(self.split.draw(draws, rng))
-        return Drawn(self, coef, sds[:, 0], sds[:, 1], sds[:, 2])
+        move = self.noise.errors(self.ratios, scatter, rng) @ self.gain.T
+        if self.extra is not None:
+            move += rng.standard_normal((draws, self.extra.shape[1])) @ self.extra.T
+        coef = self.coef + sigma[:, None] * move
+        sds = sigma[:, None] * self.noise.levels(self.ratios, draws, rng)
+        return Drawn(self, coef, *sds.T)
 
     def moments(self, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
         variance = np.einsum("ij,jk,ik->i", columns, self.inverse, columns)
         return columns @ self.coef, self.s * np.sqrt(np.maximum(variance, 0)), float(self.df)
+
+
+class GaussianPart:
+    r"""A Gaussian prior on coefficients, at fixed hyperparameters, and its posterior.
+
+    With columns :math:`F`, :math:`w \sim N(0, I)` after scaling and error covariance :math:`V`,
+    draws follow Matheron's rule: :math:`w_0 + F^\top (F F^\top + V)^{-1} (y - F w_0 - e)` with
+    :math:`w_0` from the prior and :math:`e \sim N(0, V)`.
+
+    Parameters
+    ----------
+    features : Features
+    scale : Scale
+    columns : ndarray of shape (n, p)
+        Of the trials.
+    root : ndarray of shape (p,) or (p, p)
+        A square root of the prior covariance of the columns' coefficients: diagonal, or a full matrix.
+    y : ndarray of shape (n,)
+        On the scale of the fit.
+    noise : Noise
+    sds : ndarray
+        Standard deviations of the error levels, the residual's last.
+    centre : float
+        Prior mean of the first column's coefficient, the constant's.
+    """
+
+    def __init__(
+        self, features: Features, scale: Scale, columns: np.ndarray, root: np.ndarray, y: np.ndarray,
+        noise: Noise, sds: np.ndarray, centre: float = 0.0,
+    ) -> None:  # fmt: skip
+        self.features, self.scale, self.noise, self.sds = features, scale, noise, sds
+        self.root = root
+        self._f = self._whiten(columns)
+        self.covariance = noise.covariance(sds)
+        total = self._f @ self._f.T + self.covariance
+        self._cholesky = np.linalg.cholesky(total)
+        self._inverse = np.linalg.inv(total)
+        self.gain = self._f.T @ self._inverse
+        self._y, self.centre = y - centre, centre
+        self._w = self.gain @ self._y
+
+    def _whiten(self, columns: np.ndarray) -> np.ndarray:
+        return columns * self.root if self.root.ndim == 1 else columns @ self.root
+
+    @property
+    def spread(self) -> tuple[float, float, float]:
+        batch, slab, reading, test = self.noise.levels(self.sds, 1)[0]
+        return float(batch), float(slab), float(np.hypot(reading, test))
+
+    @property
+    def residual(self) -> np.ndarray:
+        """Posterior mean of the errors, shape (n,)."""
+        return self._y - self._f @ self._w
+
+    @property
+    def hat(self) -> np.ndarray:
+        """How far each value pulls each fit, shape (n, n)."""
+        return self._f @ self.gain
+
+    def draw(self, scatter: Scatter, rng: np.random.Generator) -> Drawn:
+        draws, p = len(scatter.slab), self._f.shape[1]
+        prior = rng.standard_normal((draws, p))
+        error = self.noise.errors(self.sds, scatter, rng)
+        w = prior + (self._y - prior @ self._f.T - error) @ self.gain.T
+        coef = w * self.root if self.root.ndim == 1 else w @ self.root.T
+        coef[:, 0] += self.centre
+        return Drawn(self, coef, *self.noise.levels(self.sds, draws, rng).T)
+
+    def moments(self, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
+        f = self._whiten(columns)
+        k = f @ self._f.T
+        variance = (f**2).sum(axis=1) - np.einsum("ij,jk,ik->i", k, self._inverse, k)
+        return self.centre + f @ self._w, np.sqrt(np.maximum(variance, 0)), float("inf")
+
+    def left_out(self, groups: np.ndarray) -> np.ndarray:
+        """Return the log density of each group of values given the others, shape (groups,)."""
+        return left_out(self._inverse, self._y, groups)
+
+
+def left_out_student(inverse: np.ndarray, y: np.ndarray, df: int, groups: np.ndarray) -> np.ndarray:
+    """Return the log density of each group given the others where the variance is unknown, shape (groups,).
+
+    `inverse` is the projected inverse covariance in units of sigma², with `df` its rank; the prior of sigma²
+    is proportional to one over it. Groups whose absence leaves no degree of freedom give -inf.
+    """
+    from scipy.special import gammaln
+
+    pull = inverse @ y
+    whole = float(y @ pull)
+    out = np.full(groups.max() + 1, -np.inf)
+    for g in range(len(out)):
+        rows = np.flatnonzero(groups == g)
+        left, m = df - len(rows), len(rows)
+        block = inverse[np.ix_(rows, rows)]
+        sign, log_det = np.linalg.slogdet(block)
+        if left < 1 or sign <= 0 or log_det < -60 * m:
+            continue
+        square = float(pull[rows] @ np.linalg.solve(block, pull[rows]))
+        rest = max(whole - square, 1e-300)  # left * scale²
+        out[g] = (
+            gammaln((left + m) / 2) - gammaln(left / 2) - 0.5 * m * np.log(np.pi * rest) + 0.5 * log_det
+            - 0.5 * (left + m) * np.log1p(square / rest)
+        )  # fmt: skip
+    return out
+
+
+def left_out(inverse: np.ndarray, y: np.ndarray, groups: np.ndarray) -> np.ndarray:
+    r"""Return log N(y_g | the rest) for each group, from the inverse covariance (closed form by blocks).
+
+    With :math:`Q = K^{-1}`: mean :math:`y_g - Q_{gg}^{-1} (Q y)_g`, covariance :math:`Q_{gg}^{-1}`
+    (Rasmussen & Williams 2006, eq. 5.12, for blocks).
+    """
+    pull = inverse @ y
+    if groups.max() + 1 == len(y):
+        q = np.diag(inverse)[np.argsort(groups)]
+        return 0.5 * (np.log(q / (2 * np.pi)) - pull[np.argsort(groups)] ** 2 / q)
+    out = np.empty(groups.max() + 1)
+    for g in range(len(out)):
+        rows = np.flatnonzero(groups == g)
+        block = inverse[np.ix_(rows, rows)]
+        error = np.linalg.solve(block, pull[rows])
+        out[g] = 0.5 * (np.linalg.slogdet(block)[1] - len(rows) * np.log(2 * np.pi) - error @ pull[rows])
+    return out

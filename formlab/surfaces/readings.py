@@ -10,9 +10,10 @@ import pandas as pd
 
 from formlab.brief import Brief, Response
 from formlab.errors import FitError
+from formlab.surfaces.parts import ErrorSplit, Noise
 from formlab.surfaces.scales import Scale
 
-__all__ = ["Slabs", "Values", "arrange", "values_of"]
+__all__ = ["Slabs", "Values", "arrange", "level_priors", "noise_of", "values_of"]
 
 LEVELS = ("batch", "load", "day", "block", "lot", "session", "operator")
 USABLE = ("", "ok", "nan", "none")
@@ -40,21 +41,30 @@ class Slabs:
     def __len__(self) -> int:
         return len(self.formulas)
 
+    @property
+    def batches(self) -> np.ndarray:
+        """Batch of each slab as whole numbers from 0."""
+        return pd.factorize(self.labels["batch"])[0]
+
 
 @dataclass(frozen=True)
 class Values:
-    """One response, one value a slab that has any.
+    """One response, one value for each slab and, where there are any, test session and operator.
 
     Attributes
     ----------
     rows : ndarray of int, shape (n,)
-        Rows of the slabs that were read.
+        Which slab each value belongs to.
     y : ndarray of shape (n,)
         Means of their readings, in the response's own unit.
+    eta : ndarray of shape (n,)
+        Means of their readings on the scale of the fit.
     count : ndarray of shape (n,)
         Readings behind each mean.
+    labels : DataFrame
+        Levels of error, one row a value.
     repeat_ss, repeat_df : float, int
-        Scatter of readings of one slab, pooled, on the scale of the fit.
+        Scatter of readings behind one value, pooled, on the scale of the fit.
     """
 
     response: Response
@@ -63,6 +73,7 @@ class Values:
     y: np.ndarray
     eta: np.ndarray
     count: np.ndarray
+    labels: pd.DataFrame
     repeat_ss: float
     repeat_df: int
 
@@ -70,6 +81,11 @@ class Values:
     def repeatability(self) -> float:
         """Standard deviation of single readings of one slab; nan where no slab was read twice."""
         return float(np.sqrt(self.repeat_ss / self.repeat_df)) if self.repeat_df else float("nan")
+
+    @property
+    def batches(self) -> np.ndarray:
+        """Batch of each value as whole numbers from 0."""
+        return pd.factorize(self.labels["batch"])[0]
 
 
 def arrange(brief: Brief, trials: pd.DataFrame) -> Slabs:
@@ -105,7 +121,7 @@ def arrange(brief: Brief, trials: pd.DataFrame) -> Slabs:
     batch = frame.get("batch", trial)
     labels["batch"] = batch.where(batch.notna(), trial).astype(str).to_numpy(dtype=object)[lead]
     for level in LEVELS[1:]:
-        if level in frame:
+        if level in frame and frame[level].notna().all():
             labels[level] = frame[level].astype(str).to_numpy(dtype=object)[lead]
     _check_shares(brief, formulas, labels["trial"])
     return Slabs(formulas, labels, frame.assign(slab=slab))
@@ -186,16 +202,87 @@ def values_of(slabs: Slabs, response: Response, scale: Scale) -> Values:
             f'{trial!r} reads {raw[~inside][0]:g}. Use scale = "identity", or wider bounds.'
         )
     eta = scale.forward(raw)
-    rows, code = np.unique(slab, return_inverse=True)
+    tests = [c for c in ("session", "operator") if c in frame]
+    cells = pd.DataFrame({"slab": slab} | {c: frame.loc[used, c].astype(str).to_numpy() for c in tests})
+    code = cells.groupby(list(cells.columns), sort=True).ngroup().to_numpy()
+    first = pd.Series(np.arange(len(code))).groupby(code).first().to_numpy()
+    rows = slab[first]
     count = np.bincount(code).astype(float)
     mean_eta, mean_y = np.bincount(code, eta) / count, np.bincount(code, raw) / count
     if len(rows) > 1 and np.ptp(mean_eta) <= 1e-12 * max(np.max(np.abs(mean_eta)), 1e-300):
         raise FitError(
-            f"Response {name!r} reads {mean_y[0]:g} in all {len(rows)} trials; a response without variation has no "
+            f"Response {name!r} reads {mean_y[0]:g} in all {len(set(rows))} trials; a response without variation has no "
             "surface. Check the test and its resolution, or leave it out."
         )
+    labels = slabs.labels.iloc[rows].reset_index(drop=True).drop(columns=tests, errors="ignore")
+    labels = labels.assign(**{c: cells[c].to_numpy()[first] for c in tests})
     ss = float(((eta - mean_eta[code]) ** 2).sum())
-    return Values(response, scale, rows, mean_y, mean_eta, count, ss, int(len(eta) - len(rows)))
+    return Values(response, scale, rows, mean_y, mean_eta, count, labels, ss, int(len(eta) - len(rows)))
+
+
+def noise_of(values: Values, slabs: Slabs) -> tuple[Noise, list[str]]:
+    """Return the levels of error that the values tell apart, and in words what they cannot.
+
+    A level is told apart if it has at least two groups, fewer than there are values, and is not the same
+    grouping as one before it.
+    """
+    response, n = values.response, len(values.eta)
+    step = 1 / float(values.scale.slope(np.median(values.eta)))
+    guesses = [
+        None if g is None else g * step for g in (response.sd_batch, response.sd_slab, response.sd_reading)
+    ]
+    split = ErrorSplit.of(guesses)
+    names, codes, notes = [], [], []
+    columns = [c for c in LEVELS if c in values.labels]
+    table = values.labels.assign(slab=values.rows)
+    seen: dict[tuple[int, ...], str] = {}
+    for name in [*columns, "slab"]:
+        code = pd.factorize(table[name])[0]
+        groups = int(code.max()) + 1
+        if groups < 2 or groups == n:
+            continue
+        same = seen.get(tuple(code))
+        if same:
+            if name != "slab":
+                notes.append(
+                    f"{name} and {same} group the trials alike: their errors cannot be told apart and stand under {same}."
+                )
+            continue
+        seen[tuple(code)] = name
+        names.append(name)
+        codes.append(code)
+    if "batch" in names:
+        split = split.without_batch()
+    known: np.ndarray | float = 0.0
+    single = 0.0
+    if values.repeat_df:
+        single = values.repeat_ss / values.repeat_df
+        known = single / values.count
+        split = (
+            ErrorSplit((*split.weights[:2], 0.0)) if any(split.weights[:2]) else ErrorSplit((0.0, 1.0, 0.0))
+        )
+    return Noise(
+        slabs.batches[values.rows], values.rows, tuple(names), tuple(codes), known, split, single
+    ), notes
+
+
+def level_priors(values: Values, noise: Noise) -> tuple[tuple[float, float], ...]:
+    """Return centre and width of the log standard deviation of each level, the residual's last, in units of the values'.
+
+    About the brief's guess with 0.5 where it has one, else about a quarter of the values' with 0.8.
+    """
+    response, unit = values.response, float(values.eta.std()) or 1.0
+    step = 1 / float(values.scale.slope(np.median(values.eta)))
+    reading = (response.sd_reading or 0.0) / np.sqrt(values.count.mean()) if not values.repeat_df else 0.0
+    batch, slab = response.sd_batch or 0.0, response.sd_slab or 0.0
+    rest = np.hypot(slab, reading) if "batch" in noise.names else np.sqrt(batch**2 + slab**2 + reading**2)
+    if "slab" in noise.names:
+        rest = reading
+    guess = {"batch": batch, "slab": slab}
+    sizes = [*(guess.get(name, 0.0) for name in noise.names), rest]
+    return tuple(
+        (float(np.log(s * step / unit)), 0.5) if s > 0 else (float(np.log(0.25)), 0.8) for s in sizes
+    )
 
 
 def _usable(frame: pd.DataFrame) -> pd.Series:

@@ -11,8 +11,9 @@ import pandas as pd
 
 from formlab.brief import Brief, Response
 from formlab.html import Markup, escape, fold, panel, table
-from formlab.surfaces.least_squares import Solution, anova, press
-from formlab.surfaces.parts import Part
+from formlab.surfaces.least_squares import Solution
+from formlab.surfaces.mixed import MixedFit
+from formlab.surfaces.parts import Noise, Part, Scatter, columns_of
 from formlab.surfaces.readings import Slabs, Values
 from formlab.terms import ModelSpace
 
@@ -32,8 +33,9 @@ class Surface:
         The whole model that the brief asks for.
     parts, weights : tuple
         The posterior: ways of writing the response, and their probabilities.
-    warnings_ : list of str
-        What the user must know, gravest first.
+    contest : DataFrame or None
+        How the ways of writing it did on batches they had not seen: kind, variables, scale, score, behind,
+        std_error, weight.
     """
 
     brief: Brief
@@ -42,10 +44,13 @@ class Surface:
     space: ModelSpace
     slabs: Slabs
     values: Values
+    noise: Noise
     parts: tuple[Part, ...]
     weights: tuple[float, ...]
     solution: Solution | None
-    warnings_: list[str] = field(default_factory=list)
+    mixed: MixedFit | None
+    contest: pd.DataFrame | None = None
+    notes: list[str] = field(default_factory=list)
 
     @property
     def name(self) -> str:
@@ -53,7 +58,7 @@ class Surface:
 
     @cached_property
     def formulas(self) -> pd.DataFrame:
-        """The formulas that were read, one row a slab."""
+        """The formulas that were read, one row a value."""
         return self.slabs.formulas.iloc[self.values.rows].reset_index(drop=True)
 
     # ---- predictions ----------------------------------------------------------------------------
@@ -68,22 +73,38 @@ class Surface:
         return_std : bool
             Also return the standard deviation of that mean, shape (n,).
         """
-        mean, std = self._mean_std(self.brief.complete(frame))
+        mean, std = self._mean_std(self._laws(self.brief.complete(frame)))
         return (mean, std) if return_std else mean
 
-    def _mean_std(self, frame: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
-        means, squares = [], []
+    def predict_median(self, frame: pd.DataFrame) -> np.ndarray:
+        """Return the median of the response in its own unit, shape (n,): half of all slabs lie below."""
+        laws = self._laws(self.brief.complete(frame))
+        middle = np.array([law.scale.inverse(law.eta) for law in laws])
+        return np.asarray(np.array(self.weights) @ middle)
+
+    def _laws(self, frame: pd.DataFrame) -> list[_Law]:
+        bases: dict[int, np.ndarray] = {}
+        laws = []
         for part in self.parts:
-            eta, sd, _ = part.moments(part.features.matrix(frame))
-            within = _true_variance(part)
-            middle = part.scale.mean(eta, within)
+            variables = part.features.variables
+            if id(variables) not in bases:
+                bases[id(variables)] = variables.base(frame)
+            eta, sd, df = part.moments(part.features.expand(bases[id(variables)]))
+            batch, slab, reading = part.spread
+            laws.append(_Law(part.scale, eta, sd, df, batch**2 + slab**2, batch**2 + slab**2 + reading**2))
+        return laws
+
+    def _mean_std(self, laws: list[_Law]) -> tuple[np.ndarray, np.ndarray]:
+        means, squares = [], []
+        for law in laws:
             # the middle difference keeps the standard deviation that of the mean on its own scale
-            half = (part.scale.mean(eta + sd, within) - part.scale.mean(eta - sd, within)) / 2
-            means.append(middle)
-            squares.append(half**2 + middle**2)
-        weight = np.array(self.weights)[:, None]
-        mean = (weight * np.array(means)).sum(axis=0)
-        return mean, np.sqrt(np.maximum((weight * np.array(squares)).sum(axis=0) - mean**2, 0))
+            ends = law.scale.mean(law.eta + law.sd, law.within) - law.scale.mean(law.eta - law.sd, law.within)
+            means.append(law.scale.mean(law.eta, law.within))
+            squares.append((ends / 2) ** 2)
+        weight, middle = np.array(self.weights)[:, None], np.array(means)
+        mean = (weight * middle).sum(axis=0)
+        variance = (weight * (np.array(squares) + (middle - mean) ** 2)).sum(axis=0)
+        return mean, np.sqrt(variance)
 
     def predict_table(self, frame: pd.DataFrame, level: float = 0.95) -> pd.DataFrame:
         """Return predictions with intervals, the index of `frame` kept.
@@ -94,145 +115,135 @@ class Surface:
             mean, std_error, low, high (of the mean), batch_low, batch_high (one reading of one slab of a new
             batch), all in the response's own unit.
         """
+        laws = self._laws(self.brief.complete(frame))
+        mean, std = self._mean_std(laws)
+        out = {"mean": mean, "std_error": std}
+        new = [_Law(w.scale, w.eta, np.sqrt(w.sd**2 + w.total), w.df, 0.0, 0.0) for w in laws]
+        for name, kind in (("", laws), ("batch_", new)):
+            out[f"{name}low"] = _quantile(kind, self.weights, (1 - level) / 2)
+            out[f"{name}high"] = _quantile(kind, self.weights, (1 + level) / 2)
+        return pd.DataFrame(out, index=frame.index)
+
+    def draw_scale(self, frame: pd.DataFrame, draws: int = 400, seed: int = 0) -> np.ndarray:
+        """Return posterior draws of the predictor on the scale of the fit, shape (draws, n)."""
+        rng = np.random.default_rng(seed)
         complete = self.brief.complete(frame)
-        mean, std = self._mean_std(complete)
-        low, high = self._interval(complete, level, new=False)
-        batch_low, batch_high = self._interval(complete, level, new=True)
-        return pd.DataFrame(
-            {
-                "mean": mean,
-                "std_error": std,
-                "low": low,
-                "high": high,
-                "batch_low": batch_low,
-                "batch_high": batch_high,
-            },
-            index=frame.index,
-        )
-
-    def _interval(self, frame: pd.DataFrame, level: float, new: bool) -> tuple[np.ndarray, np.ndarray]:
-        from scipy.stats import t
-
-        ends = []
-        laws = []
-        for part in self.parts:
-            eta, sd, df = part.moments(part.features.matrix(frame))
-            total = sum(s**2 for s in part.spread)
-            laws.append(
-                (part.scale, 0.0 if new else _true_variance(part), eta, np.sqrt(sd**2 + total * new), df)
+        slabs, batches = len(self.slabs), int(self.slabs.batches.max()) + 1
+        count = np.maximum(np.round(np.array(self.weights) * draws).astype(int), 1)
+        out = []
+        for part, k in zip(self.parts, count):
+            scatter = Scatter(rng.standard_normal((k, batches)), rng.standard_normal((k, slabs)))
+            eta = part.draw(scatter, rng).coef @ columns_of(part.features, complete).T
+            out.append(
+                eta if part.scale == self.values.scale else self.values.scale.forward(part.scale.inverse(eta))
             )
-        for p in ((1 - level) / 2, (1 + level) / 2):
-            tails = np.array([s.mean(eta + t.ppf(p, df) * sd, v) for s, v, eta, sd, df in laws])
-            ends.append(tails[0] if len(laws) == 1 else _mixture_quantile(laws, self.weights, p, tails))
-        return ends[0], ends[1]
+        return np.concatenate(out)
 
     # ---- tables ---------------------------------------------------------------------------------
 
     @cached_property
-    def _columns(self) -> np.ndarray:
-        return self.space.matrix(self.formulas)
-
-    @cached_property
     def coefficients(self) -> pd.DataFrame:
-        """Terms with estimate, std_error, t, df, p, low, high (95 %) and vif, on the scale of the fit."""
-        from scipy.stats import t
+        """term, estimate, std_error, t, df, p, low, high (95 %), vif, on the scale of the fit.
 
-        assert self.solution is not None
-        out = pd.DataFrame({"term": self.space.names, "estimate": self.solution.coef})
-        out["std_error"] = self.solution.std_error
-        out["t"] = out["estimate"] / out["std_error"].where(out["std_error"] > 0)
-        out["df"] = float(self.solution.df)
-        out["p"] = 2 * t.sf(out["t"].abs(), out["df"])
-        half = t.ppf(0.975, out["df"]) * out["std_error"]
-        out["low"], out["high"] = out["estimate"] - half, out["estimate"] + half
-        out["vif"] = self.solution.vif
-        return out
+        Of least squares or the mixed model where that is the kind; else what the terms of the brief's model
+        come nearest to the surface with, over the region, and how uncertain that is.
+        """
+        from formlab.surfaces.tables import coefficients
+
+        return coefficients(self)
 
     @cached_property
     def anova(self) -> pd.DataFrame:
-        """Analysis of variance about the mean: source, df, ss, ms, f, p; lack of fit where formulas repeat."""
-        assert self.solution is not None
-        return anova(self._columns, self.values.eta, self.solution, _groups(self.space))
+        """Analysis of variance of the whole model about the mean: source, df, ss, ms, f, p; lack of fit where formulas repeat."""
+        from formlab.surfaces.tables import anova_of
+
+        return anova_of(self)
+
+    @cached_property
+    def components(self) -> pd.DataFrame:
+        """Levels of error: level, groups, variance, sd, low, high (95 % of the sd), on the scale of the fit."""
+        from formlab.surfaces.tables import components
+
+        return components(self)
 
     @cached_property
     def summary(self) -> pd.Series:
-        """Trials, batches, terms, r2 (about the mean), r2_adjusted, r2_predicted, s, press, condition number."""
-        y, fit = self.values.eta, self.solution
-        assert fit is not None
-        total = float(((y - y.mean()) ** 2).sum())
-        n, out_of = len(y), press(fit)
-        return pd.Series(
-            {
-                "trials": n,
-                "batches": self.slabs.labels["batch"].iloc[self.values.rows].nunique(),
-                "terms": len(fit.coef),
-                "r2": 1 - fit.rss / total,
-                "r2_adjusted": 1 - (fit.rss / fit.df) / (total / (n - 1)) if fit.df else np.nan,
-                "r2_predicted": 1 - out_of / total,
-                "s": fit.s,
-                "press": out_of,
-                "condition": fit.condition,
-                "scale": self.values.scale.text,
-            },
-            dtype=object,
-            name=self.name,
-        )
+        """kind, trials, batches, terms, r2 (about the mean), r2_adjusted, r2_predicted, s, press, condition, scale."""
+        from formlab.surfaces.tables import summary
+
+        return summary(self)
+
+    @cached_property
+    def diagnostics(self) -> pd.DataFrame:
+        """One row a value: trial, batch, measured, fitted, residual, leverage, studentised, cook, left_out, left_out_error."""
+        from formlab.surfaces.diagnose import diagnostics
+
+        return diagnostics(self)
+
+    @cached_property
+    def warnings_(self) -> list[str]:
+        """What the user must know, in plain sentences, gravest first."""
+        from formlab.surfaces.diagnose import warnings_of
+
+        return warnings_of(self)
 
     # ---- shown ----------------------------------------------------------------------------------
 
     @property
     def verdict(self) -> str:
         """How good it is, in one sentence."""
-        summary = self.summary
+        s = self.summary
+        unit = f" {self.response.unit}" if self.response.unit and self.values.scale.kind == "identity" else ""
         return (
-            f"{summary['trials']} trials, {summary['terms']} terms, s = {summary['s']:.4g} ({summary['scale']}), "
-            f"R² {summary['r2']:.3f}, predicted {summary['r2_predicted']:.3f}"
+            f"{s['trials']} trials in {s['batches']} batches, fitted {s['scale']}: error {s['s']:.3g}{unit}, "
+            f"R² {s['r2']:.2f}, of batches left out {s['r2_predicted']:.2f}"
         )
 
     def __repr__(self) -> str:
-        return f"Surface({self.name!r}: {self.kind}, {len(self.values.y)} trials)"
+        return f"Surface({self.name!r}: {self.kind}, {self.summary['trials']} trials)"
 
     def _repr_html_(self) -> str:
-        notes = Markup("".join(f"<p>{escape(text)}</p>" for text in self.warnings_))
-        return panel(
-            f"{self.response.title} ({self.kind})",
-            self.verdict,
-            notes,
-            table(self.coefficients),
-            fold("Analysis of variance", table(self.anova)),
-        )
+        notes = Markup("".join(f"<p>{escape(text)}</p>" for text in self.warnings_[:3]))
+        parts = [notes, table(self.coefficients.drop(columns=["df", "vif"]))]
+        if self.contest is not None:
+            parts.append(fold("The contest: ways of writing it, by what they predicted", table(self.contest)))
+        if self.solution is not None:
+            parts.append(fold("Analysis of variance of the whole model", table(self.anova)))
+        parts.append(fold("Levels of error", table(self.components)))
+        if len(self.warnings_) > 3:
+            more = Markup("".join(f"<p>{escape(text)}</p>" for text in self.warnings_[3:]))
+            parts.append(fold(f"{len(self.warnings_) - 3} more remarks", more))
+        return panel(f"{self.response.title} ({self.kind})", self.verdict, *parts)
 
 
-def _true_variance(part: Part) -> float:
-    batch, slab, _ = part.spread
-    return batch**2 + slab**2
+@dataclass(frozen=True)
+class _Law:
+    """A Student law of the predictor at some formulas, and the variances about it."""
+
+    scale: Any
+    eta: np.ndarray
+    sd: np.ndarray
+    df: float
+    within: float  # of batches and slabs: integrated into the mean
+    total: float  # of one reading of one slab of a new batch
 
 
-def _groups(space: ModelSpace) -> dict[str, list[int]]:
-    """Columns of the constant with all linear terms, then of each kind of higher term."""
-    groups: dict[str, list[int]] = {"linear": []}
-    kinds = space.table()["kind"]
-    for k, term in enumerate(space.terms):
-        if term.degree <= 1:
-            groups["linear"].append(k)
-        elif len(set(term.factors)) == 1:
-            groups.setdefault("squares", []).append(k)
-        elif kinds[k] == "crossed":
-            groups.setdefault("crossed", []).append(k)
-        else:
-            groups.setdefault("products" if term.degree == 2 else "triple products", []).append(k)
-    return groups
+def _quantile(laws: list[_Law], weights: tuple[float, ...], p: float) -> np.ndarray:
+    """Quantile of a mixture of Student laws that may live on different scales, by bisection between theirs."""
+    from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
+    def place(df: float) -> float:
+        return float(ndtri(p) if np.isinf(df) else stdtrit(df, p))
 
-def _mixture_quantile(laws: list[Any], weights: tuple[float, ...], p: float, tails: np.ndarray) -> np.ndarray:
-    """Quantile of a mixture of Student laws that live on different scales, by bisection between theirs."""
-    from scipy.stats import t
-
+    tails = np.array([w.scale.mean(w.eta + place(w.df) * w.sd, w.within) for w in laws])
+    if len(laws) == 1:
+        return np.asarray(tails[0])
     low, high = tails.min(axis=0), tails.max(axis=0)
-    for _ in range(60):
+    for _ in range(45):
         middle = (low + high) / 2
         below = np.zeros_like(middle)
-        for weight, (scale, variance, eta, sd, df) in zip(weights, laws):
-            below += weight * t.cdf((scale.predictor(middle, variance) - eta) / sd, df)
+        for weight, law in zip(weights, laws):
+            z = (law.scale.predictor(middle, law.within) - law.eta) / np.maximum(law.sd, 1e-300)
+            below += weight * (ndtr(z) if np.isinf(law.df) else stdtr(law.df, z))
         low, high = np.where(below < p, middle, low), np.where(below < p, high, middle)
-    return (low + high) / 2
+    return np.asarray((low + high) / 2)

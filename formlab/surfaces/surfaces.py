@@ -7,14 +7,13 @@ from collections.abc import Iterator, Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-from formlab.brief import Brief, Response
+from formlab.brief import Brief
 from formlab.errors import FitError
 from formlab.html import Markup, escape, panel, table
 from formlab.surfaces.draws import Columns, Draws, Mixed
-from formlab.surfaces.least_squares import Solution, solve
-from formlab.surfaces.parts import ErrorSplit, LeastSquaresPart, Scatter
-from formlab.surfaces.readings import Slabs, arrange, values_of
-from formlab.surfaces.scales import Scale
+from formlab.surfaces.fitting import Ground, fit_response
+from formlab.surfaces.parts import Scatter
+from formlab.surfaces.readings import Slabs, arrange
 from formlab.surfaces.surface import Surface
 from formlab.terms import ModelSpace
 
@@ -77,69 +76,11 @@ def fit(
         )
     slabs = arrange(brief, trials)
     space = ModelSpace(brief, model, setting_model, crossed)
-    fitted = [
-        _fit_one(brief, slabs, space, brief.by_name[n], kind) for n in brief.response_names if n in names
-    ]  # type: ignore[arg-type]
+    asked = [r for r in brief.responses if r.name in names]
+    ground = Ground(brief, slabs, space)
+    streams = np.random.default_rng(seed).spawn(len(asked))
+    fitted = [fit_response(ground, response, kind, rng) for response, rng in zip(asked, streams)]
     return Surfaces(brief, slabs, fitted, trials)
-
-
-def _fit_one(brief: Brief, slabs: Slabs, space: ModelSpace, response: Response, kind: str) -> Surface:
-    values = values_of(slabs, response, Scale.of(response))
-    x = space.matrix(slabs.formulas.iloc[values.rows])
-    solution = solve(x, values.eta, space.names, space.model)
-    if not solution.df:
-        raise FitError(
-            f"Response {response.name!r}: {len(space)} terms from n_samples = {len(values.y)} trials leave no degree of "
-            "freedom for error, so no interval can be given. Add at least 1 trial(s), or choose a smaller model."
-        )
-    split = ErrorSplit.of((response.sd_batch, response.sd_slab, response.sd_reading))
-    part = LeastSquaresPart(
-        space,
-        values.scale,
-        solution.coef,
-        solution.gain,
-        solution.inverse,
-        solution.rss,
-        solution.df,
-        values.rows,
-        split,
-    )
-    return Surface(
-        brief,
-        response,
-        "least squares",
-        space,
-        slabs,
-        values,
-        (part,),
-        (1.0,),
-        solution,
-        _weak(solution, space),
-    )
-
-
-def _weak(solution: Solution, space: ModelSpace) -> list[str]:
-    """What weakens a least-squares fit, in words, gravest first."""
-    words = []
-    if solution.df <= 2:
-        words.append(
-            f"Only {solution.df} residual degree{'s' if solution.df > 1 else ''} of freedom: the error is hardly known, and "
-            "intervals are very wide. Add trials or choose a smaller model."
-        )
-    worst = int(np.argmax(solution.vif))
-    if not space.shares and solution.vif[worst] > 10:
-        words.append(
-            f"{space.names[worst]!r} is hard to tell from the other terms: its variance is {solution.vif[worst]:.0f} times what "
-            "trials that vary it separately would give."
-        )
-    if solution.condition > 1e4:
-        words.append(
-            f"The columns are nearly dependent (condition number {solution.condition:.2g}); single coefficients mean little."
-        )
-    alone = np.flatnonzero(solution.leverage > 1 - 1e-8)
-    if len(alone):
-        words.append(f"{len(alone)} trial(s) decide a coefficient alone; nothing checks them. Repeat them.")
-    return words
 
 
 class Surfaces(Mapping[str, Surface]):
@@ -159,9 +100,9 @@ class Surfaces(Mapping[str, Surface]):
     def __init__(self, brief: Brief, slabs: Slabs, fitted: list[Surface], trials: pd.DataFrame) -> None:
         self.brief, self.slabs, self.trials = brief, slabs, trials
         self._fitted = {surface.name: surface for surface in fitted}
-        shared = _correlation(fitted, len(slabs))
-        self.batch_correlation = pd.DataFrame(shared, self.names, self.names)
-        self.slab_correlation = self.batch_correlation.copy()
+        batch, slab = _correlations(fitted, slabs)
+        self.batch_correlation = pd.DataFrame(batch, self.names, self.names)
+        self.slab_correlation = pd.DataFrame(slab, self.names, self.names)
 
     @property
     def names(self) -> list[str]:
@@ -187,7 +128,7 @@ class Surfaces(Mapping[str, Surface]):
         """
         seed = int(np.random.default_rng().integers(2**31)) if seed is None else int(seed)
         rng = np.random.default_rng(seed)
-        batches = pd.factorize(self.slabs.labels["batch"])[0]
+        batches = self.slabs.batches
         roots = [np.linalg.cholesky(c.to_numpy()) for c in (self.batch_correlation, self.slab_correlation)]
         m = len(self)
         batch = rng.standard_normal((draws, batches.max() + 1, m)) @ roots[0].T
@@ -206,7 +147,9 @@ class Surfaces(Mapping[str, Surface]):
         """Return the model columns of formulas, to be used again with `Draws.mean_at` and its kin."""
         complete = self.brief.complete(frame)
         features = {id(p.features): p.features for s in self._fitted.values() for p in s.parts}
-        return {key: f.matrix(complete) for key, f in features.items()}
+        variables = {id(f.variables): f.variables for f in features.values()}
+        base = {key: v.base(complete) for key, v in variables.items()}
+        return {key: f.expand(base[id(f.variables)]) for key, f in features.items()}
 
     def sample(
         self, frame: pd.DataFrame, draws: int = 1000, of: str = "mean", seed: int | None = None
@@ -261,21 +204,46 @@ def _owners(weights: tuple[float, ...], draws: int, rng: np.random.Generator) ->
     return rng.permutation(np.minimum(owner, len(weights) - 1))
 
 
-def _correlation(fitted: list[Surface], slabs: int, strength: float = 4.0) -> np.ndarray:
-    """Correlation of residuals where slabs are shared, shrunk as if `strength` more slabs had shown none."""
-    m = len(fitted)
-    residual = np.full((slabs, m), np.nan)
+def _correlations(
+    fitted: list[Surface], slabs: Slabs, strength: float = 4.0
+) -> tuple[np.ndarray, np.ndarray]:
+    """Correlations between responses of the errors of batches and of slabs within them.
+
+    From residuals where responses share slabs, shrunk as if `strength` more batches (slabs) had shown none.
+    Where no batch has two slabs the two levels cannot be told apart, and share one estimate.
+    """
+    residual = np.full((len(slabs), len(fitted)), np.nan)
+    free = np.zeros(len(fitted))
     for k, surface in enumerate(fitted):
-        assert surface.solution is not None
-        residual[surface.values.rows, k] = surface.solution.residual
+        check = surface.diagnostics
+        by_slab = check["residual"].groupby(surface.values.rows).mean()
+        residual[by_slab.index, k] = by_slab
+        free[k] = max(1 - check["leverage"].sum() / len(check), 0.0)
+    batches = slabs.batches
+    repeated = np.bincount(batches)[batches] > 1
+    if not repeated.any():
+        whole = _shrunk(residual, free, strength)
+        return whole, whole
+    mean = pd.DataFrame(residual).groupby(batches).mean()
+    within = residual - mean.to_numpy()[batches]
+    within[~repeated] = np.nan
+    share = 1 - len(set(batches[repeated])) / repeated.sum()
+    return _shrunk(mean.to_numpy(), free, strength), _shrunk(within, np.full(len(fitted), share), strength)
+
+
+def _shrunk(residual: np.ndarray, free: np.ndarray, strength: float) -> np.ndarray:
+    """Correlation matrix of columns with gaps, each pair shrunk towards none and the whole kept positive definite.
+
+    `free` is the part of the rows that the fit of each column left as degrees of freedom.
+    """
+    m = residual.shape[1]
     out = np.eye(m)
     for i in range(m):
         for j in range(i):
             both = np.isfinite(residual[:, i]) & np.isfinite(residual[:, j])
             a, b = residual[both, i], residual[both, j]
             size = np.sqrt((a @ a) * (b @ b))
-            df = min(fitted[i].solution.df, fitted[j].solution.df)  # type: ignore[union-attr]
-            df = max(df - (slabs - int(both.sum())), 0)
+            df = both.sum() * min(free[i], free[j])
             out[i, j] = out[j, i] = (a @ b) / size * df / (df + strength) if size > 0 else 0.0
     values, vectors = np.linalg.eigh(out)
     if values[0] < 1e-6:

@@ -1,0 +1,306 @@
+"""From one response's values to its surface: which ways of writing it enter, and how they are mixed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+
+from formlab.brief import Brief, Response
+from formlab.errors import FitError, FormlabError
+from formlab.region import Region
+from formlab.surfaces.averaging import Averaged, Terms, polynomial_terms
+from formlab.surfaces.contest import Entrant, contest_table, stack
+from formlab.surfaces.gaussian_process import MOST_TRIALS, GaussianProcess, Priors
+from formlab.surfaces.least_squares import Solution, solve
+from formlab.surfaces.mixed import MixedFit, least_squares_part, reml, variance_parts
+from formlab.surfaces.parts import Features, LeastSquaresPart, Noise, Part, TermFeatures, left_out_student
+from formlab.surfaces.readings import Slabs, Values, level_priors, noise_of, values_of
+from formlab.surfaces.scales import Scale
+from formlab.surfaces.surface import Surface
+from formlab.surfaces.variables import Variables, offered
+from formlab.terms import ModelSpace
+
+__all__ = ["Ground", "fit_response"]
+
+KEPT = 32  # parts that the posterior of a response is kept in
+LEAST = 4  # trials below which there is nothing to learn from
+
+
+@dataclass(frozen=True)
+class Ground:
+    """What all responses of a series share."""
+
+    brief: Brief
+    slabs: Slabs
+    space: ModelSpace
+
+    @cached_property
+    def sets(self) -> list[Variables]:
+        """Sets of variables on offer."""
+        return offered(self.brief, self.slabs.formulas)
+
+    @cached_property
+    def terms(self) -> TermFeatures:
+        return TermFeatures(self.space)
+
+    @cached_property
+    def cover(self) -> pd.DataFrame:
+        """Formulas all over the region."""
+        try:
+            return Region.from_brief(self.brief).sample(200, seed=2)
+        except FormlabError:  # an empty region: only the trials themselves
+            return self.slabs.formulas
+
+    @cached_property
+    def polynomials(self) -> dict[int, tuple[Features, Terms]]:
+        return {id(v): polynomial_terms(v) for v in self.sets[1:]}
+
+
+def fit_response(ground: Ground, response: Response, kind: str, rng: np.random.Generator) -> Surface:
+    """Return the surface of one response."""
+    scale, notes = _scale(ground, response)
+    values = values_of(ground.slabs, response, scale)
+    noise, said = noise_of(values, ground.slabs)
+    bench = _Bench(ground, values, noise, rng)
+    if kind == "least squares":
+        return bench.least_squares(notes + said)
+    bench.check_enough(kind)
+    return bench.mixed(kind, notes + said)
+
+
+def _scale(ground: Ground, response: Response) -> tuple[Scale, list[str]]:
+    """The scale asked for; where it was left to choose and readings lie on a bound, the scale as measured."""
+    scale = Scale.of(response)
+    if response.scale != "auto" or response.name not in ground.slabs.readings:
+        return scale, []
+    y = pd.to_numeric(ground.slabs.readings[response.name], errors="coerce").dropna()
+    beyond = int((~scale.inside(y.to_numpy())).sum())
+    if not beyond:
+        return scale, []
+    return Scale(), [
+        f"{beyond} reading(s) lie at or beyond the bounds, where the scale ({scale.text}) ends: fitted as measured. "
+        "Predictions may pass the bounds."
+    ]
+
+
+@dataclass(frozen=True)
+class _Bench:
+    """One response on the bench."""
+
+    ground: Ground
+    values: Values
+    noise: Noise
+    rng: np.random.Generator
+
+    @cached_property
+    def formulas(self) -> pd.DataFrame:
+        return self.ground.slabs.formulas.iloc[self.values.rows].reset_index(drop=True)
+
+    @cached_property
+    def columns(self) -> np.ndarray:
+        return self.ground.space.matrix(self.formulas)
+
+    @property
+    def groups(self) -> np.ndarray:
+        """Batches as numbers from 0: what is left out together."""
+        return self.values.batches
+
+    def on_own_scale(self, score: np.ndarray, values: Values) -> np.ndarray:
+        """Turn log densities on the scale of the fit into those of the response's own unit."""
+        jacobian = -np.log(values.scale.slope(values.eta))
+        return score + np.bincount(self.groups, jacobian)
+
+    # ---- least squares and the mixed model ------------------------------------------------------
+
+    def estimates(self) -> tuple[Solution | None, MixedFit | None]:
+        space = self.ground.space
+        solution = solve(self.columns, self.values.eta, space.names, space.model)
+        levelled = bool(self.noise.names) or np.ptp(np.broadcast_to(self.noise.known, 2)) > 0
+        if solution.df and levelled:
+            return solution, reml(self.columns, self.values.eta, self.noise, space.names, space.model)
+        return solution, None
+
+    def least_squares(self, notes: list[str]) -> Surface:
+        solution, mixed = self.estimates()
+        assert solution is not None
+        if not solution.df:
+            raise FitError(
+                f"Response {self.values.response.name!r}: {len(self.ground.space)} terms from n_samples = "
+                f"{len(self.values.y)} trials leave no degree of freedom for error, so no interval can be given. "
+                "Add at least 1 trial(s), or choose a smaller model."
+            )
+        parts = self._flat_parts(self.ground.terms)
+        return self._surface("least squares", parts, solution, mixed, notes)
+
+    def _flat_parts(self, features: Features) -> list[LeastSquaresPart]:
+        eta, scale = self.values.eta, self.values.scale
+        if self.noise.names:
+            return variance_parts(features, scale, self.columns, eta, self.noise, self.rng)
+        spare = self.columns.shape[0] - self.columns.shape[1]
+        noise = self.noise
+        if np.any(noise.known):
+            rest = eta - self.columns @ np.linalg.lstsq(self.columns, eta, rcond=None)[0]
+            unit = float(rest @ rest) / spare
+            noise = noise.relative(max(unit - float(np.mean(noise.known)), 0.1 * unit))
+        return [least_squares_part(features, scale, self.columns, eta, noise, np.ones(1))]
+
+    # ---- averaged, gaussian process, auto -------------------------------------------------------
+
+    def check_enough(self, kind: str) -> None:
+        n = len(set(self.values.rows))
+        if n < LEAST:
+            raise FitError(
+                f"Response {self.values.response.name!r} has n_samples = {n} trial{'s' if n != 1 else ''}; kind {kind!r} needs at "
+                f"least {LEAST}. Add at least {LEAST - n} trial(s)."
+            )
+        if kind == "gaussian process" and len(self.values.y) > MOST_TRIALS:
+            raise FitError(
+                f"Response {self.values.response.name!r} has {len(self.values.y)} values; a Gaussian process here takes at most "
+                f'{MOST_TRIALS}. Use kind = "averaged" or "least squares".'
+            )
+
+    def mixed(self, kind: str, notes: list[str]) -> Surface:
+        entrants = self.entrants(kind)
+        weights = stack(np.array([e.score for e in entrants]).T)
+        table = contest_table(entrants, weights)
+        parts, shares = _kept(entrants, weights, self.rng)
+        try:
+            solution, mixed = self.estimates()
+        except FitError as error:
+            solution, mixed = None, None
+            notes = [*notes, f"The whole model cannot be fitted by least squares: {error}"]
+        return self._surface(kind, parts, solution, mixed, notes, shares, table)
+
+    def entrants(self, kind: str) -> list[Entrant]:
+        sets = self.ground.sets
+        found: list[Entrant] = []
+        ratios: np.ndarray | None = None
+        if kind != "averaged" and len(self.values.y) <= MOST_TRIALS:
+            for variables in sets:
+                process = self._process(variables, self.values, self.noise)
+                found.append(self._enter_process(process, self.values))
+                ratios = process.level_ratios
+            natural = self.values.scale.kind != "identity" and self.values.response.scale == "auto"
+            if kind == "auto" and natural:
+                found.append(self._plain_scale(sets[-1]))
+        if kind != "gaussian process":
+            if ratios is None:
+                ratios = self._ratios()
+            for variables in sets if kind == "averaged" else [sets[0], sets[-1]][: len(sets)]:
+                found.append(self._average(variables, ratios))
+        if kind == "auto":
+            found += self._plain()
+        return found
+
+    def _process(self, variables: Variables, values: Values, noise: Noise) -> GaussianProcess:
+        priors = Priors(level_priors(values, noise))
+        base, cover = variables.base(self.formulas), variables.base(self.ground.cover)
+        return GaussianProcess(variables, values.scale, base, values.eta, noise, priors, cover).fit(self.rng)
+
+    def _enter_process(self, process: GaussianProcess, values: Values) -> Entrant:
+        score = self.on_own_scale(process.left_out(self.groups), values)
+        return Entrant("gaussian process", process.variables.text, values.scale.text, process, score)
+
+    def _plain_scale(self, variables: Variables) -> Entrant:
+        """The process on the scale as measured, where the natural scale was a choice."""
+        values = values_of(self.ground.slabs, self.values.response, Scale())
+        noise, _ = noise_of(values, self.ground.slabs)
+        return self._enter_process(self._process(variables, values, noise), values)
+
+    def _ratios(self) -> np.ndarray:
+        if not self.noise.names:
+            return np.ones((1, 1))
+        return self._process(self.ground.sets[0], self.values, self.noise).level_ratios
+
+    def _average(self, variables: Variables, ratios: np.ndarray) -> Entrant:
+        features: Features
+        if variables is self.ground.sets[0]:
+            features, terms, columns = self.ground.terms, _terms_of(self.ground.space), self.columns
+        else:
+            features, terms = self.ground.polynomials[id(variables)]
+            columns = features.expand(variables.base(self.formulas))
+        chains = ratios[np.arange(24) % len(ratios)]
+        noise = self.noise
+        if np.any(noise.known):
+            noise = noise.relative(max(float(np.var(self.values.eta)) * 0.05, 1e-300))
+        averaged = Averaged(features, terms, self.values.scale, columns, self.values.eta, noise, chains).fit(
+            self.rng
+        )
+        score = self.on_own_scale(averaged.left_out(self.groups), self.values)
+        return Entrant("averaged", variables.text, self.values.scale.text, averaged, score)
+
+    def _plain(self) -> list[Entrant]:
+        """Least squares on the whole model, where it leaves at least three degrees of freedom."""
+        n, p = self.columns.shape
+        rank = np.linalg.matrix_rank(self.columns)
+        if n - p < 3 or rank < p:
+            return []
+        parts = self._flat_parts(self.ground.terms)
+        logs = [_flat_left_out(part, self.columns, self.values.eta, self.groups) for part in parts]
+        score = np.logaddexp.reduce(np.array(logs), axis=0) - np.log(len(parts))
+        score = self.on_own_scale(score, self.values)
+        return [Entrant("least squares", "as written", self.values.scale.text, _Fixed(parts), score)]
+
+    def _surface(
+        self,
+        kind: str,
+        parts: Sequence[Part],
+        solution: Solution | None,
+        mixed: MixedFit | None,
+        notes: list[str],
+        weights: np.ndarray | None = None,
+        contest: pd.DataFrame | None = None,
+    ) -> Surface:
+        shares = np.full(len(parts), 1 / len(parts)) if weights is None else weights
+        return Surface(
+            self.ground.brief, self.values.response, kind, self.ground.space, self.ground.slabs, self.values,
+            self.noise, tuple(parts), tuple(map(float, shares)), solution, mixed, contest, notes,
+        )  # fmt: skip
+
+
+class _Fixed:
+    """Parts that are there already."""
+
+    def __init__(self, parts: list[LeastSquaresPart]) -> None:
+        self._parts = parts
+
+    def some(self, count: int, rng: np.random.Generator) -> list[LeastSquaresPart]:
+        if count >= len(self._parts):
+            return self._parts
+        return [self._parts[i] for i in rng.choice(len(self._parts), count, replace=False)]
+
+
+def _kept(
+    entrants: list[Entrant], weights: np.ndarray, rng: np.random.Generator
+) -> tuple[list[Part], np.ndarray]:
+    """Parts of the entrants that matter, as many of each as its weight asks for."""
+    weights = np.where(weights < 0.02, 0.0, weights)
+    weights = weights / weights.sum()
+    parts: list[Part] = []
+    shares: list[float] = []
+    for entrant, weight in zip(entrants, weights):
+        if weight:
+            some = entrant.source.some(max(int(np.ceil(KEPT * weight)), 4), rng)
+            parts += some
+            shares += [weight / len(some)] * len(some)
+    return parts, np.array(shares)
+
+
+def _terms_of(space: ModelSpace) -> Terms:
+    """The brief's own model as a space to average over: the constant, or the blend's linear terms, always in."""
+    degree = np.array([t.degree for t in space.terms])
+    base = np.array([not t.factors or (t.degree == 1 and t.factors[0] in space.shares) for t in space.terms])
+    parents = np.zeros((len(space), len(space)), dtype=bool)
+    for k in range(len(space)):
+        parents[k, space.parents(k)] = True
+    return Terms(space.names, base, degree, parents)
+
+
+def _flat_left_out(part: LeastSquaresPart, x: np.ndarray, y: np.ndarray, groups: np.ndarray) -> np.ndarray:
+    inverse = np.linalg.inv(part.noise.covariance(part.ratios))
+    xt = x.T @ inverse
+    return left_out_student(inverse - xt.T @ part.inverse @ xt, y, int(part.df), groups)

@@ -1,0 +1,108 @@
+"""How often targets are met together: thresholds on the scale of the fit, found once, then only compared.
+
+Under one draw a response in its own unit rises with its linear predictor, so "the mean is at least 85" is "the
+predictor is at least so much" with a threshold of that draw's own. Formulas then cost a matrix product each.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from formlab.surfaces.parts import Drawn
+
+if TYPE_CHECKING:
+    from formlab.surfaces.draws import Columns, Draws, Value
+
+__all__ = ["Meeting"]
+
+CHUNK = 64  # formulas at a time
+STEPS = 60  # halvings of a bracket: to the last digits of a double
+
+
+class Meeting:
+    """Targets against draws, for many formulas.
+
+    Parameters
+    ----------
+    draws : Draws
+    targets : mapping of str to (low, high)
+        In the responses' own units; infinite where there is no limit. Responses not named are not looked at.
+    of : {"mean", "new_batch", "accepted", "reading"}
+    seed : int, optional
+        Of the errors of the new batch.
+    """
+
+    def __init__(
+        self,
+        draws: Draws,
+        targets: Mapping[str, tuple[float, float]],
+        of: str = "mean",
+        seed: int | None = None,
+    ) -> None:
+        self.count = draws.count
+        value = draws._value(of, seed)
+        self._groups: list[list[tuple[int, np.ndarray, np.ndarray | None, np.ndarray, np.ndarray]]] = []
+        for k, (name, mixed) in enumerate(zip(draws.names, draws._responses)):
+            low, high = targets.get(name, (-np.inf, np.inf))
+            if np.isinf(low) and np.isinf(high):
+                continue
+            group = []
+            for drawn, rows in zip(mixed.parts, mixed.rows):
+                if len(rows):
+                    least = _threshold(value, k, drawn, rows, low, -np.inf)
+                    most = _threshold(value, k, drawn, rows, high, np.inf)
+                    whole = len(rows) == draws.count and bool((np.diff(rows) > 0).all())
+                    coef = np.ascontiguousarray(drawn.coef.T)
+                    key = id(drawn.part.features)
+                    group.append((key, coef, None if whole else rows, least.ravel(), most.ravel()))
+            self._groups.append(group)
+
+    def met(self, columns: Columns) -> np.ndarray:
+        """Return whether each draw meets all targets at each formula, shape (rows, draws)."""
+        n = len(next(iter(columns.values())))
+        ok = np.ones((n, self.count), dtype=bool)
+        for start in range(0, n, CHUNK):  # small enough to stay in cache
+            part = ok[start : start + CHUNK]
+            for group in self._groups:
+                for key, coef, rows, least, most in group:
+                    eta = columns[key][start : start + CHUNK] @ coef
+                    own = eta >= least
+                    own &= eta <= most
+                    if rows is None:
+                        part &= own
+                    else:
+                        part[:, rows] &= own
+        return ok
+
+    def probability(self, columns: Columns) -> np.ndarray:
+        """Return the share of draws that meet all targets at each formula, shape (rows,)."""
+        return np.asarray(self.met(columns).mean(axis=1))
+
+
+def _threshold(
+    value: Value, k: int, drawn: Drawn, rows: np.ndarray, limit: float, without: float
+) -> np.ndarray:
+    """The predictor at which the response is at `limit`, shape (draws of the part, 1)."""
+    count = len(rows)
+    if np.isinf(limit):
+        return np.full((count, 1), without)
+    scale = drawn.part.scale
+    start = float(scale.forward(np.array([limit]))[0])
+    if np.isinf(start):  # at or beyond a bound: always on one side of it
+        return np.full((count, 1), start)
+    reach = 1.0 + abs(start) * 1e-6
+    low, high = np.full((count, 1), start - reach), np.full((count, 1), start + reach)
+    for _ in range(STEPS):
+        short, over = value(k, drawn, rows, low) > limit, value(k, drawn, rows, high) < limit
+        if not short.any() and not over.any():
+            break
+        reach *= 2
+        low, high = np.where(short, start - reach, low), np.where(over, start + reach, high)
+    for _ in range(STEPS):
+        middle = (low + high) / 2
+        above = value(k, drawn, rows, middle) >= limit
+        low, high = np.where(above, low, middle), np.where(above, middle, high)
+    return high if np.isneginf(without) else low

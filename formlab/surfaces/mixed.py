@@ -1,0 +1,242 @@
+r"""Mixed models by REML on small dense problems, with degrees of freedom that respect the levels of error.
+
+:math:`y = X b + \sum_k Z_k u_k + e`, :math:`V = \sum_k \sigma_k^2 Z_k Z_k^\top + \sigma^2 I`. Residual maximum likelihood
+(Patterson & Thompson 1971) by average information with step halving, variances kept at zero or above; degrees of freedom
+by Satterthwaite (1946) from the expected information; standard errors enlarged for the estimation of V by
+Kenward & Roger (1997, Biometrics 53:983-997).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from formlab.surfaces.least_squares import check_estimable
+from formlab.surfaces.parts import Features, LeastSquaresPart, Noise
+from formlab.surfaces.sampling import ensemble
+from formlab.surfaces.scales import Scale
+
+__all__ = ["MixedFit", "least_squares_part", "reml", "variance_parts"]
+
+_WIDEST = 12.0  # a level's standard deviation is at most this many times the residual's
+
+
+@dataclass(frozen=True)
+class MixedFit:
+    """A mixed model fitted by REML.
+
+    Attributes
+    ----------
+    levels : tuple of str
+        Levels beside the residual.
+    variance : ndarray
+        Of the levels, then the residual.
+    coef, std_error, df : ndarray of shape (p,)
+        `std_error` with the Kenward-Roger correction, `df` by Satterthwaite.
+    plain_error : ndarray of shape (p,)
+        Standard errors at the estimated variances as if they were known.
+    covariance : ndarray of shape (p, p)
+        Of the coefficients, corrected.
+    log_likelihood : float
+        Residual log likelihood.
+    """
+
+    levels: tuple[str, ...]
+    variance: np.ndarray
+    coef: np.ndarray
+    std_error: np.ndarray
+    plain_error: np.ndarray
+    df: np.ndarray
+    covariance: np.ndarray
+    log_likelihood: float
+    information: np.ndarray
+    _sensitivity: np.ndarray
+    _plain: np.ndarray
+    groups: tuple[int, ...]
+
+    def contrast_df(self, row: np.ndarray) -> float:
+        """Return Satterthwaite's degrees of freedom of a linear combination of coefficients."""
+        value = row @ self._plain @ row
+        slope = np.array([row @ s @ row for s in self._sensitivity])
+        spread = slope @ np.linalg.pinv(self.information) @ slope
+        return float(2 * value**2 / spread) if spread > 0 else np.inf
+
+    @property
+    def components(self) -> pd.DataFrame:
+        """Variance components: level, groups, variance, sd, low, high (95 % of the sd).
+
+        Intervals by Satterthwaite's chi-square; where the estimate is zero the lower end is zero and the upper
+        end comes from a normal law of the variance.
+        """
+        from scipy.stats import chi2
+
+        spread = np.sqrt(np.maximum(np.diag(np.linalg.pinv(self.information)), 0))
+        rows = []
+        for k, name in enumerate([*self.levels, "residual"]):
+            v, s = self.variance[k], spread[k]
+            df = 2 * (v / s) ** 2 if s > 0 else np.inf
+            if v > 0 and df > 0.5:
+                low, high = df * v / chi2.ppf([0.975, 0.025], df)
+            else:
+                low, high = 0.0, v + 1.96 * s
+            count = self.groups[k] if k < len(self.levels) else None
+            rows.append((name, count, v, np.sqrt(v), np.sqrt(low), np.sqrt(high)))
+        return pd.DataFrame(rows, columns=["level", "groups", "variance", "sd", "low", "high"])
+
+
+def reml(x: np.ndarray, y: np.ndarray, noise: Noise, names: Sequence[str], model: str = "") -> MixedFit:
+    """Return the REML fit of a mixed model.
+
+    Raises
+    ------
+    FitError
+        Too few trials, or a term that cannot be told apart.
+    """
+    check_estimable(x, names, model)
+    pieces = np.concatenate([noise.sharing, np.eye(len(y))[None]])
+    known = np.diag(np.broadcast_to(noise.known, len(y)).astype(float))
+    residual = y - x @ np.linalg.lstsq(x, y, rcond=None)[0]
+    unit = float(residual @ residual) / max(len(y) - x.shape[1], 1) or 1.0
+    best: tuple[float, np.ndarray] | None = None
+    for share in (0.5, 0.05, 0.95):
+        start = np.full(len(pieces), unit * share / max(len(pieces) - 1, 1))
+        start[-1] = unit * (1 - share)
+        value, theta = _climb(start, x, y, pieces, known, unit)
+        if best is None or value > best[0] + 1e-10:
+            best = value, theta
+    assert best is not None
+    return _fitted(best[1], x, y, pieces, known, noise)
+
+
+def _projection(theta: np.ndarray, x: np.ndarray, pieces: np.ndarray, known: np.ndarray):  # type: ignore[no-untyped-def]
+    v = np.tensordot(theta, pieces, axes=1) + known
+    inverse = np.linalg.inv(v)
+    xt = x.T @ inverse
+    phi = np.linalg.inv(xt @ x)
+    return v, inverse, phi, inverse - xt.T @ phi @ xt
+
+
+def _value(theta: np.ndarray, x: np.ndarray, y: np.ndarray, pieces: np.ndarray, known: np.ndarray) -> float:
+    """Residual log likelihood with its constant, as other programs print it."""
+    v, _, phi, p = _projection(theta, x, pieces, known)
+    df = len(y) - x.shape[1]
+    logs = np.linalg.slogdet(v)[1] - np.linalg.slogdet(phi)[1]
+    return float(-0.5 * (logs + y @ p @ y + df * np.log(2 * np.pi)))
+
+
+def _climb(theta, x, y, pieces, known, unit):  # type: ignore[no-untyped-def]
+    """Average-information steps on the variances that are above zero, halved until the likelihood rises."""
+    floor = 1e-10 * unit
+    value = _value(np.maximum(theta, [0.0] * (len(theta) - 1) + [floor]), x, y, pieces, known)
+    for _ in range(200):
+        p = _projection(theta, x, pieces, known)[3]
+        py = p @ y
+        turned = np.array([z @ py for z in pieces])
+        score = -0.5 * np.array([(p * z).sum() - py @ z @ py for z in pieces])
+        average = 0.5 * turned @ p @ turned.T
+        free = (theta > 0) | (score > 0)
+        step = np.zeros(len(theta))
+        step[free] = np.linalg.lstsq(average[np.ix_(free, free)], score[free], rcond=None)[0]
+        for half in range(40):
+            new = np.maximum(theta + step * 0.5**half, 0.0)
+            new[-1] = max(new[-1], floor)
+            now = _value(new, x, y, pieces, known)
+            if now >= value - 1e-13 * abs(value):
+                break
+        else:
+            break
+        moved = np.abs(new - theta).max()
+        gained = now - value
+        theta, value = new, now
+        if moved < 1e-11 * unit or (gained < 1e-13 * max(abs(value), 1.0) and moved < 1e-8 * unit):
+            break
+    return value, theta
+
+
+def _fitted(theta, x, y, pieces, known, noise: Noise) -> MixedFit:  # type: ignore[no-untyped-def]
+    _, inverse, phi, p = _projection(theta, x, pieces, known)
+    information = 0.5 * np.array([[((p @ a) * (p @ b).T).sum() for b in pieces] for a in pieces])
+    w = np.linalg.pinv(information)
+    xt = x.T @ inverse
+    first = np.array([-xt @ z @ xt.T for z in pieces])
+    sensitivity = np.array([-phi @ f @ phi for f in first])
+    correction = np.zeros_like(phi)
+    for i, a in enumerate(pieces):
+        for j, b in enumerate(pieces):
+            correction += w[i, j] * (xt @ a @ inverse @ b @ xt.T - first[i] @ phi @ first[j])
+    covariance = phi + 2 * phi @ correction @ phi
+    plain = np.sqrt(np.diag(phi))
+    slopes = np.array([np.diag(s) for s in sensitivity]).T
+    spread = np.einsum("ji,ik,jk->j", slopes, w, slopes)
+    df = np.divide(2 * plain**4, spread, out=np.full(len(plain), np.inf), where=spread > 0)
+    return MixedFit(
+        levels=noise.names,
+        variance=theta,
+        coef=phi @ xt @ y,
+        std_error=np.sqrt(np.maximum(np.diag(covariance), plain**2)),
+        plain_error=plain,
+        df=np.minimum(df, len(y) - x.shape[1]),
+        covariance=covariance,
+        log_likelihood=_value(theta, x, y, pieces, known),
+        information=information,
+        _sensitivity=sensitivity,
+        _plain=phi,
+        groups=tuple(int(c.max()) + 1 for c in noise.codes),
+    )
+
+
+def variance_parts(
+    features: Features, scale: Scale, x: np.ndarray, y: np.ndarray, noise: Noise, rng: np.random.Generator,
+    keep: int = 32,
+) -> list[LeastSquaresPart]:  # fmt: skip
+    """Return the posterior of a polynomial under a flat prior, one part for each draw of the variance ratios.
+
+    Prior: half-Cauchy with scale 1 for each level's standard deviation over the residual's, one over sigma² for
+    the residual variance; the coefficients are integrated out, which is REML's likelihood (Harville 1974).
+    """
+    pieces, n, p = noise.sharing, len(y), x.shape[1]
+    k = len(pieces)
+    # known variances of readings stay in proportion to the residual's at its least-squares size
+    fit = y - x @ np.linalg.lstsq(x, y, rcond=None)[0]
+    unit = max(float(fit @ fit) / max(n - p, 1), 1e-300)
+    noise = noise.relative(max(unit - float(np.mean(noise.known)), 0.1 * unit))
+    diagonal_v = np.diag(1 + np.broadcast_to(noise.known, n))
+
+    def log_density(u: np.ndarray) -> np.ndarray:
+        inside = (np.abs(u) < np.log(_WIDEST) + 4).all(axis=1) & (u < np.log(_WIDEST)).all(axis=1)
+        ratio = np.exp(np.where(inside[:, None], u, 0.0))
+        v = np.tensordot(ratio**2, pieces, axes=1) + diagonal_v
+        lower = np.linalg.cholesky(v)
+        white = np.linalg.solve(lower, np.broadcast_to(np.column_stack([x, y]), (len(u), n, p + 1)))
+        r = np.linalg.qr(white, mode="r")
+        diagonal = np.abs(np.diagonal(r, axis1=1, axis2=2))
+        log_p = -np.log(np.diagonal(lower, axis1=1, axis2=2)).sum(axis=1) - np.log(diagonal[:, :p]).sum(
+            axis=1
+        )
+        log_p -= (n - p) * np.log(np.maximum(diagonal[:, p], 1e-300))
+        log_p += (np.log(ratio) - np.log1p(ratio**2)).sum(axis=1)
+        return np.where(inside, log_p, -np.inf)
+
+    walkers = max(24, 4 * k)
+    start = np.log(rng.uniform(0.05, 2.0, (walkers, k)))
+    chain = ensemble(log_density, start, 160, 60, rng)
+    draws = np.exp(chain[rng.choice(len(chain), keep, replace=False)])
+    ratios = [np.append(d, 1.0) for d in draws]
+    return [least_squares_part(features, scale, x, y, noise, r) for r in ratios]
+
+
+def least_squares_part(
+    features: Features, scale: Scale, x: np.ndarray, y: np.ndarray, noise: Noise, ratios: np.ndarray
+) -> LeastSquaresPart:
+    """Return generalised least squares under a flat prior at given ratios of the error levels."""
+    inverse = np.linalg.inv(noise.covariance(ratios))
+    xt = x.T @ inverse
+    phi = np.linalg.inv(xt @ x)
+    gain = phi @ xt
+    coef = gain @ y
+    residual = y - x @ coef
+    rss, df = float(residual @ inverse @ residual), len(y) - x.shape[1]
+    return LeastSquaresPart(features, scale, coef, gain, phi, rss, df, noise, ratios, x, y)

@@ -1,0 +1,49 @@
+"""Affine-invariant ensemble sampling (Goodman & Weare 2010, Comm. App. Math. Comp. Sci. 5:65-80)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+__all__ = ["ensemble"]
+
+
+def ensemble(
+    log_density: Callable[[np.ndarray], np.ndarray],
+    start: np.ndarray,
+    steps: int,
+    burn: int,
+    rng: np.random.Generator,
+    stretch: float = 2.0,
+) -> np.ndarray:
+    """Return samples from a density, shape ((steps - burn) * walkers, d).
+
+    Parameters
+    ----------
+    log_density : callable
+        Of points of shape (k, d), up to a constant; -inf where impossible.
+    start : ndarray of shape (walkers, d)
+        Spread-out starting points; an even number, more than twice d.
+    steps, burn : int
+        Sweeps over all walkers, and how many of them are thrown away.
+    rng : numpy Generator
+    """
+    x = np.array(start, dtype=float)
+    walkers, d = x.shape
+    half = walkers // 2
+    halves = (slice(0, half), slice(half, 2 * half))
+    log_p = log_density(x)
+    kept = []
+    for step in range(steps):
+        for mine, others in (halves, halves[::-1]):
+            z = (rng.random(half) * (stretch**0.5 - stretch**-0.5) + stretch**-0.5) ** 2
+            partner = x[others][rng.integers(half, size=half)]
+            proposal = partner + z[:, None] * (x[mine] - partner)
+            log_q = log_density(proposal)
+            accept = np.log(rng.random(half)) < (d - 1) * np.log(z) + log_q - log_p[mine]
+            x[mine] = np.where(accept[:, None], proposal, x[mine])
+            log_p[mine] = np.where(accept, log_q, log_p[mine])
+        if step >= burn:
+            kept.append(x.copy())
+    return np.concatenate(kept)

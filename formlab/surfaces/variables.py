@@ -1,0 +1,177 @@
+"""Ways of writing a formula: what the trade knows, offered to a surface as its variables.
+
+A second-order polynomial in phr is seldom what the physics is: hardness follows the volume that fillers take
+up, cure follows time and temperature together (Arrhenius). Every set of variables here is computed from the
+formula alone; which of them a surface uses is decided by how well it predicts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from formlab.brief import Brief
+from formlab.errors import FormlabError
+from formlab.region import Region
+
+__all__ = ["Variables", "offered"]
+
+_MINUTES = {"s": 1 / 60, "sec": 1 / 60, "min": 1.0, "minutes": 1.0, "h": 60.0}
+_CELSIUS = {"°C", "C", "degC", "deg C", "℃"}
+REFERENCE_C = 150.0  # any temperature does: it only shifts a logarithm
+
+
+@dataclass(frozen=True, eq=False)
+class Variables:
+    """A set of variables, coded to about -1 … 1 over the region.
+
+    Attributes
+    ----------
+    text : str
+        What they are, in words.
+    names : tuple of str
+    """
+
+    text: str
+    names: tuple[str, ...]
+    raw: Callable[[pd.DataFrame], np.ndarray]
+    centre: np.ndarray
+    half: np.ndarray
+
+    def base(self, frame: pd.DataFrame) -> np.ndarray:
+        """Return coded variables, shape (n, d)."""
+        return (self.raw(frame) - self.centre) / self.half
+
+    def __repr__(self) -> str:
+        return f"Variables({self.text}: {', '.join(self.names)})"
+
+
+def offered(brief: Brief, trials: pd.DataFrame) -> list[Variables]:
+    """Return the sets of variables a brief allows, plainest first.
+
+    As written always; with mass fractions, or volume fractions where every density is known, in basis phr;
+    with the volume fraction of all fillers and abrasives where there are several; with equivalent cure where
+    a time and a temperature are settings.
+
+    Parameters
+    ----------
+    brief : Brief
+    trials : DataFrame
+        Complete formulas: the coding covers them and the region.
+    """
+    reference = _reference(brief, trials)
+    plain, cure = _settings(brief), _cure(brief)
+    sets = [_coded("as written", [_amounts(brief), plain], reference)]
+    if cure:
+        sets.append(_coded("as written, with equivalent cure", [_amounts(brief), cure], reference))
+    shares = _shares(brief)
+    if shares is not None:
+        text, columns, total = shares
+        tail = cure or plain
+        sets.append(_coded(f"{text}{', with equivalent cure' if cure else ''}", [columns, tail], reference))
+        if total:
+            words = f"{text}, fillers together{', with equivalent cure' if cure else ''}"
+            sets.append(_coded(words, [columns, total, tail], reference))
+    return [s for s in sets if s.names]
+
+
+Column = tuple[str, Callable[[pd.DataFrame], np.ndarray]]
+
+
+def _coded(text: str, blocks: list[list[Column]], reference: pd.DataFrame) -> Variables:
+    columns = [column for block in blocks for column in block]
+
+    def raw(frame: pd.DataFrame) -> np.ndarray:
+        return np.column_stack([np.asarray(f(frame), float) for _, f in columns])
+
+    if not columns:
+        return Variables(text, (), raw, np.zeros(0), np.ones(0))
+    values = raw(reference)
+    low, high = values.min(axis=0), values.max(axis=0)
+    keep = [c for c, varies in zip(columns, high - low > 1e-9 * np.maximum(np.abs(high), 1e-12)) if varies]
+    if len(keep) < len(columns):
+        return _coded(text, [keep], reference)
+    return Variables(text, tuple(n for n, _ in columns), raw, (low + high) / 2, (high - low) / 2)
+
+
+def _reference(brief: Brief, trials: pd.DataFrame) -> pd.DataFrame:
+    try:
+        return pd.concat([trials, Region.from_brief(brief).sample(400, seed=1)], ignore_index=True)
+    except FormlabError:  # an empty region: the trials speak for themselves
+        return trials
+
+
+def _amounts(brief: Brief) -> list[Column]:
+    return [(name, _column(name)) for name in brief.varied]
+
+
+def _column(name: str) -> Callable[[pd.DataFrame], np.ndarray]:
+    return lambda frame: frame[name].to_numpy(float)
+
+
+def _settings(brief: Brief) -> list[Column]:
+    columns: list[Column] = []
+    for setting in brief.settings:
+        if setting.is_numeric:
+            columns.append((setting.name, _column(setting.name)))
+        else:  # one column a level, so that all levels are equally far apart
+            columns += [
+                (f"{setting.name}[{level}]", _is(setting.name, str(level))) for level in setting.levels or []
+            ]
+    return columns
+
+
+def _is(name: str, level: str) -> Callable[[pd.DataFrame], np.ndarray]:
+    return lambda frame: (frame[name].astype(str) == level).to_numpy(float)
+
+
+def _cure(brief: Brief) -> list[Column]:
+    """Settings with press time and temperature as the logarithm of equivalent minutes, and temperature beside."""
+    from formlab.cure import arrhenius_factor
+
+    times = [s for s in brief.settings if s.is_numeric and s.unit in _MINUTES and s.range[0] > 0]
+    hot = [
+        s
+        for s in brief.settings
+        if s.is_numeric and s.unit in _CELSIUS and s.range[0] >= 100 and s.range[1] <= 250
+    ]
+    if len(times) != 1 or len(hot) > 1:
+        return []
+    time = times[0].name
+
+    def equivalent(frame: pd.DataFrame) -> np.ndarray:
+        minutes = np.log(frame[time].to_numpy(float) * _MINUTES[times[0].unit])
+        if not hot:
+            return minutes
+        return minutes + np.log(arrhenius_factor(frame[hot[0].name].to_numpy(float), REFERENCE_C))
+
+    rest = [c for c in _settings(brief) if c[0] != time]
+    return [("log equivalent minutes" if hot else f"log {time}", equivalent), *rest]
+
+
+def _shares(brief: Brief) -> tuple[str, list[Column], list[Column]] | None:
+    """Shares by volume where every density is known, else by mass; and the fillers' together."""
+    if not brief.varied:
+        return None
+    known = {p.name: p.density for p in brief.ingredients}
+    by_volume = all(known.values())
+    if not by_volume and brief.basis == "fraction":
+        return None  # shares by mass are what is written already
+    weight = {n: 1 / known[n] if by_volume else 1.0 for n in known}  # type: ignore[operator]
+    text = f"{'volume' if by_volume else 'mass'} fractions"
+
+    def share(names: list[str]) -> Callable[[pd.DataFrame], np.ndarray]:
+        def of(frame: pd.DataFrame) -> np.ndarray:
+            total = sum(frame[n].to_numpy(float) * weight[n] for n in known)
+            return np.asarray(sum(frame[n].to_numpy(float) * weight[n] for n in names) / total)
+
+        return of
+
+    kind = "vol" if by_volume else "mass"
+    columns = [(f"{n} {kind}", share([n])) for n in brief.varied]
+    solids = [p.name for p in brief.ingredients if p.role in ("filler", "abrasive")]
+    several = len(solids) > 1 and any(n in brief.varied for n in solids)
+    return text, columns, [(f"fillers {kind}", share(solids))] if several else []
