@@ -10,11 +10,18 @@ from importlib import import_module
 from typing import Any
 
 _HOMES = {
+    "batch_tree": "plans",
     "cost_conformance": "choices",
+    "drift": "fits",
+    "effects": "fits",
     "observed_predicted": "fits",
     "over_two": "responses",
     "plan_layout": "plans",
     "predicted_against_targets": "choices",
+    "prediction_error": "plans",
+    "region_pairs": "plans",
+    "reliability": "choices",
+    "residual_checks": "fits",
     "ternary": "responses",
     "traces": "responses",
     "where_met": "choices",

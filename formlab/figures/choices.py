@@ -20,7 +20,7 @@ from formlab.figures.slices import EDGE, held, reference
 from formlab.figures.theme import Look, axes, heading, key, label, panels, percent
 from formlab.suggest.conformance import KINDS, met
 
-__all__ = ["cost_conformance", "predicted_against_targets", "where_met"]
+__all__ = ["cost_conformance", "predicted_against_targets", "reliability", "where_met"]
 
 SURE = (0.5, 0.8, 0.9, 0.95)
 OF = {
@@ -218,6 +218,7 @@ def cost_conformance(
     suggestions: Sequence[Any] | Any = (),
     ax: Axes | None = None,
     *,
+    frontier: pd.DataFrame | None = None,
     cost: str | None = None,
     of: str = "true_mean",
     formulas: int = 1500,
@@ -234,8 +235,10 @@ def cost_conformance(
         With prices and densities.
     surfaces : Surfaces
     suggestions : Suggestion or sequence of them, optional
-        Joined by a line in order of cost: the frontier, where they were asked for at several confidences.
     ax : Axes, optional
+    frontier : DataFrame, optional
+        From `formlab.suggest.cost_frontier` with the same cost and `of`: the least cost at each conformance.
+        Without it, the surest of the formulas drawn at random at each cost, which lags a little behind.
     cost : {"cost_per_kg", "cost_per_litre", "cost_per_piece"}, optional
         Left out: per piece where the brief has one, else per litre.
     of : {"true_mean", "new_batch", "accepted"}
@@ -283,7 +286,7 @@ def cost_conformance(
     ax.set_yticks(np.linspace(0, 1, 6), [f"{100 * v:.0f}" for v in np.linspace(0, 1, 6)])
     ax.set_xlabel(words)
     ax.set_ylabel(f"chance that {OF[of]} all targets, %")
-    handles.append(_best_so_far(ax, cloud, look))
+    handles.append(_best_so_far(ax, cloud, look) if frontier is None else _front(ax, frontier, column, look))
     heading(ax, _saving(made, now), look)
     key(ax, look, handles, 4)
     return ax
@@ -312,6 +315,18 @@ def _best_so_far(ax: Axes, cloud: np.ndarray, look: Look) -> Any:
     return Line2D([], [], color=look.fit, lw=1.3, alpha=0.8, label="surest seen at that cost")
 
 
+def _front(ax: Axes, frontier: pd.DataFrame, column: str, look: Look) -> Any:
+    """Join the least costs, one for each conformance that was asked."""
+    name = f"cost_{column}"
+    if name not in frontier:
+        raise FormlabError(
+            f"The frontier has no column {name!r}; make it with cost_frontier(brief, surfaces, cost={name!r})."
+        )
+    style: dict[str, Any] = {"color": look.fit, "lw": 1.3, "alpha": 0.8, "marker": "o", "ms": 3.5}
+    ax.plot(frontier[name], frontier["conformance"], **style, zorder=3)
+    return Line2D([], [], **style, label="least cost at that sureness")
+
+
 def _saving(made: np.ndarray | None, now: np.ndarray | None) -> str:
     if made is None or now is None:
         return "What sureness costs"
@@ -332,3 +347,56 @@ def _cost(brief: Brief, cost: str | None) -> tuple[str, str]:
         raise FormlabError(f"cost = {cost!r}; it is one of {allowed}.{lacks}")
     unit = cost.removeprefix("cost_per_")
     return cost.removeprefix("cost_"), f"material cost, {brief.currency} per {unit}"
+
+
+# ---- did it come true ---------------------------------------------------------------------------
+
+
+def reliability(ledger: Any, ax: Axes | None = None) -> Axes:
+    """Draw how often promises came true against how sure they were said to be.
+
+    For the analyst and whoever has to trust the next suggestion: does 90 % sure mean nine times in ten?
+
+    Parameters
+    ----------
+    ledger : Ledger
+        From `formlab.suggest.score_promises`.
+    ax : Axes, optional
+
+    Returns
+    -------
+    Axes
+        Bars are 95 % Clopper-Pearson intervals of the share; numbers are promises.
+    """
+    from scipy.stats import binomtest
+
+    ax, look = axes(ax, (4.9, 5.0))
+    table = ledger.reliability
+    ax.plot([0, 100], [0, 100], color=look.faint, lw=1.0, zorder=1)
+    for line in table.itertuples():
+        ends = binomtest(int(line.came_true), int(line.promises)).proportion_ci(0.95)
+        ax.vlines(
+            100 * line.claimed, 100 * ends.low, 100 * ends.high, color=look.fit, lw=2, alpha=0.5, zorder=2
+        )
+        ax.annotate(
+            f"{line.promises}", (100 * line.claimed, 100 * line.share), xytext=(7, 0),
+            textcoords="offset points", va="center", fontsize=8, color=look.ink, path_effects=look.halo,
+        )  # fmt: skip
+    ax.plot(
+        100 * table["claimed"], 100 * table["share"], ls="", marker="o", ms=6, mfc=look.fit, mec=look.paper,
+        zorder=3,
+    )  # fmt: skip
+    ax.set_xlim(-3, 103)
+    ax.set_ylim(-3, 103)
+    ax.set_aspect("equal")
+    ax.set_xlabel("claimed chance, %")
+    ax.set_ylabel("came true, % of promises")
+    heading(ax, ledger.words, look)
+    style: dict[str, Any] = {"ls": "", "marker": "o", "ms": 6, "mfc": look.fit, "mec": look.paper}
+    handles = [
+        Line2D([], [], **style, label="share that came true, number of promises"),
+        Line2D([], [], color=look.fit, lw=2, alpha=0.5, label="95 % of the share"),
+        Line2D([], [], color=look.faint, lw=1, label="as claimed"),
+    ]
+    key(ax, look, handles, 1)
+    return ax

@@ -5,12 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 
-from formlab.figures.theme import axes, heading, key, label, percent
+from formlab.figures.theme import Look, axes, heading, key, label, panels, percent
 
-__all__ = ["observed_predicted"]
+__all__ = ["drift", "effects", "observed_predicted", "residual_checks"]
 
 
 def observed_predicted(surface: Any, ax: Axes | None = None, level: float = 0.95) -> Axes:
@@ -71,7 +72,7 @@ def _how_good(surface: Any) -> str:
 
 
 def _name_worst(
-    ax: Axes, surface: Any, said: np.ndarray, seen: np.ndarray, look: Any, count: int = 2
+    ax: Axes, surface: Any, said: np.ndarray, seen: np.ndarray, look: Look, count: int = 2
 ) -> None:
     trials = surface.slabs.labels["trial"].to_numpy()[surface.values.rows]
     for k in np.argsort(-np.abs(seen - said))[:count]:
@@ -81,3 +82,186 @@ def _name_worst(
             textcoords="offset points", ha="right" if above else "left", va="bottom" if above else "top",
             fontsize=8, color=look.ink, path_effects=look.halo,
         )  # fmt: skip
+
+
+def _residuals(surface: Any) -> pd.DataFrame:
+    """Measured less predicted, in the response's unit, one row a value, with its labels."""
+    values = surface.values
+    labels = getattr(values, "labels", None)
+    if labels is None:
+        labels = surface.slabs.labels.iloc[values.rows].reset_index(drop=True)
+    said = surface.predict(surface.formulas)
+    out = labels.assign(predicted=said, residual=values.y - said, order=values.rows + 1)
+    readings = surface.slabs.readings
+    if "run_order" in readings:
+        first = readings.groupby("slab")["run_order"].first()
+        out["order"] = first.reindex(values.rows).to_numpy()
+    return out
+
+
+def residual_checks(surface: Any, ax: Any = None) -> np.ndarray:
+    """Draw what is left over: against the prediction, against the normal law, and batch by batch.
+
+    For the analyst: is anything left that the model should have said, is a trial odd, do batches differ?
+
+    Parameters
+    ----------
+    surface : Surface
+    ax : array of three Axes, optional
+
+    Returns
+    -------
+    ndarray of Axes, shape (3,)
+    """
+    from scipy.stats import probplot
+
+    grid, look = panels(ax, 1, 3, (10.6, 3.9))
+    left, middle, right = grid[0]
+    table = _residuals(surface)
+    said, over = label(surface.brief, surface.name), _residual_label(surface)
+    style: dict[str, Any] = {
+        "ls": "",
+        "marker": "o",
+        "ms": 4.6,
+        "mfc": look.ink,
+        "mec": look.paper,
+        "mew": 0.6,
+    }
+    left.plot(table["predicted"], table["residual"], **style, zorder=3)
+    left.set_xlabel(f"predicted {said}")
+    (scores, ordered), (slope, start, _) = probplot(table["residual"])
+    middle.plot(scores[[0, -1]], start + slope * scores[[0, -1]], color=look.faint, lw=1.0, zorder=1)
+    middle.plot(scores, ordered, **style, zorder=3)
+    middle.set_xlabel("normal score, sds")
+    trials = table["trial"].to_numpy()[np.argsort(table["residual"].to_numpy(), kind="stable")]
+    for k, side in ((0, "left"), (-1, "right")):
+        middle.annotate(
+            str(trials[k]), (scores[k], ordered[k]), xytext=(7 if k == 0 else -7, 0), va="center", ha=side,
+            textcoords="offset points", fontsize=8, color=look.ink, path_effects=look.halo,
+        )  # fmt: skip
+    _by_batch(right, table, look, style)
+    for one in (left, right):
+        one.axhline(0, color=look.faint, lw=1.0, zorder=1)
+    for one in (left, middle, right):
+        one.set_ylabel(over)
+    words = "against the prediction", "against the normal law", "batch by batch (bars: means)"
+    for one, text in zip((left, middle, right), words):
+        heading(one, text, look, 3.0)
+    return grid[0]
+
+
+def _residual_label(surface: Any) -> str:
+    unit = surface.response.unit
+    return f"measured less predicted, {unit}" if unit else "measured less predicted"
+
+
+def _by_batch(ax: Axes, table: pd.DataFrame, look: Look, style: dict[str, Any]) -> None:
+    codes, names = pd.factorize(table["batch"], sort=True)
+    ax.plot(codes + 1, table["residual"], **style, zorder=3)
+    means = table["residual"].groupby(codes).mean()
+    ax.hlines(means, means.index + 0.6, means.index + 1.4, color=look.fit, lw=2.4, alpha=0.7, zorder=2)
+    step = int(np.ceil(len(names) / 9))
+    ax.set_xticks(range(1, len(names) + 1, step), [str(n) for n in names[::step]])
+    ax.tick_params(axis="x", labelsize=7.5)
+    ax.set_xlabel("batch")
+
+
+def drift(surface: Any, ax: Axes | None = None) -> Axes:
+    """Draw what is left over in the order of making, test session by test session.
+
+    For the R&D chemist and the laboratory: did the bench, the mill or the materials wander while we worked?
+
+    Parameters
+    ----------
+    surface : Surface
+    ax : Axes, optional
+
+    Returns
+    -------
+    Axes
+    """
+    ax, look = axes(ax, (7.2, 4.0))
+    table = _residuals(surface).sort_values("order", kind="stable").reset_index(drop=True)
+    ax.axhline(0, color=look.faint, lw=1.0, zorder=1)
+    groups = table["session"] if "session" in table else pd.Series("", index=table.index)
+    markers = ["o", "^", "s", "v", "P", "X"]
+    handles: list[Any] = []
+    several = groups.nunique() > 1
+    for k, (name, part) in enumerate(table.groupby(groups, sort=True)):
+        style: dict[str, Any] = {
+            "ls": "", "marker": markers[k % len(markers)], "ms": 5, "mec": look.ink, "mew": 0.8,
+            "mfc": look.ink if k % 2 == 0 else "none",
+        }  # fmt: skip
+        ax.plot(part["order"], part["residual"], **style, zorder=3)
+        words = f"session {name}, mean {part['residual'].mean():+.2g}" if several else "slab"
+        handles.append(Line2D([], [], **style, label=words))
+    window = max(5, len(table) // 5)
+    if len(table) >= 2 * window:
+        running = table["residual"].rolling(window, center=True).median()
+        ax.plot(table["order"], running, color=look.fit, lw=2.0, zorder=2)
+        handles.append(Line2D([], [], color=look.fit, lw=2, label=f"running median of {window}"))
+    ax.set_xlabel("run order, trial number")
+    ax.set_ylabel(_residual_label(surface))
+    heading(ax, f"{surface.response.title}: what is left over, in the order of making", look)
+    key(ax, look, handles, 3)
+    return ax
+
+
+def effects(surface: Any, ax: Axes | None = None, most: int = 24) -> Axes:
+    """Draw the coefficients with their intervals, the clearest first.
+
+    For the analyst: which terms does this response really need, and which are lost in the noise?
+
+    Parameters
+    ----------
+    surface : Surface
+        One that has a table of coefficients.
+    ax : Axes, optional
+    most : int
+        How many terms are drawn.
+
+    Returns
+    -------
+    Axes
+        Factors are coded -1 to 1 over their ranges, shares 0 to 1. The constant is left out; of a blend the
+        single shares too, as they are heights and not differences.
+    """
+    table = _differences(surface)
+    shown = table.reindex(table["t"].abs().sort_values(ascending=False, kind="stable").index).head(most)
+    ax, look = axes(ax, (6.4, 1.7 + 0.24 * len(shown)))
+    y = np.arange(len(shown))
+    clear = ((shown["low"] > 0) | (shown["high"] < 0)).to_numpy()
+    ax.axvline(0, color=look.faint, lw=1.0, zorder=1)
+    for mask, alpha, face in ((clear, 1.0, look.fit), (~clear, 0.55, look.paper)):
+        ax.hlines(
+            y[mask], shown["low"][mask], shown["high"][mask], color=look.fit, lw=2.2, alpha=alpha, zorder=2
+        )
+        ax.plot(shown["estimate"][mask], y[mask], ls="", marker="o", ms=6, mfc=face, mec=look.fit, zorder=3)
+    ax.set_yticks(y, shown["term"])
+    ax.set_ylim(len(shown) - 0.4, -0.6)
+    ax.tick_params(axis="y", length=0)
+    ax.spines["left"].set_visible(False)
+    scale, unit = surface.values.scale.text, surface.response.unit
+    as_measured = f"coefficient, {unit}" if unit else "coefficient"
+    ax.set_xlabel(
+        as_measured if scale == "as measured" else f"coefficient, on the scale of the fit ({scale})"
+    )
+    left = len(table) - len(shown)
+    more = f"; {left} more not drawn" if left else ""
+    heading(
+        ax, f"{surface.response.title}: {clear.sum()} of {len(shown)} terms are clear of zero{more}", look
+    )
+    handles = [
+        Line2D([], [], marker="o", ms=6, color=look.fit, lw=2.2, label="estimate, 95 %: clear of zero"),
+        Line2D(
+            [], [], marker="o", ms=6, color=look.fit, mfc=look.paper, lw=2.2, alpha=0.55, label="not clear"
+        ),
+    ]
+    key(ax, look, handles, 2)
+    return ax
+
+
+def _differences(surface: Any) -> pd.DataFrame:
+    """The coefficients whose zero means "no effect"."""
+    table = surface.coefficients
+    return table[~table["term"].isin({"1", *surface.space.shares})]

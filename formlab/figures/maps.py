@@ -121,9 +121,9 @@ def word_on_line(field: Field, lines: Any, words: Callable[[float], str], look: 
         on = field.part(path.vertices)
         beside = np.array([width + 0.012, 0.0])
         spots = np.vstack([on, on - beside, on + beside])
-        room = _room(field, spots, width, height) - np.repeat([0.0, 0.03, 0.03], len(on))
+        room = _room(field, spots, width, height) - np.repeat([0.0, 0.05, 0.05], len(on))
         best = int(room.argmax())
-        if room[best] < -0.035:
+        if room[best] < -0.055:
             continue
         field.taken.append((*spots[best], width, height))
         field.ax.annotate(
@@ -136,7 +136,7 @@ def word_on_line(field: Field, lines: Any, words: Callable[[float], str], look: 
 def _size(ax: Axes, text: str) -> tuple[float, float]:
     """Half width and half height of words in small print, as parts of the Axes."""
     box, dpi = ax.get_window_extent(), ax.figure.dpi
-    return 0.5 * len(text) * 0.075 * dpi / box.width, 0.5 * 0.16 * dpi / box.height
+    return 0.5 * len(text) * 0.067 * dpi / box.width, 0.5 * 0.16 * dpi / box.height
 
 
 def _room(field: Field, spots: np.ndarray, width: float, height: float) -> np.ndarray:

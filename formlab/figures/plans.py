@@ -1,17 +1,23 @@
-"""Plans: what is made when, and what they can tell."""
+"""Region and plans: what is allowed, what is made when, what shares an error, what it could tell."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
 
+from formlab.brief import Brief
+from formlab.errors import FormlabError
 from formlab.figures.slices import factors
-from formlab.figures.theme import Look, heading, label, panels
+from formlab.figures.theme import Look, axes, heading, key, label, panels
+from formlab.region import Region
 
-__all__ = ["plan_layout"]
+__all__ = ["batch_tree", "plan_layout", "prediction_error", "region_pairs"]
 
 
 def plan_layout(plan: Any, ax: Any = None) -> np.ndarray:
@@ -95,7 +101,7 @@ def _who(ax: Axes, frame: pd.DataFrame, y: np.ndarray, look: Look) -> None:
     ax.tick_params(axis="x", length=0)
 
 
-def _levels(ax: Axes, frame: pd.DataFrame, name: str, brief: Any, y: np.ndarray, look: Look) -> None:
+def _levels(ax: Axes, frame: pd.DataFrame, name: str, brief: Brief, y: np.ndarray, look: Look) -> None:
     """A dot at each trial's level, joined down the run so that changes are seen."""
     if name in brief.ranges:
         low, high = brief.ranges[name]
@@ -107,7 +113,7 @@ def _levels(ax: Axes, frame: pd.DataFrame, name: str, brief: Any, y: np.ndarray,
         if brief.baseline is not None:
             ax.axvline(brief.baseline[name].iloc[0], color=look.today, lw=1.2, ls=(0, (2, 2)), zorder=1)
     else:
-        levels = list(map(str, brief.by_name[name].levels))
+        levels = Region.from_brief(brief).categories[name]
         x = frame[name].astype(str).map(levels.index).to_numpy(float)
         ax.set_xticks(range(len(levels)), levels)
         ax.set_xlim(-0.5, len(levels) - 0.5)
@@ -117,3 +123,197 @@ def _levels(ax: Axes, frame: pd.DataFrame, name: str, brief: Any, y: np.ndarray,
     ax.plot(x, y, color=look.fit, lw=0.6, alpha=0.45, zorder=2)
     ax.plot(x, y, ls="", marker="o", ms=4.4, mfc=look.fit, mec=look.paper, mew=0.6, zorder=3)
     ax.set_xlabel(label(brief, name))
+
+
+def batch_tree(plan: Any, ax: Axes | None = None) -> Axes:
+    """Draw which slabs share a mixing and which share a filling of the press.
+
+    For the analyst: what varies together, and so which comparisons are cheap and which are dear?
+
+    Parameters
+    ----------
+    plan : Plan, or DataFrame of trials
+        With trial and batch; block, day, base and load where there are.
+    ax : Axes, optional
+
+    Returns
+    -------
+    Axes
+        Wider levels stand on the left, slabs in the order of their batches, loads (which cross batches) right.
+    """
+    frame = (plan.frame if hasattr(plan, "frame") else plan).drop_duplicates("trial")
+    nested = [c for c in ("block", "day", "base", "batch") if c in frame and frame[c].notna().any()]
+    if "batch" not in nested:
+        raise FormlabError(
+            "The trials have no batch column, so nothing is shared; each slab is its own batch."
+        )
+    frame = frame.sort_values([*nested, "trial"], kind="stable").reset_index(drop=True)
+    columns = [*nested, "slab"] + (["load"] if "load" in frame and frame["load"].notna().any() else [])
+    ax, look = axes(ax, (1.6 + 1.35 * len(columns), float(np.clip(1.2 + 0.17 * len(frame), 3.0, 14.0))))
+    spots = {"slab": np.arange(len(frame), dtype=float)}
+    for name in reversed(nested):
+        spots[name] = frame.groupby(name, sort=False)[name].transform(lambda g: float(np.mean(g.index)))
+    if "load" in columns:
+        spots["load"] = _spread(frame["load"], len(frame))
+    for k, (one, two) in enumerate(zip(columns[:-1], columns[1:])):
+        for a, b in {(float(a), float(b)) for a, b in zip(spots[one], spots[two])}:
+            ax.plot([k, k + 1], [a, b], color=look.faint, lw=0.9, alpha=0.8, zorder=1)
+    names = {**{c: frame[c].astype(str) for c in columns if c != "slab"}, "slab": frame["trial"].astype(str)}
+    for k, name in enumerate(columns):
+        for spot, text in {(float(s), t) for s, t in zip(spots[name], names[name])}:
+            ax.text(
+                k, spot, text, ha="center", va="center", fontsize=7.5, color=look.ink, zorder=3,
+                bbox={"boxstyle": "round,pad=0.22", "fc": look.washes[1], "ec": "none"},
+            )  # fmt: skip
+    ax.set_xlim(-0.4, len(columns) - 0.6)
+    ax.set_ylim(len(frame) - 0.3, -0.7)
+    ax.set_xticks(range(len(columns)), [f"{c}\n({names[c].nunique()})" for c in columns])
+    ax.set_yticks([])
+    for side in ("left", "bottom"):
+        ax.spines[side].set_visible(False)
+    ax.tick_params(axis="x", length=0)
+    loads = ", cured in " + _many(names["load"].nunique(), "load") if "load" in columns else ""
+    heading(ax, f"{_many(len(frame), 'slab')} from {_many(names['batch'].nunique(), 'batch')}{loads}", look)
+    return ax
+
+
+def _many(count: int, word: str) -> str:
+    return f"{count} {word}" + ("" if count == 1 else "es" if word.endswith("ch") else "s")
+
+
+def _spread(labels: pd.Series, height: int) -> np.ndarray:
+    """Places for groups that cross the rest: in the order of their mean row, evenly over the height."""
+    means = pd.Series(np.arange(len(labels))).groupby(labels.to_numpy()).mean().sort_values(kind="stable")
+    places = pd.Series((np.arange(len(means)) + 0.5) / len(means) * height - 0.5, index=means.index)
+    return places[labels.to_numpy()].to_numpy()
+
+
+def prediction_error(plans: Any, ax: Axes | None = None) -> Axes:
+    """Draw how well a plan would predict: which share of the region is at least so sure.
+
+    For the analyst: is this plan good enough before a single slab is made, and is the other one better?
+
+    Parameters
+    ----------
+    plans : Plan, Judgement, or mapping of name to either
+    ax : Axes, optional
+
+    Returns
+    -------
+    Axes
+        Curves farther left are better; their right end is the worst place of the region that was looked at.
+    """
+    given = dict(plans) if isinstance(plans, Mapping) else {"": plans}
+    ax, look = axes(ax, (6.0, 4.3))
+    handles = []
+    for k, (name, plan) in enumerate(given.items()):
+        judged = plan.judge() if hasattr(plan, "judge") else plan
+        curve, colour = judged.fraction, (look.fit, look.today, look.target, look.ink)[k % 4]
+        style: dict[str, Any] = {
+            "color": colour,
+            "lw": 2.0,
+            "ls": ["-", (0, (5, 2)), (0, (1.5, 1.5)), "-."][k % 4],
+        }
+        ax.plot(curve["std_error"], 100 * curve["fraction"], **style)
+        words = f"{name}: " if name else ""
+        middle, worst = np.interp([0.5, 1.0], curve["fraction"], curve["std_error"])
+        handles.append(
+            Line2D([], [], **style, label=f"{words}half the region within {middle:.2f}, worst {worst:.2f}")
+        )
+    for share in (50, 95):
+        ax.axhline(share, color=look.faint, lw=0.7, ls=(0, (2, 3)), zorder=0)
+    ax.set_ylim(-2, 102)
+    ax.set_xlim(left=0)
+    ax.set_xlabel("standard error of the predicted mean, sds of a slab as measured")
+    ax.set_ylabel("share of the region at least so sure, %")
+    heading(ax, "How well these trials would predict, before any is made", look)
+    key(ax, look, handles, 1)
+    return ax
+
+
+def region_pairs(region: Any, trials: pd.DataFrame | None = None, ax: Any = None) -> np.ndarray:
+    """Draw what ranges and limits leave, two factors at a time, and where the trials lie in it.
+
+    For the R&D chemist: which corners do the limits cut off, and are the trials spread over the rest?
+
+    Parameters
+    ----------
+    region : Region or Brief
+    trials : DataFrame, optional
+        Formulas to mark, such as ``plan.frame``.
+    ax : array of Axes, optional
+        As many as there are pairs, row by row; unused panels of a new figure are switched off.
+
+    Returns
+    -------
+    ndarray of Axes, shape (n_pairs,)
+    """
+    region = region if hasattr(region, "polytope") else Region.from_brief(region)
+    brief = region.check().brief
+    names = [n for n in factors(brief) if n in brief.ranges and brief.ranges[n][0] < brief.ranges[n][1]]
+    pairs = [(x, y) for k, y in enumerate(names) for x in names[:k]]
+    if not pairs:
+        raise FormlabError(f"A pair needs two numeric factors that vary; the brief has {names}.")
+    n = len(names) - 1
+    if ax is None:
+        grid, look = panels(None, n, n, (1.2 + 2.0 * n, 1.0 + 1.8 * n))
+        shown = [grid[names.index(y) - 1, names.index(x)] for x, y in pairs]
+        for one in set(grid.ravel()) - set(shown):
+            one.set_axis_off()
+    else:
+        grid, look = panels(ax, 1, len(pairs), (1, 1))
+        shown = list(grid[0])
+    corners = region.vertices(settings=True)
+    for one, (x, y) in zip(shown, pairs):
+        _pair(one, brief, corners, trials, x, y, look)
+        if ax is not None or y == names[-1]:
+            one.set_xlabel(label(brief, x))
+        if ax is not None or x == names[0]:
+            one.set_ylabel(label(brief, y, broken=ax is None))
+    if ax is None:
+        _pairs_key(grid[0, -1] if n > 1 else shown[0], brief, trials, look, n)
+    return np.array(shown, dtype=object)
+
+
+def _pair(
+    ax: Axes, brief: Brief, corners: pd.DataFrame, trials: pd.DataFrame | None, x: str, y: str, look: Look
+) -> None:
+    """The shadow of the region on two factors, over grey."""
+    from scipy.spatial import ConvexHull
+
+    for name, limits in ((x, ax.set_xlim), (y, ax.set_ylim)):
+        low, high = brief.ranges[name]
+        limits(low - 0.1 * (high - low), high + 0.1 * (high - low))
+    ax.set_facecolor(look.outside)
+    points = np.unique(corners[[x, y]].to_numpy(float).round(9), axis=0)
+    if np.linalg.matrix_rank(points - points[0], tol=1e-9) > 1:
+        points = points[ConvexHull(points).vertices]
+        ax.fill(*points.T, facecolor=look.washes[1], edgecolor=look.faint, lw=1.0, zorder=1)
+    else:
+        ax.plot(*points.T, color=look.faint, lw=2.0, zorder=1)
+    if trials is not None:
+        made = np.unique(trials[[x, y]].to_numpy(float), axis=0)
+        ax.plot(
+            *made.T, ls="", marker="o", ms=4, mfc=look.ink, mec=look.paper, mew=0.5, zorder=3, clip_on=False
+        )
+    if brief.baseline is not None:
+        ax.plot(
+            *brief.baseline[[x, y]].to_numpy(float).T, ls="", marker="D", ms=6, mfc=look.today, mec=look.paper,
+            zorder=4, clip_on=False,
+        )  # fmt: skip
+
+
+def _pairs_key(ax: Axes, brief: Brief, trials: pd.DataFrame | None, look: Look, n: int) -> None:
+    handles: list[Any] = [
+        Patch(facecolor=look.washes[1], edgecolor=look.faint, label="allowed with some choice of the rest"),
+        Patch(facecolor=look.outside, label="never allowed"),
+    ]
+    if trials is not None:
+        handles.append(Line2D([], [], ls="", marker="o", ms=4, color=look.ink, label="trial"))
+    if brief.baseline is not None:
+        style: dict[str, Any] = {"ls": "", "marker": "D", "ms": 6, "mfc": look.today, "mec": look.paper}
+        handles.append(Line2D([], [], **style, label="today"))
+    if n > 1:
+        ax.legend(handles=handles, loc="upper right", frameon=False, fontsize=8.5, labelcolor=look.ink)
+    else:
+        key(ax, look, handles, 2)

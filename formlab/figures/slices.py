@@ -123,9 +123,13 @@ def certainty(surfaces: Sequence[Any], frame: pd.DataFrame) -> np.ndarray:
     """
     worst = np.zeros(len(frame))
     for surface in surfaces:
-        doubt = np.zeros(len(frame))
-        for part, weight in zip(surface.parts, surface.weights):
-            sd = part.moments(part.features.matrix(frame))[1]
-            doubt += weight * sd / part.moments(part.features.matrix(surface.formulas))[1].max()
-        worst = np.maximum(worst, doubt)
+        doubt = [_doubt(surface, formulas) for formulas in (frame, surface.formulas)]
+        worst = np.maximum(worst, doubt[0] / doubt[1].max())
     return 1.0 - worst
+
+
+def _doubt(surface: Any, frame: pd.DataFrame) -> np.ndarray:
+    """The standard deviation of the mean, carried to the scale of the fit."""
+    mean, std = surface.predict(frame, return_std=True)
+    scale = surface.values.scale
+    return np.asarray(std / scale.slope(scale.forward(mean)))
