@@ -125,7 +125,22 @@ def search(
     Found
         Every member of the final populations, best first.
     """
-    rng = np.random.default_rng(seed)  # type: ignore[arg-type]
+    from threadpoolctl import threadpool_limits
+
+    # the matrix products of a search are many and small: threads would only wait for each other
+    with threadpool_limits(1, "blas"):
+        return _search(region, score, np.random.default_rng(seed), pool, rounds, starts, most_slices)  # type: ignore[arg-type]
+
+
+def _search(
+    region: Region,
+    score: Score,
+    rng: np.random.Generator,
+    pool: int,
+    rounds: int,
+    starts: pd.DataFrame | None,
+    most_slices: int,
+) -> Found:
     found = []
     for part in _slices(region):
         t = _pool(part, pool, rng)

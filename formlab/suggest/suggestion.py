@@ -242,6 +242,28 @@ def matters(part: Any) -> float:
     return max(abs(edge), 1.0) * 0.05 if np.isfinite(edge) else 1.0
 
 
+class CostRatio:
+    """Costs as ratios of sums over the amounts, for the many formulas of a search."""
+
+    def __init__(self, brief: Brief, prices: Mapping[str, float] | None) -> None:
+        self.brief, self.prices = brief, prices
+        self.plain = not brief.contents and all(p.price is not None for p in brief.ingredients)
+        self.names = brief.ingredient_names
+        self.money = brief.numbers("price", prices).to_numpy()
+        self.volume = 1.0 / brief.numbers("density").to_numpy()
+        piece = brief.piece
+        self.litres = piece.volume_cm3 / 1000 * (1 + piece.loss_fraction) if piece else float("nan")
+
+    def __call__(self, frame: pd.DataFrame, of: str) -> np.ndarray:
+        """Return one of per_kg, per_litre, per_piece; shape (n_formulas,)."""
+        if not self.plain:  # materials that bring others along are weighed first
+            return self.brief.costs(frame, self.prices)[of].to_numpy()
+        amounts = frame[self.names].to_numpy(float)
+        if of == "per_kg":
+            return amounts @ self.money / amounts.sum(axis=1)
+        return amounts @ self.money / (amounts @ self.volume) * (1.0 if of == "per_litre" else self.litres)
+
+
 class Question:
     """A goal as a score for the search, on one fixed set of draws."""
 
@@ -266,9 +288,24 @@ class Question:
             seed,
         )
         self.relaxed: dict[str, tuple[float, float]] = {}
+        self._met: Any = None
+        self._met_key: tuple[Any, ...] | None = None
+        self._cost = CostRatio(brief, prices) if brief.has_costs else None
+
+    @property
+    def targets(self) -> dict[str, tuple[float, float]]:
+        """The brief's targets, relaxed ones in their place."""
+        return {part.name: part.target for part in self.brief.responses} | self.relaxed
 
     def probability(self, frame: pd.DataFrame) -> np.ndarray:
-        return met(self.brief, self._values(frame), self.relaxed).mean(axis=0)
+        """Return how surely all targets are met together, shape (n_formulas,)."""
+        if not hasattr(self.draws, "meeting"):  # draws of another kind than our own
+            return met(self.brief, self._values(frame), self.relaxed).mean(axis=0)
+        key = tuple(sorted(self.relaxed.items()))
+        if key != self._met_key:
+            kind = "mean" if self.of == "true_mean" else self.of
+            self._met, self._met_key = self.draws.meeting(self.targets, kind, self.seed), key
+        return np.asarray(self._met.probability(self.surfaces.columns(frame)))
 
     def _values(self, frame: pd.DataFrame) -> np.ndarray:
         if self.of == "true_mean":
@@ -290,7 +327,8 @@ class Question:
         if self.user_score is not None:
             return -np.asarray(self.user_score(frame), dtype=float)
         if kind == "minimise":
-            return self.brief.costs(frame, self.prices)[COSTS[name]].to_numpy()
+            assert self._cost is not None  # checked by `_goal`
+            return self._cost(frame, COSTS[name])
         if name == "conformance":
             return -self.probability(frame)
         means = self.means(frame)
