@@ -2,23 +2,30 @@
 
 Mixture terms are those of Scheffé (1958); shares are taken of what varies, ``amount / (total - fixed)``.
 Terms in phr and of numeric settings are polynomials in variables coded to -1 … 1 over the brief's range.
-Crossed mixture-process models follow Kowalski, Cornell & Vining (2002).
+Crossed mixture-process models follow Kowalski, Cornell & Vining (2002). In volume fractions, shares are of
+the volume of what varies, and ingredients in phr are coded by their volume fraction of the whole.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from copy import copy
 from dataclasses import dataclass
-from itertools import combinations
-from typing import Any
+from itertools import combinations, product
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
 
 from formlab.brief import Brief
 from formlab.errors import BriefError
+from formlab.region import Region
 
-__all__ = ["ModelSpace", "Term"]
+__all__ = ["ModelSpace", "Term", "model_table"]
+
+MODELS = {"phr": ["linear", "interaction", "quadratic"], "fraction": ["linear", "quadratic", "special cubic"]}
+SETTING_MODELS = ["linear", "interaction", "quadratic"]
+CROSSED = ["none", "main", "full"]
 
 
 @dataclass(frozen=True)
@@ -61,6 +68,8 @@ class ModelSpace:
     crossed : str, optional
         Ingredients × settings: none, main (linear × linear), full.
         All three are the brief's own where left out.
+    measure : {"mass", "volume"}
+        Of amounts. Volumes are those of the planned amounts at each ingredient's density.
 
     Attributes
     ----------
@@ -72,6 +81,13 @@ class ModelSpace:
         rubbers in basis phr where several vary; else empty, and the model has a constant.
     merged : list of str
         What was merged because limits hold it in a fixed ratio, in words.
+    affine : bool
+        Whether shares and coded variables are affine in the amounts; they are not in volume fractions.
+
+    Raises
+    ------
+    BriefError
+        If a model is not one of those of the basis, or densities are lacking.
 
     Examples
     --------
@@ -88,56 +104,51 @@ class ModelSpace:
         model: str | None = None,
         setting_model: str | None = None,
         crossed: str | None = None,
+        measure: Literal["mass", "volume"] = "mass",
     ) -> None:
         self.model = model or brief.model
         self.setting_model = setting_model or brief.setting_model
         self.crossed = crossed or brief.crossed
+        self.measure = measure
         self._check(brief)
         groups, self.merged = _fixed_ratios(brief)
-        varied = [g for g in groups if any(n in brief.varied for n in g)]
-        if brief.basis == "fraction":
-            blend = varied
-            whole = brief.total - sum(brief.fixed.values())
-        else:
-            blend = [g for g in varied if g[0] in brief.rubbers] if len(brief.rubbers) > 1 else []
-            whole = 100.0 - sum(v for n, v in brief.fixed.items() if n in brief.rubbers)
-        if len(blend) < 2:
-            blend = []
-        self.shares = [" + ".join(g) for g in blend]
-        self._parts = {" + ".join(g): g for g in blend}
-        self._whole = whole
-        free = [g[0] for g in varied if g not in blend] if brief.basis == "phr" or not blend else []
+        blend, free = _blend_and_free(brief, groups)
+        pool = brief.ingredient_names if brief.basis == "fraction" else brief.rubbers
+        total = brief.total if brief.basis == "fraction" else 100.0
+        self.shares = [" + ".join(group) for group in blend]
+        self._parts = dict(zip(self.shares, blend))
+        self._whole = total - sum(v for n, v in brief.fixed.items() if n in pool)
+        self._density = brief.numbers("density").to_dict() if measure == "volume" else {}
+        self._fixed = {name: value for name, value in brief.fixed.items() if measure == "volume"}
         numeric = [s.name for s in brief.settings if s.is_numeric]
-        self.codes = {
-            name: (sum(brief.ranges[name]) / 2, (brief.ranges[name][1] - brief.ranges[name][0]) / 2)
-            for name in [*free, *numeric]
-        }
         self.categories = {s.name: list(map(str, s.levels or [])) for s in brief.settings if not s.is_numeric}
         self._numeric = numeric
-        self.terms = self._build(free, numeric)
-        self.names = [term.name for term in self.terms]
-        base = {name: k + 1 for k, name in enumerate(self.base_names)}
-        depth = max((t.degree for t in self.terms), default=0) or 1
-        self._index = np.array(
-            [[base[f] for f in term.factors] + [0] * (depth - term.degree) for term in self.terms]
-        )
+        self.codes = {name: _code(*brief.ranges[name]) for name in [*free, *numeric]}
+        if measure == "volume":
+            ends = self._volume_fractions(Region.from_brief(brief).vertices())  # extreme at vertices
+            self.codes |= {name: _code(ends[name].min(), ends[name].max()) for name in free}
+        two = {s.name for s in brief.settings if s.levels is not None and len(s.levels) == 2}
+        self._keep(self._build(free, numeric, two))
 
     def _check(self, brief: Brief) -> None:
         allowed = {
-            "model": ["linear", "interaction", "quadratic"]
-            if brief.basis == "phr"
-            else ["linear", "quadratic", "special cubic"],
-            "setting_model": ["linear", "interaction", "quadratic"],
-            "crossed": ["none", "main", "full"],
+            "model": MODELS[brief.basis],
+            "setting_model": SETTING_MODELS,
+            "crossed": CROSSED,
+            "measure": ["mass", "volume"],
         }
         for key, options in allowed.items():
             value = getattr(self, key)
             if value not in options:
                 raise BriefError(f"{key} = {value!r}; in basis {brief.basis!r} it is one of {options}.")
 
+    @property
+    def affine(self) -> bool:
+        return self.measure == "mass"
+
     # ---- which terms ----------------------------------------------------------------------------
 
-    def _build(self, free: list[str], numeric: list[str]) -> list[Term]:
+    def _build(self, free: list[str], numeric: list[str], two: set[str]) -> list[Term]:
         blend_linear = [Term((s,)) for s in self.shares]
         free_linear = [Term((n,)) for n in free]
         ingredients = [*blend_linear] or [ONE]
@@ -151,7 +162,7 @@ class ModelSpace:
             ingredients += [a * b for a, b in combinations(free_linear, 2)]
         if curved:
             ingredients += [a * a for a in free_linear]
-        linear, higher = self._setting_terms(numeric)
+        linear, higher = self._setting_terms(numeric, two)
         if self.crossed == "full":
             return ingredients + [a * s for s in [*linear, *higher] for a in ingredients]
         crossed: list[Term] = []
@@ -161,7 +172,7 @@ class ModelSpace:
                 linear = []
         return ingredients + linear + crossed + higher
 
-    def _setting_terms(self, numeric: list[str]) -> tuple[list[Term], list[Term]]:
+    def _setting_terms(self, numeric: list[str], two: set[str]) -> tuple[list[Term], list[Term]]:
         factors = [[Term((n,))] for n in numeric]
         factors += [[Term((c,)) for c in _effect_names(n, lv)] for n, lv in self.categories.items()]
         linear = [term for factor in factors for term in factor]
@@ -169,8 +180,16 @@ class ModelSpace:
         if self.setting_model != "linear":
             higher += [a * b for f, g in combinations(factors, 2) for a in f for b in g]
         if self.setting_model == "quadratic":
-            higher += [Term((n, n)) for n in numeric]
+            higher += [Term((n, n)) for n in numeric if n not in two]  # two levels show no curvature
         return linear, higher
+
+    def _keep(self, terms: list[Term]) -> None:
+        """Store terms, and the columns each multiplies: column 0 is the constant and fills up short terms."""
+        self.terms, self.names = terms, [term.name for term in terms]
+        base = {name: k + 1 for k, name in enumerate(self.base_names)}
+        depth = max((term.degree for term in terms), default=0) or 1
+        rows = [[base[f] for f in term.factors] + [0] * (depth - term.degree) for term in terms]
+        self._index = np.array(rows, dtype=int).reshape(-1, depth)
 
     # ---- columns --------------------------------------------------------------------------------
 
@@ -183,20 +202,31 @@ class ModelSpace:
     @property
     def inputs(self) -> list[str]:
         """Columns a frame must have."""
+        if self.measure == "volume":
+            amounts = [name for name in self._density if name not in self._fixed]
+            return [*amounts, *self._numeric, *self.categories]
         parts = [name for group in self._parts.values() for name in group]
         return [*parts, *self.codes, *self.categories]
 
     def base(self, frame: pd.DataFrame) -> np.ndarray:
-        """Return shares, coded variables and category effects, shape (n, n_base)."""
+        """Return shares, coded variables and category effects, shape (n, n_base).
+
+        Raises
+        ------
+        BriefError
+            If a column is missing or a category is unknown.
+        """
         missing = [name for name in self.inputs if name not in frame]
         if missing:
             raise BriefError(
                 f"The frame lacks {', '.join(map(repr, missing))}; it has "
                 f"{', '.join(map(repr, map(str, frame.columns)))}."
             )
-        columns = [frame[group].to_numpy(float).sum(axis=1) / self._whole for group in self._parts.values()]
+        amounts, whole = self._measured(frame)
+        columns = [amounts[group].to_numpy(float).sum(axis=1) / whole for group in self._parts.values()]
         for name, (centre, half) in self.codes.items():
-            columns.append((frame[name].to_numpy(float) - centre) / half)
+            source = frame if name in self._numeric else amounts
+            columns.append((source[name].to_numpy(float) - centre) / half)
         for name, levels in self.categories.items():
             values = frame[name].astype(object).to_numpy()
             unknown = [v for v in values if v not in levels]
@@ -207,6 +237,20 @@ class ModelSpace:
             last = values == levels[-1]
             columns += [(values == level).astype(float) - last for level in levels[:-1]]
         return np.column_stack(columns) if columns else np.empty((len(frame), 0))
+
+    def _measured(self, frame: pd.DataFrame) -> tuple[pd.DataFrame, np.ndarray | float]:
+        """Amounts by the model's measure, and what the shares are taken of."""
+        if self.measure == "mass":
+            return frame, self._whole
+        fractions = self._volume_fractions(frame)
+        return fractions, fractions[[n for group in self._parts.values() for n in group]].sum(axis=1).to_numpy()
+
+    def _volume_fractions(self, frame: pd.DataFrame) -> pd.DataFrame:
+        """Volume fractions of all ingredients, the fixed ones filled in where the frame lacks them."""
+        volumes = pd.DataFrame(index=frame.index)
+        for name, density in self._density.items():
+            volumes[name] = (frame[name] if name in frame else self._fixed[name]) / density
+        return volumes.div(volumes.sum(axis=1), axis=0)
 
     def matrix(self, frame: pd.DataFrame) -> np.ndarray:
         """Return the model matrix of formulas, shape (n, p)."""
@@ -229,7 +273,7 @@ class ModelSpace:
     @property
     def has_constant(self) -> bool:
         """Whether a constant lies in the model: as a term, or because shares sum to 1."""
-        return True
+        return ONE in self.terms or (bool(self.shares) and all(Term((s,)) in self.terms for s in self.shares))
 
     def parents(self, k: int) -> list[int]:
         """Return the terms that hierarchy asks for beside term k: one factor left out at a time."""
@@ -251,19 +295,18 @@ class ModelSpace:
         unknown = [name for name in keep if name not in self.names]
         if unknown:
             raise BriefError(f"{unknown[0]!r} is not a term of this model; its terms are {self.names}.")
-        rows = [k for k, name in enumerate(self.names) if name in set(keep)]
-        other = object.__new__(ModelSpace)
-        other.__dict__.update(self.__dict__)
-        other.terms = [self.terms[k] for k in rows]
-        other.names = [self.names[k] for k in rows]
-        other._index = self._index[rows]
+        other = copy(self)
+        other._keep([term for term in self.terms if term.name in set(keep)])
         return other
 
     def __len__(self) -> int:
         return len(self.terms)
 
     def __repr__(self) -> str:
-        return f"ModelSpace({len(self)} terms: {self.model}, settings {self.setting_model}, crossed {self.crossed})"
+        volume = ", in volume fractions" if self.measure == "volume" else ""
+        return (
+            f"ModelSpace({len(self)} terms: {self.model}, settings {self.setting_model}, crossed {self.crossed}{volume})"
+        )
 
     def table(self) -> pd.DataFrame:
         """Return the terms with their degree and what kind they are."""
@@ -276,6 +319,61 @@ class ModelSpace:
         ingredients = {*self.shares, *self.codes} - set(self._numeric)
         kinds = {"ingredient" if factor in ingredients else "setting" for factor in term.factors}
         return "crossed" if len(kinds) == 2 else kinds.pop()
+
+
+def model_table(brief: Brief, seed: int = 0) -> pd.DataFrame:
+    """Return every model that a brief may ask for, with its terms and what the region can tell apart.
+
+    Parameters
+    ----------
+    brief : Brief
+    seed : int
+        Of the formulas over which the rank is taken.
+
+    Returns
+    -------
+    DataFrame
+        Columns ``model, setting_model, crossed, terms, rank, names``. `terms` counts the names; `rank` is how
+        many of their columns are independent over the region: fewer where limits, or few levels, leave no
+        room. Models of settings or crossings that give the same terms again are left out.
+
+    Raises
+    ------
+    RegionError
+        If the region is empty.
+    """
+    spaces: dict[tuple[str, ...], ModelSpace] = {}
+    for model, setting_model, crossed in product(MODELS[brief.basis], SETTING_MODELS, CROSSED):
+        space = ModelSpace(brief, model, setting_model, crossed)
+        spaces.setdefault(tuple(space.names), space)
+    most = max(map(len, spaces.values()))
+    frame = Region.from_brief(brief).sample(2 * most + 50, seed)
+    rows = [
+        [s.model, s.setting_model, s.crossed, len(s), _rank(s.matrix(frame)), s.names] for s in spaces.values()
+    ]
+    return pd.DataFrame(rows, columns=["model", "setting_model", "crossed", "terms", "rank", "names"])
+
+
+def _rank(columns: np.ndarray) -> int:
+    size = np.linalg.norm(columns, axis=0)
+    triangle = np.linalg.qr(columns / np.where(size > 0, size, 1.0), mode="r")  # smaller, and of the same rank
+    return int(np.linalg.matrix_rank(triangle, tol=1e-9 * np.sqrt(columns.shape[1])))
+
+
+def _code(low: float, high: float) -> tuple[float, float]:
+    """Centre and half width; a range that limits leave a point is coded 0."""
+    return (low + high) / 2, (high - low) / 2 or 1.0
+
+
+def _blend_and_free(brief: Brief, groups: list[list[str]]) -> tuple[list[list[str]], list[str]]:
+    """Groups whose shares sum to 1, and ingredients that vary by themselves."""
+    varied = [group for group in groups if set(group) & set(brief.varied)]
+    if brief.basis == "fraction":
+        return (varied if len(varied) > 1 else []), []
+    blend = [[n for n in group if n in brief.rubbers] for group in varied]
+    blend = [group for group in blend if group] if len(brief.rubbers) > 1 else []
+    carried = {n for group in varied for n in group if set(group) & {m for part in blend for m in part}}
+    return (blend if len(blend) > 1 else []), [group[0] for group in varied if group[0] not in carried]
 
 
 def _effect_names(name: str, levels: Sequence[Any]) -> list[str]:
@@ -293,10 +391,10 @@ def _fixed_ratios(brief: Brief) -> tuple[list[list[str]], list[str]]:
     words = []
     names = list(brief.ranges)
     for rule in brief.rules:
-        used = [(n, c) for n, c in zip(names, rule.coefficients) if c and n in brief.ingredient_names]
+        used = [(n, c) for n, c in zip(names, rule.coefficients) if c]
         if rule.sense != "=" or rule.bound or len(used) != 2 or used[0][1] * used[1][1] >= 0:
             continue
-        if sum(bool(c) for c in rule.coefficients) != 2:
+        if not {name for name, _ in used} <= set(brief.varied):
             continue
         first = next(g for g in groups if used[0][0] in g)
         second = next(g for g in groups if used[1][0] in g)
