@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from formlab.series.tables import NUMBER, restored
 from formlab.series.workbook import Cell
 
-__all__ = ["Read", "clean_text", "decimal_comma", "plain_name", "plain_trial", "read_number"]
+__all__ = ["Read", "clean_text", "decimal_comma", "plain_name", "plain_trial", "plain_unit", "read_number"]
 
 BLANKS = {
     "n/a",
@@ -34,9 +34,12 @@ BLANKS = {
 EXPECTED = "a number, '<0.5', '>90' or an empty cell"
 _GROUPED = re.compile(r"[0-9]{1,3}(?:[ '’][0-9]{3})+(?:[.,][0-9]+)?")
 _SIGNS = {"≤": "<", "<=": "<", "=<": "<", "≥": ">", ">=": ">", "=>": ">", "<": "<", ">": ">", "": ""}
+_MONTH = r"(?:jan|feb|mar|m\u00e4r|apr|may|mai|jun|jul|aug|sep|oct|okt|nov|dec|dez)[a-z]*\.?"
 _DATE = re.compile(
-    r"[0-9]{4}-[0-9]{2}-[0-9]{2}(T[0-9:.]+)?|[0-9]{1,2}[./-][0-9]{1,2}[./-][0-9]{2,4}|[0-9]{1,2}:[0-9]{2}(:[0-9.]+)?"
-    r"|[0-9]{1,2}[ .-]{1,2}[A-Za-zäé]{3,9}\.?([ .-]{1,2}[0-9]{2,4})?|[A-Za-zäé]{3,9}[ .-]{1,2}[0-9]{2,4}"
+    r"[0-9]{4}-[0-9]{2}-[0-9]{2}(?:[T ][0-9:.]+)?|[0-9]{1,2}[./-][0-9]{1,2}[./-][0-9]{2,4}"
+    rf"|[0-9]{{1,2}}:[0-9]{{2}}(?::[0-9.]+)?|[0-9]{{1,2}}[ .-]{{1,2}}{_MONTH}(?:[ .-]{{1,2}}[0-9]{{2,4}})?"
+    rf"|{_MONTH}[ .-]{{1,2}}[0-9]{{2,4}}",
+    re.IGNORECASE,
 )
 
 
@@ -70,6 +73,11 @@ def clean_text(value: Cell) -> str:
 def plain_name(name: str) -> str:
     """Return a name without what people vary: case, spaces, underscores, hyphens."""
     return re.sub(r"[\s_\-./]+", "", name.casefold())
+
+
+def plain_unit(unit: str) -> str:
+    """Return a unit without spaces and brackets; case stays, as mPa is not MPa."""
+    return re.sub(r"[\s()\[\]]+", "", unit)
 
 
 def plain_trial(name: str) -> str:
@@ -150,7 +158,7 @@ def _read_parts(text: str, unit: str, comma: bool | None) -> Read:
     if not parts:
         return _unread(EXPECTED)
     mark, sign, digits, tail = parts[1] or "", parts[2], parts[3].strip(), (parts[4] or "").strip()
-    if tail and plain_name(tail) != plain_name(unit):
+    if tail and plain_unit(tail) != plain_unit(unit):
         return _unread(f"a number in {unit}, without another unit" if unit else "a number without a unit")
     number = _digits(digits, comma)
     if number and "|" in number:

@@ -51,7 +51,7 @@ def problem_table(problems: Iterable[Problem]) -> pd.DataFrame:
     """
     rows = [[p.file, p.row, p.column, p.value, p.expected, p.repair] for p in problems]
     table = pd.DataFrame(rows, columns=["file", "row", "column", "value", "expected", "repair"])
-    return table.astype({"row": "Int64"})
+    return table.astype({"row": "Int64"}).assign(value=pd.Series([r[3] for r in rows], dtype=object))
 
 
 def refused(findings: Sequence[Finding]) -> SeriesError:

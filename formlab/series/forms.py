@@ -6,14 +6,14 @@ import csv
 import difflib
 import io
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import pandas as pd
 
 from formlab.brief import Brief
 from formlab.errors import SeriesError
-from formlab.series.cells import clean_text, plain_name
+from formlab.series.cells import clean_text, plain_name, plain_unit
 from formlab.series.findings import Finding, refused
 from formlab.series.workbook import Cell, Sheet, read_workbook
 
@@ -41,8 +41,12 @@ class Form:
     findings: list[Finding] = field(default_factory=list)
 
 
-def sheets_of(content: bytes, file: str) -> tuple[list[Sheet], list[Finding]]:
+def sheets_of(
+    content: bytes, file: str, known: Callable[[str], bool] = bool
+) -> tuple[list[Sheet], list[Finding]]:
     """Return the sheets of a workbook, or a CSV file as its only sheet.
+
+    `known` tells column names; the character that parts most of them parts the cells.
 
     Raises
     ------
@@ -52,7 +56,7 @@ def sheets_of(content: bytes, file: str) -> tuple[list[Sheet], list[Finding]]:
     if content.startswith((b"PK\x03\x04", b"PK\x05\x06", b"\xd0\xcf\x11\xe0")):
         return read_workbook(content, file), []
     text, findings = _decoded(content, file)
-    return [Sheet("", _csv_rows(text, file))], findings
+    return [Sheet("", _csv_rows(text, file, known))], findings
 
 
 def _decoded(content: bytes, file: str) -> tuple[str, list[Finding]]:
@@ -70,12 +74,15 @@ def _decoded(content: bytes, file: str) -> tuple[str, list[Finding]]:
         return text, [Finding.at(file, row, "", found, "text in UTF-8", repair, harmless=True)]
 
 
-def _csv_rows(text: str, file: str) -> list[tuple[int, list[Cell]]]:
+def _csv_rows(text: str, file: str, known: Callable[[str], bool]) -> list[tuple[int, list[Cell]]]:
     lines = text.replace("\r\n", "\n").replace("\r", "\n")
     if lines.count("\n") > MOST_ROWS:
         raise SeriesError(f"{file} has more than {MOST_ROWS:,} lines; load it in parts.")
     first = lines.split("\n", HEADER_ROWS)[:HEADER_ROWS]
-    mark = max(",;\t|", key=lambda c: (sorted(line.count(c) for line in first if line.strip()) or [0])[-1])
+    mark = max(
+        ",;\t|",
+        key=lambda c: max(sum(known(clean_text(x).strip('"')) for x in line.split(c)) for line in first),
+    )
     reader = csv.reader(io.StringIO(lines, newline=""), delimiter=mark, strict=True)
     rows: list[tuple[int, list[Cell]]] = []
     start = 1
@@ -137,8 +144,8 @@ def read_form(
     SeriesError
         If no sheet, or more than one, has a line of column names with the trial and a response.
     """
-    sheets, findings = sheets_of(content, file)
     names = _Names(brief, plan_columns)
+    sheets, findings = sheets_of(content, file, lambda text: names.match(text)[0] is not None)
     chosen, header = _choose(_asked_for(sheets, sheet, file), names, file)
     rows = chosen.rows
     titles = [_title(file, row, cells) for row, cells in rows[:header]]
@@ -244,7 +251,7 @@ def _name_finding(
             return Finding.at(file, row, cell, None, "a column name of the brief", f"Is it {near!r}?")
         repair = "Leave out this column."
         return Finding.at(file, row, cell, None, "a column name of the brief", repair, harmless=True)
-    if unit is not None and plain_name(unit) != plain_name(names.brief.unit(name)):
+    if unit is not None and plain_unit(unit) != plain_unit(names.brief.unit(name)):
         expected = f"{name!r} in {names.brief.unit(name) or 'no unit'}"
         return Finding.at(file, row, cell, None, expected, "Convert the values, or correct the unit.")
     if cell != name:
@@ -261,7 +268,7 @@ def _body(
 ) -> list[tuple[int, list[Cell]]]:
     """Return the rows below the header without repeated headers and lines of units."""
     body, width = [], len(header[1])
-    units = {k: plain_name(brief.unit(n)) for k, n in columns.items() if n in brief.by_name}
+    units = {k: plain_unit(brief.unit(n)) for k, n in columns.items() if n in brief.by_name}
     names = [clean_text(c) for c in header[1]]
     for place, (row, cells) in enumerate(rows):
         extra = [c for c in map(clean_text, cells[width:]) if c]
@@ -287,5 +294,5 @@ def _is_names(cells: Sequence[Cell], names: Sequence[str]) -> bool:
 
 
 def _is_units(cells: Sequence[Cell], units: Mapping[int, str]) -> bool:
-    filled = {k: re.sub(r"[\[\]()]", "", clean_text(c)) for k, c in enumerate(cells) if clean_text(c)}
-    return bool(filled) and all(plain_name(t) == units.get(k, None) and t for k, t in filled.items())
+    filled = {k: plain_unit(clean_text(c)) for k, c in enumerate(cells) if clean_text(c)}
+    return bool(filled) and all(text == units.get(k) for k, text in filled.items())

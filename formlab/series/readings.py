@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import pandas as pd
@@ -64,7 +64,7 @@ def check_form(form: Form, brief: Brief, plan: pd.DataFrame) -> Readings:
     out = out[attempted]
     trials, found = _each(table["trial"][attempted], _trial_reader(list(plan["trial"])), form.file)
     out["trial"] = trials
-    findings += found
+    findings += [_as_above(f, out["trial"]) for f in found]
     read = (out[responses] != "").any(axis=1)
     out.loc[read & (out["status"] == ""), "status"] = "ok"
     findings += _bad_status(out, read, findings, form.file)
@@ -189,6 +189,14 @@ def _trial_reader(known: Sequence[str]) -> Callable[[Cell], Read]:
         return Read(None, "a trial of the plan", f"Is it {near[0]!r}?" if near else "", harmless=False)
 
     return read
+
+
+def _as_above(finding: Finding, trials: pd.Series) -> Finding:
+    """Ask of a line without a trial whether it belongs to the line above."""
+    above = trials[trials.index < (finding.problem.row or 0)]
+    if clean_text(finding.problem.value) or not len(above) or not above.iloc[-1]:
+        return finding
+    return Finding(replace(finding.problem, repair=f"Is it {above.iloc[-1]!r}, as in the line above?"))
 
 
 def _bad_status(out: pd.DataFrame, read: pd.Series, found: Sequence[Finding], file: str) -> list[Finding]:
