@@ -254,7 +254,7 @@ def _name_finding(
     if unit is not None and plain_unit(unit) != plain_unit(names.brief.unit(name)):
         expected = f"{name!r} in {names.brief.unit(name) or 'no unit'}"
         return Finding.at(file, row, cell, None, expected, "Convert the values, or correct the unit.")
-    if cell != name:
+    if cell not in (name, f"{name} [{unit}]"):  # a unit that is right does no harm
         return Finding.at(file, row, cell, None, f"{name!r}", f"Read it as {name!r}.", harmless=True)
     return None
 

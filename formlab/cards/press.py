@@ -1,0 +1,111 @@
+"""The cure card of a press load."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from formlab.brief import Brief
+from formlab.cards.loads import Load
+from formlab.cards.page import box, fields, head, notes, numbered, reminders, sheet, table
+from formlab.cards.site import Site
+from formlab.cautions import cautions_for
+from formlab.html import Markup, escape, number
+
+__all__ = ["cure_sheet", "press_steps", "sheets"]
+
+
+def press_steps(site: Site) -> list[str]:
+    """Return the steps of a press load; a starting point, not a procedure."""
+    close = f" Closed within {site.close_min:g} min of touching the mould." if site.close_min else ""
+    return [
+        "Mould at temperature and steady before loading (ASTM D3182: within 0.5 °C for 20 min).",
+        "Weigh each preform. Load in the order listed.",
+        f"Close; the time runs from full pressure.{close} Bump as your procedure says.",
+        "Open at the minutes listed, each slab at its own.",
+        f"Quench. {site.quench}.",
+        "Mark each slab with its trial before it leaves the press.",
+    ]
+
+
+def cure_sheet(load: Load, brief: Brief, site: Site) -> Markup:
+    """Return the cure card of one load."""
+    slabs = load.slabs
+    steps = site.press_procedure or press_steps(site)
+    ours = [] if site.press_procedure else ["These steps are a starting point. Put your site's own procedure in their place."]
+    settings = [f"{name}: {value}." for name, value in load.settings.items()]
+    temps = slabs["temp_c"].dropna().unique()
+    at = f"{number(temps[0])} °C" if len(temps) == 1 else ""
+    batches = ", ".join(dict.fromkeys(slabs["batch"]))
+    return sheet(
+        head("Cure", load.load, brief.title or "Trial compound", [f"Slabs of batch {batches}", site.name],
+             [Markup(f"<b>{escape(at)}</b>") if at else "", f"{len(slabs)} slab{'s' if len(slabs) != 1 else ''}"]),
+        notes([*_two_steps(load, site), *settings, *load.notes]),
+        _slab_table(load),
+        fields(("Press", 24), ("Set °C", 18), ("Mould °C", 18), ("Pressure", 22), ("Closing took, min", 18)),
+        numbered(steps),
+        notes([*ours, f"Rest before test: {site.rest_before_test}."]),
+        fields(("Blisters, stuck, scorched, flash", 86), ("Pressed by", 34), ("Date", 30)),
+        reminders(cautions_for(_materials(brief), stage="press", children=site.children)),
+    )  # fmt: skip
+
+
+def _materials(brief: Brief) -> list[Any]:
+    return [part for part in brief.ingredients if brief.ranges[part.name][1] > 0]
+
+
+def _two_steps(load: Load, site: Site) -> list[str]:
+    if not load.two_steps:
+        return []
+    place = {"face": "at the face", "centre": "at the centre", "rule": "with the site's allowance for thickness"}[site.cure_at]
+    if load.slabs["minutes"].notna().all():
+        return [f"Step 2. Minutes are the multiple of each batch's own t90, {place}."]
+    return [
+        "Step 1. Mill, rest, and run the cure meter on every batch of this load. "
+        f"Step 2. Print this card again with its t90, or fill in the minutes: the multiple of t90 ({place})."
+    ]
+
+
+def _slab_table(load: Load) -> Markup:
+    slabs = load.slabs
+    several = slabs["temp_c"].nunique() > 1
+    reference = f"{load.reference_c:g} °C"
+    columns: list[tuple[str, float, Any]] = [
+        ("slab", 0, lambda s: f"<td class='big'>{escape(s.trial)}</td>"),
+        ("batch", 17, lambda s: f"<td>{escape(s.batch)}</td>"),
+        *([("× t90", 15, lambda s: _number(s.multiple, 3)), ("t90 min", 17, lambda s: _number(s.t90, 3))] if load.two_steps else []),
+        ("minutes", 24, lambda s: _number(s.minutes, 4, "big")),
+        *([("°C", 16, lambda s: _number(s.temp_c, 4))] if several else []),
+        (f"face, min at {reference}", 20, lambda s: _plain(s.face)),
+        (f"centre, min at {reference}", 20, lambda s: _plain(s.centre)),
+        ("preform g", 20, lambda s: _number(s.preform_g, 4)),
+        ("weighed g", 20, lambda s: box()),
+        ("closed at", 19, lambda s: box()),
+        ("opened at", 19, lambda s: box()),
+    ]  # fmt: skip
+    shown = [c for c in columns if not (c[0].startswith(("face", "centre")) and _empty(slabs, c[0]))]
+    rows = ("<tr>" + "".join(cell(slab) for _, _, cell in shown) + "</tr>" for slab in slabs.itertuples())
+    kinds = "".join("n" if name not in ("slab", "batch", "weighed g", "closed at", "opened at") else " " for name, _, _ in shown)
+    return table([name for name, _, _ in shown], rows, kinds, [width for _, width, _ in shown])
+
+
+def _empty(slabs: pd.DataFrame, name: str) -> bool:
+    return bool(slabs[name.split(",")[0]].isna().all())
+
+
+def _number(value: float, digits: int, kind: str = "") -> str:
+    """Return a cell with a number, or a box to write it in where it is not known."""
+    return box() if np.isnan(value) else f"<td class='n {kind}'>{number(value, digits)}</td>"
+
+
+def _plain(value: float) -> str:
+    return f"<td class='n'>{'' if np.isnan(value) else number(value, 3)}</td>"
+
+
+def sheets(loads: Iterable[Load], brief: Brief, site: Site) -> Iterator[Markup]:
+    """Yield the card of each load."""
+    for load in loads:
+        yield cure_sheet(load, brief, site)

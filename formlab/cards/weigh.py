@@ -1,0 +1,195 @@
+"""The weigh-up card of a batch: one sheet to weigh by, one to mill by and to release the batch."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from itertools import groupby
+from typing import Any
+
+from formlab.brief import Brief
+from formlab.cards.batches import CURATIVES, Batch
+from formlab.cards.page import box, fields, head, notes, reminders, sheet, table, ticks
+from formlab.cards.site import Site
+from formlab.cautions import cautions_for
+from formlab.gates import yield_limits
+from formlab.html import Markup, escape, number
+
+__all__ = ["mill_sheet", "mill_steps", "weigh_sheet", "weight"]
+
+# What to do with each kind of ingredient on the mill; common practice, no source. Times and temperatures are guides.
+_GUIDES = {
+    "rubber": "Band {names}; cut across until the band is smooth. Guide: 3 to 5 min, rolls 50 to 70 °C.",
+    "small": "Add {names}. Guide: 2 to 3 min.",
+    "regrind": "Add {names} early, as thin crumb or sheet. Guide: 2 to 4 min.",
+    "factice": "Add {names} in lots, cutting between. Guide: 3 to 6 min.",
+    "bulk": "Add {names} in lots; oil in turn with powder. Sweep the tray back in. Guide: 6 to 12 min.",
+    "curative": "Cool; stock below about 100 °C. Add {names}. Guide: 2 to 3 min.",
+}
+_KINDS = {
+    "rubber": "rubber", "regrind": "regrind", "factice": "factice", "filler": "bulk", "abrasive": "bulk", "oil": "bulk",
+    "curing agent": "curative", "accelerator": "curative",
+}  # fmt: skip
+_LAST = (
+    "Three-quarter cuts, three from each side.",
+    "Tighten the nip and pass the rolled stock endwise six times.",
+    "Sheet off, cool, weigh, label with the code.",
+)
+STARTING_POINT = "These steps are a starting point. Put your site's own procedure in their place."
+
+
+def weight(grams: float, step_g: float) -> str:
+    """Return a mass with its unit, to the step of the scale: kg from 1 kg on.
+
+    Examples
+    --------
+    >>> weight(983.0, 1), weight(17.2, 0.1), weight(12345.0, 1)
+    ('983 g', '17.2 g', '12.345 kg')
+    """
+    unit, size = ("kg", 1000.0) if grams >= 1000 else ("g", 1.0)
+    return f"{grams / size:.{_decimals(step_g / size)}f} {unit}"
+
+
+def _decimals(step: float) -> int:
+    text = f"{step:.6f}".rstrip("0")
+    return len(text) - text.index(".") - 1
+
+
+def _tolerance(tolerance_g: float, weighed_g: float) -> str:
+    """Return a tolerance in the unit of its line, with two digits."""
+    unit, size = ("kg", 1000.0) if weighed_g >= 1000 else ("g", 1.0)
+    return f"± {number(tolerance_g / size, 2)} {unit}"
+
+
+def weigh_sheet(batch: Batch, brief: Brief, site: Site) -> Markup:
+    """Return the first sheet: what to weigh, in order of addition."""
+    many = any(line.tubs[-1][0] > 1 for line in batch.lines.itertuples())
+    heads = ["", f"material of {batch.batch}", batch.unit, "weigh", "tolerance", "weighed", "lot no.", "expiry", "second person"]
+    widths = [6, 0, 14, 33, 21, 24, 20, 17, 17]
+    rows = [_weigh_row(k, line, many) for k, line in enumerate(batch.lines.itertuples(), 1)]
+    body = table(heads, [*rows, _sum_row(batch)], "n nnn", widths)
+    out = [f"Not in this batch: {', '.join(batch.left_out)}."] if batch.left_out else []
+    return sheet(
+        _head("Weigh-up", batch, brief, site, "sheet 1 of 2"),
+        notes([*batch.notes, *out]),
+        body,
+        _check(batch, site),
+        fields(("Weighed by", 34), ("Second person", 34), ("Date, time", 32)),
+        reminders(cautions_for(batch.materials, stage="weigh", children=site.children)),
+    )
+
+
+def _head(what: str, batch: Batch, brief: Brief, site: Site, page: str) -> Markup:
+    size = f"{batch.kg:.4g} kg" + (f", {batch.litres:.3g} l" if batch.litres else "")
+    lines = [f"Compound {batch.code}, revision {batch.revision}", f"For trials {', '.join(batch.trials)}", site.name]
+    return head(what, batch.batch, brief.title or "Trial compound", lines, [size, page])
+
+
+def _weigh_row(k: int, line: Any, many: bool) -> str:
+    curative = line.role in CURATIVES
+    tub = f"<br><span class='small'>{_tub_text(line)}</span>" if many else ""
+    return (
+        f"<tr><td class='n small'>{k}</td><td>{escape(line.title)}{tub}</td><td class='n'>{number(line.amount, 4)}</td>"
+        f"<td class='n big'>{weight(line.weighed_g, line.step_g)}</td>"
+        f"<td class='n small'>{_tolerance(line.tolerance_g, line.weighed_g)}</td>{box()}{box()}{box()}"
+        f"{box() if curative else box(kind='shut')}</tr>"
+    )
+
+
+def _tub_text(line: Any) -> str:
+    if len(line.tubs) == 1:
+        return f"tub {line.tubs[0][0]}"
+    return ", ".join(f"tub {tub}: {weight(grams, line.step_g)}" for tub, grams in line.tubs)
+
+
+def _sum_row(batch: Batch) -> str:
+    step = float(batch.lines["step_g"].max())
+    return (
+        f"<tr class='sum'><td></td><td>Total</td><td class='n'>{number(batch.lines['amount'].sum(), 5)}</td>"
+        f"<td class='n big'>{weight(batch.weighed_g, step)}</td><td></td>{box()}<td colspan='3'></td></tr>"
+    )
+
+
+def _check(batch: Batch, site: Site) -> Markup:
+    low, high = yield_limits(batch.weighed_g, percent=site.check_percent)
+    step = float(batch.lines["step_g"].max())
+    text = f"Check-weigh all tubs together: {weight(low, step)} to {weight(high, step)}."
+    first = "" if "check_percent" in site.model_fields_set else " Limits of ISO 2476; put the site's own in their place."
+    return Markup(f"<p><b>{escape(text)}</b><span class='small'>{escape(first)}</span></p>")
+
+
+# ---- mill ---------------------------------------------------------------------------------------------------
+
+
+def mill_steps(batch: Batch) -> list[str]:
+    """Return milling steps that follow the batch's order of addition; a starting point, not a procedure."""
+    lines = list(batch.lines.itertuples())
+    steps = []
+    for (_, kind), group in groupby(lines, key=lambda line: (_group(line), _KINDS.get(line.role, "small"))):
+        steps.append(_GUIDES[kind].format(names=_and([line.title for line in group])))
+    return [*steps, *_LAST]
+
+
+def _group(line: Any) -> Any:
+    """Return what keeps lines in one step: curatives by their place, all others by their kind alone."""
+    return line.order if line.role in CURATIVES else None
+
+
+def _and(names: list[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def mill_sheet(batch: Batch, brief: Brief, site: Site) -> Markup:
+    """Return the second sheet: steps with room for what was measured, gates, release."""
+    steps = site.procedure or mill_steps(batch)
+    heads = ["", f"step of {batch.batch}", "gap mm", "rolls °C", "stock °C", "min", "deviation"]
+    rows = (
+        f"<tr><td class='n small'>{k}</td><td class='small'>{escape(step)}</td>{box() * 5}</tr>"
+        for k, step in enumerate(steps, 1)
+    )
+    regrind = [f"Regrind {escape(r.ingredient)}: {r.described()}." for r in site.regrind if r.ingredient in set(batch.lines["name"])]
+    settings = [f"{name}: {value}" for name, value in batch.settings.items()]
+    return sheet(
+        _head("Mill and release", batch, brief, site, "sheet 2 of 2"),
+        notes([*(["Settings of this batch. " + "; ".join(settings)] if settings else []), *regrind]),
+        Markup("" if site.procedure else f"<p class='small'>{escape(STARTING_POINT)}</p>"),
+        table(heads, rows, "n", [6, 0, 14, 14, 14, 13, 36]),
+        fields(("Started", 20), ("Finished", 20), ("Mill", 24), ("By", 34)),
+        _gates(batch, site),
+        _rest(site),
+        reminders(cautions_for(batch.materials, stage="mill", children=site.children), general=False),
+    )
+
+
+def _rest(site: Site) -> Markup:
+    life = f" Shelf life: {site.shelf_life}." if site.shelf_life else ""
+    text = f"<p>Rest before the press: {escape(site.rest)}.{escape(life)}</p>"
+    return Markup(text + fields(*([] if life else [("Shelf life", 28)]), ("Use until", 32), ("Stored at", 40)))
+
+
+def _gates(batch: Batch, site: Site) -> Markup:
+    low, high = yield_limits(batch.weighed_g, percent=site.check_percent)
+    step = float(batch.lines["step_g"].max())
+    density = "not known: the brief lacks densities"
+    if batch.density is not None:
+        density = f"{batch.density - site.density_within:.3f} to {batch.density + site.density_within:.3f} g/cm³ (calculated {batch.density:.3f})"
+    rating = f"at least {site.dispersion_at_least:g} of 10" if site.dispersion_at_least else "site's own limit"
+    limits = [("Density", density), ("Dispersion rating", rating), ("Mass off the mill", f"{weight(low, step)} to {weight(high, step)}")]
+    rows = (
+        f"<tr><td>{escape(name)}</td><td class='small'>{escape(limit)}</td>{box()}<td class='small thin'>{ticks('pass', 'fail')}</td></tr>"
+        for name, limit in limits
+    )
+    decide = ticks("release", "hold", "remill", "remake", "accept, because")
+    return Markup(
+        "<div class='keep'><h2>Before pressing</h2>"
+        + table(["gate", "limits", "measured", ""], rows, widths=[42, 0, 32, 38])
+        + f"<p>{decide}</p>"
+        + fields(("Reason", 94), ("Signed", 52))
+        + "</div>"
+    )
+
+
+def sheets(batches: Iterable[Batch], brief: Brief, site: Site) -> Iterator[Markup]:
+    """Yield both sheets of each batch."""
+    for batch in batches:
+        yield weigh_sheet(batch, brief, site)
+        yield mill_sheet(batch, brief, site)
