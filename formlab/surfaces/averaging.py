@@ -119,7 +119,7 @@ class Averaged:
                 if int(parent) in where:
                     self._parents[where[int(k)], where[int(parent)]] = True
 
-    def fit(self, rng: np.random.Generator, steps: int = 900, burn: int = 300, keep: int = 40) -> Averaged:
+    def fit(self, rng: np.random.Generator, steps: int = 900, burn: int = 300, keep: int = 100) -> Averaged:
         """Sample models; keep `keep` draws of model, g and error ratios."""
         chains = len(self.ratios)
         whitened = [self._whiten(r) for r in self.ratios]
@@ -229,7 +229,7 @@ class Averaged:
         gain0 = np.linalg.pinv(x0)
         tie = gain0 @ x1  # what the chosen columns hold of the base
         x1 = x1 - x0 @ tie
-        gain1 = np.linalg.pinv(x1)
+        gain1 = np.linalg.pinv(x1, rcond=1e-9)
         shrink = g / (1 + g)
         p = self.x.shape[1]
         gain = np.zeros((p, len(y)))
@@ -265,7 +265,10 @@ class Averaged:
         q0 = np.linalg.qr(x[:, self.base])[0]
         x1 = x[:, self.free[mask]]
         x1 = x1 - q0 @ (q0.T @ x1)
-        q1 = np.linalg.qr(x1)[0] if mask.any() else x1
+        u, size, _ = np.linalg.svd(x1, full_matrices=False)
+        q1 = u[
+            :, size > 1e-9 * size.max(initial=0.0)
+        ]  # terms may repeat each other: a total beside its parts
         middle = np.eye(len(v)) - q0 @ q0.T - g / (1 + g) * (q1 @ q1.T)
         inverse_lower = np.linalg.inv(lower)
         projected = inverse_lower.T @ middle @ inverse_lower

@@ -355,17 +355,20 @@ class GaussianPart:
         return left_out(self._inverse, self._y, groups)
 
 
+NEVER = -30.0  # log density of what a model says can never be, in units of the values' own spread
+
+
 def left_out_student(inverse: np.ndarray, y: np.ndarray, df: int, groups: np.ndarray) -> np.ndarray:
     """Return the log density of each group given the others where the variance is unknown, shape (groups,).
 
     `inverse` is the projected inverse covariance in units of sigma², with `df` its rank; the prior of sigma²
-    is proportional to one over it. Groups whose absence leaves no degree of freedom give -inf.
+    is proportional to one over it. A group without which the fit is undetermined gets `NEVER` a value.
     """
     from scipy.special import gammaln
 
     pull = inverse @ y
     whole = float(y @ pull)
-    out = np.full(groups.max() + 1, -np.inf)
+    out = NEVER * np.bincount(groups).astype(float)
     for g in range(len(out)):
         rows = np.flatnonzero(groups == g)
         left, m = df - len(rows), len(rows)
@@ -375,10 +378,11 @@ def left_out_student(inverse: np.ndarray, y: np.ndarray, df: int, groups: np.nda
             continue
         square = float(pull[rows] @ np.linalg.solve(block, pull[rows]))
         rest = max(whole - square, 1e-300)  # left * scale²
-        out[g] = (
+        density = (
             gammaln((left + m) / 2) - gammaln(left / 2) - 0.5 * m * np.log(np.pi * rest) + 0.5 * log_det
             - 0.5 * (left + m) * np.log1p(square / rest)
         )  # fmt: skip
+        out[g] = max(density, out[g])
     return out
 
 

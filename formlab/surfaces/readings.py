@@ -203,7 +203,10 @@ def values_of(slabs: Slabs, response: Response, scale: Scale) -> Values:
         )
     eta = scale.forward(raw)
     tests = [c for c in ("session", "operator") if c in frame]
-    cells = pd.DataFrame({"slab": slab} | {c: frame.loc[used, c].astype(object).fillna("").astype(str).to_numpy() for c in tests})
+    cells = pd.DataFrame(
+        {"slab": slab}
+        | {c: frame.loc[used, c].astype(object).fillna("").astype(str).to_numpy() for c in tests}
+    )
     code = cells.groupby(list(cells.columns), sort=True).ngroup().to_numpy()
     first = pd.Series(np.arange(len(code))).groupby(code).first().to_numpy()
     rows = slab[first]
