@@ -94,7 +94,11 @@ class VirtualPlant:
         return np.all([r.meets(truth[r.name]) for r in self.brief.responses], axis=0)
 
     def simulate(self, plan: pd.DataFrame, seed: Any) -> pd.DataFrame:
-        """Return what would be measured on the slabs of a plan, one row a slab; errors have mean zero."""
+        """Return what would be measured on the slabs of a plan, one row a slab; errors have mean zero.
+
+        Columns: those of the plan that are no factors (trial and batch at least), ingredients, settings,
+        responses, status.
+        """
         rng = np.random.default_rng(seed)
         trials = self.brief.complete(plan)
         count = len(trials)
@@ -109,11 +113,10 @@ class VirtualPlant:
         variance = (self.sd[["batch", "slab", "reading"]] ** 2).sum(axis=1)
         for k, (name, mean) in enumerate(self.truth(plan).items()):
             trials[name] = self._measured(str(name), mean.to_numpy(), noise[:, k], float(variance[name]))
-        trials.insert(0, "batch", batch.to_numpy())
-        names = plan["trial"].to_numpy() if "trial" in plan else [f"T{k + 1:02d}" for k in range(count)]
-        trials.insert(0, "trial", names)
-        trials["status"] = "ok"
-        return trials.reset_index(drop=True)
+        labels = plan.drop(columns=[*self.brief.columns, "trial", "batch"], errors="ignore")
+        labels.insert(0, "batch", batch.to_numpy())
+        labels.insert(0, "trial", plan["trial"] if "trial" in plan else [f"T{k + 1:02d}" for k in range(count)])
+        return pd.concat([labels, trials.assign(status="ok")], axis=1).reset_index(drop=True)
 
     def _measured(self, name: str, mean: np.ndarray, noise: np.ndarray, variance: float) -> np.ndarray:
         if self.proportional and name != "hardness":  # lognormal about the true mean, of the same typical size
@@ -346,55 +349,81 @@ def least_cost(one: VirtualPlant, cost: str, frame: pd.DataFrame) -> tuple[float
     good = np.flatnonzero(one.conforms(frame))
     order = good[np.argsort(price[good])]
     starts = frame.iloc[np.concatenate([order[:8], order[8 :: max(1, len(order) // 8)]])]
-    descent = Descent(one, cost)
-    found = pd.concat([starts, *(descent.run(starts.iloc[[j]]) for j in range(len(starts)))])
+    descent = Descent(one.brief, one.region.polytope, cost, lambda x: one.physics.means(x, one.theta), one.sd["spread"])
+    names = list(one.region.polytope.names)
+    ends = descent.run(starts[names].to_numpy(float))
+    found = one.brief.complete(pd.concat([starts, pd.DataFrame(ends, columns=names)]))
     found = found[one.conforms(found) & one.region.contains(found).to_numpy()]
     costs = one.brief.costs(found)[COSTS[cost]].to_numpy()
     return float(costs.min()), found.iloc[[int(costs.argmin())]]
 
 
 class Descent:
-    """Sequential quadratic programming to the cheapest formula whose true means meet all targets."""
+    """Sequential quadratic programming to the cheapest formula whose means meet all targets.
 
-    def __init__(self, one: VirtualPlant, cost: str) -> None:
-        self.one, self.polytope = one, one.region.polytope
-        self.names = list(self.polytope.names)
-        self.low, self.high = self.polytope.lower, self.polytope.upper
+    Parameters
+    ----------
+    brief : Brief
+    polytope : Polytope
+        Of its region.
+    cost : str
+        cost_per_litre or cost_per_kg.
+    means : callable
+        From a mapping of column to values, to means of shape (rows, responses).
+    size : array of float
+        The unit in which distances from targets count, by response.
+    back_off : float
+        By how many of these units targets are to be met.
+    """
+
+    def __init__(
+        self, brief: Brief, polytope: Any, cost: str, means: Any, size: Any, back_off: float = 1e-6
+    ) -> None:
+        self.brief, self.polytope, self.means, self.back_off = brief, polytope, means, back_off
+        self.names, self.low, self.high = list(polytope.names), polytope.lower, polytope.upper
         self.width = np.where(self.high > self.low, self.high - self.low, 1.0)
-        self.basis = _flat(self.polytope, self.width)
-        self.ends = np.array([r.target for r in one.brief.responses])
-        self.per = 1.0 / one.brief.numbers("density").to_numpy() if cost == "cost_per_litre" else 1.0
-        self.walls = _walls(self.polytope)
+        self.basis = _flat(polytope, self.width)
+        self.ends, self.size = np.array([r.target for r in brief.responses]), np.asarray(size, dtype=float)
+        self.prices = brief.numbers("price").to_numpy()
+        self.per = 1.0 / brief.numbers("density").to_numpy() if cost == "cost_per_litre" else np.ones(len(self.prices))
+        self.walls = _walls(polytope)
 
     def price(self, x: np.ndarray) -> np.ndarray:
-        amounts = x[:, : len(self.one.brief.ingredients)]
-        return amounts @ self.one.brief.numbers("price").to_numpy() / (amounts * self.per).sum(axis=1)
+        """Cost of points over the polytope's variables, ingredients first."""
+        amounts = x[:, : len(self.prices)]
+        return amounts @ self.prices / (amounts @ self.per)
 
     def room(self, x: np.ndarray) -> np.ndarray:
-        """How far inside each target (in spreads) and each wall of the region (in ranges) points are."""
+        """How far inside each target points are."""
         inside = dict(zip(self.names, np.clip(x, self.low, self.high).T))
-        truth, spread = self.one.physics.means(inside, self.one.theta), self.one.sd["spread"].to_numpy()
-        gaps = np.hstack([(truth - self.ends[:, 0]) / spread, (self.ends[:, 1] - truth) / spread]) - 1e-6
-        return np.hstack([np.minimum(gaps, 50.0), self.polytope.gaps(x)[:, self.walls]])
+        mean = self.means(inside)
+        gaps = np.hstack([(mean - self.ends[:, 0]) / self.size, (self.ends[:, 1] - mean) / self.size])
+        return np.minimum(gaps - self.back_off, 50.0)
 
-    def run(self, start: pd.DataFrame) -> pd.DataFrame:
+    def _all_room(self, x: np.ndarray) -> np.ndarray:
+        return np.hstack([self.room(x), self.polytope.gaps(x)[:, self.walls]])
+
+    def run(self, starts: np.ndarray) -> np.ndarray:
+        """Return where each start ends; whether it is allowed and good is for the caller to see."""
+        return np.array([self._from(start) for start in starts])
+
+    def _from(self, start: np.ndarray) -> np.ndarray:
         from scipy.optimize import minimize
 
-        centre = start[self.names].to_numpy(float)[0]
-
         def points(t: np.ndarray) -> np.ndarray:
-            return centre + self.width * (np.atleast_2d(t) @ self.basis.T)
+            return start + self.width * (np.atleast_2d(t) @ self.basis.T)
 
         def slopes(function: Any, t: np.ndarray) -> np.ndarray:
             values = function(points(np.vstack([t + 1e-6 * np.eye(len(t)), t - 1e-6 * np.eye(len(t))])))
             return ((values[: len(t)] - values[len(t) :]) / 2e-6).T
 
-        room = {"type": "ineq", "fun": lambda t: self.room(points(t))[0], "jac": lambda t: slopes(self.room, t)}
+        room = {"type": "ineq", "fun": lambda t: self._all_room(points(t))[0],
+                "jac": lambda t: slopes(self._all_room, t)}  # fmt: skip
         answer = minimize(
             lambda t: float(self.price(points(t))[0]), np.zeros(self.basis.shape[1]), method="SLSQP",
             jac=lambda t: slopes(self.price, t), constraints=[room], options={"maxiter": 120, "ftol": 1e-9},
         )  # fmt: skip
-        return self.one.brief.complete(pd.DataFrame(points(answer.x), columns=self.names))
+        return points(answer.x)[0]
 
 
 def _walls(polytope: Any) -> np.ndarray:
