@@ -64,6 +64,12 @@ def _parser() -> argparse.ArgumentParser:
     plan.add_argument("--criterion", default="I", choices=["D", "A", "I"], help="for kind optimal")
     plan.add_argument("--batches", type=int, help="number of mill batches the slabs are cut from")
     plan.add_argument("--seed", type=int, default=1)
+    cards = command("cards", _cards, "Write weigh-up cards, cure cards and test sheets to print, below out/cards.")
+    cards.add_argument("--round", type=int, help="only the batches of this round")
+    cards.add_argument("--batch-kg", type=float, help="size of every batch; else what site.toml or the brief says")
+    cards.add_argument("--seed", type=int, default=1, help="of codes and order of test")
+    form = command("form", _form, "Write the form for results, out/results_form.xlsx.")
+    form.add_argument("--round", type=int, help="only the trials of this round")
     load = command("load", _load, "Check a results file (CSV or XLSX) and take it into the series.")
     load.add_argument("file", type=Path)
     load.add_argument("--sheet", help="sheet of a workbook")
@@ -167,6 +173,46 @@ def _plan(args: argparse.Namespace) -> int:
     ]
     _show(f"Saved in {series.path / 'plan.csv'}", plan.frame[columns])
     print(f"\n{plan.judge()}")
+    return 0
+
+
+def _cards(args: argparse.Namespace) -> int:
+    from formlab.cards import Site, make_cards, read_site
+    from formlab.series import open_series
+
+    series = open_series(args.folder)
+    text = series.text("site.toml")
+    site = Site() if text is None else read_site(text)
+    cards = make_cards(series.brief, _of_round(series, args.round), site, batch_kg=args.batch_kg, seed=args.seed)
+    return _written(args, [series.write_out(f"cards/{name}", page) for name, page in cards.items()])
+
+
+def _form(args: argparse.Namespace) -> int:
+    from formlab.cards import results_form
+    from formlab.series import open_series
+
+    series = open_series(args.folder)
+    form = results_form(series.brief, _of_round(series, args.round))
+    return _written(args, [series.write_out("results_form.xlsx", form)])
+
+
+def _of_round(series: Any, number: int | None) -> Any:
+    from formlab.errors import SeriesError
+
+    plan = series.plan_frame()
+    if number is None:
+        return plan
+    rounds = sorted(set(plan["round"])) if "round" in plan else []
+    if number not in rounds:
+        raise SeriesError(f"The plan has no round {number}; it has {[int(r) for r in rounds]}.")
+    return plan[plan["round"] == number]
+
+
+def _written(args: argparse.Namespace, paths: list[Path]) -> int:
+    if args.json:
+        _print_json({"written": [str(path) for path in paths]})
+    else:
+        print("\n".join(str(path) for path in paths))
     return 0
 
 

@@ -13,6 +13,7 @@ import pandas as pd
 
 from formlab.brief import Brief
 from formlab.errors import FormlabWarning, Problem, SeriesError
+from formlab.gates import gate_table
 from formlab.html import Markup, panel, table
 from formlab.series import join
 from formlab.series.briefs import brief_text, parse_brief
@@ -483,6 +484,28 @@ class Series:
                 if found:
                     raise SeriesError([f.problem for f in found])
 
+    # ---- gates --------------------------------------------------------------------------------------
+
+    def save_gates(self, records: Sequence[Mapping[str, Any]], *, who: str = "") -> None:
+        """Keep what the gates of a batch said and what was decided; see `formlab.gates.gate_records`.
+
+        Raises
+        ------
+        SeriesError
+            If a batch is not in the plan.
+        """
+        known = set(self.plan_frame().get("batch", pd.Series(dtype=str)))
+        strange = sorted({str(r["batch"]) for r in records} - known)
+        if strange:
+            raise SeriesError(f"The plan has no batch {', '.join(map(repr, strange))}; it has {sorted(known)}.")
+        with self._step("gates", who) as step:
+            step.more = {"gates": [dict(record) for record in records]}
+            step.note = "; ".join(dict.fromkeys(f"{r['batch']}: {r['decision']}" for r in records))
+
+    def gates(self) -> pd.DataFrame:
+        """Return the last word on each gate of each batch; see `formlab.gates.gate_table`."""
+        return gate_table(r for entry in self._folder.journal().entries for r in entry.more.get("gates", []))
+
     # ---- the record ---------------------------------------------------------------------------------
 
     def journal(self) -> pd.DataFrame:
@@ -502,6 +525,10 @@ class Series:
             number, when, who, act, source, file, row, old, new; oldest first.
         """
         return cell_history(self._folder.journal(), column, {"plan.csv": trial, "results.csv": trial})
+
+    def text(self, name: str) -> str | None:
+        """Return the text of any other file of the folder, such as ``site.toml``; None if there is none."""
+        return self._folder.text(name)
 
     # ---- what can be made again ---------------------------------------------------------------------
 
