@@ -23,6 +23,7 @@ from formlab.terms import ModelSpace
 __all__ = ["Basis"]
 
 EXACT_DIMENSION = 6  # blocks of more dimensions are integrated over a sample
+MOST_VERTICES = {2: 400, 3: 400, 4: 200, 5: 100, 6: 60}  # the triangulation grows fast with both
 SAMPLE = 20_000
 SAMPLE_SEED = 20_170  # fixed, so that two plans of one brief are judged by the same measure
 
@@ -148,7 +149,7 @@ class Basis:
             taken += effects.shape[1]
             weights = np.full(len(effects), 1.0 / len(effects))
             out.append((*self._factor_root(columns, effects, weights), True))
-        for variables in self._blocks():
+        for variables in self.blocks:
             columns = np.array([c for c in range(numeric) if self._slope[variables, c].any()], dtype=int)
             nodes, weights, exact = self._nodes(variables)
             base = nodes @ self._slope[np.ix_(variables, columns)]
@@ -159,7 +160,8 @@ class Basis:
             out.append((*self._factor_root(columns, base, weights), exact))
         return out
 
-    def _blocks(self) -> list[np.ndarray]:
+    @cached_property
+    def blocks(self) -> list[np.ndarray]:
         """Numeric variables in groups that neither a limit nor a base column ties together."""
         polytope = self.region.polytope
         groups = [set(polytope.free[block].tolist()) for block in polytope.blocks]
@@ -191,12 +193,18 @@ class Basis:
             return levels, np.full(len(levels), 1.0 / len(levels)), True
         vertices = np.unique(np.round(self.region.polytope.vertices[:, variables], 12), axis=0)
         if not any(name in self.region.levels for name in names):
-            degree = 2 * max((t.degree for t in self.space.terms), default=1)
+            degree = 2 * self.degree(variables)
             found = polytope_rule(vertices, degree)
             if found is not None:
                 return *found, True
         sample = self.region.sample(SAMPLE, SAMPLE_SEED)[names].to_numpy(float)
         return sample, np.full(SAMPLE, 1.0 / SAMPLE), False
+
+    def degree(self, variables: np.ndarray) -> int:
+        """Highest power of the variables of a block in any term."""
+        moved = self._slope[variables].any(axis=0)
+        names = {n for n, used in zip(self.space.base_names, moved) if used}
+        return max(1, max((sum(f in names for f in t.factors) for t in self.space.terms), default=1))
 
     def _check_told_apart(self, product: np.ndarray) -> None:
         size = np.linalg.norm(product, axis=0)
@@ -229,7 +237,8 @@ def _root(values: np.ndarray, weights: np.ndarray) -> np.ndarray:
 
     Squares are only taken in whitened columns, so that narrow ranges do not lose their digits.
     """
-    small = np.asarray(np.linalg.qr(np.sqrt(np.abs(weights))[:, None] * values, mode="r"))
+    part = slice(None, None, max(1, len(values) // 20_000)) if (weights < 0).any() else slice(None)
+    small = np.asarray(np.linalg.qr(np.sqrt(np.abs(weights[part]))[:, None] * values[part], mode="r"))
     size = np.linalg.norm(small, axis=0)
     _, s, right = np.linalg.svd(small / size, full_matrices=False)
     keep = s > 1e-12 * s[0]
@@ -260,7 +269,7 @@ def polytope_rule(vertices: np.ndarray, degree: int) -> tuple[np.ndarray, np.nda
         ends = t[[t[:, 0].argmin(), t[:, 0].argmax()]]
         nodes = ends[0] + (x[:, None] + 1) / 2 * (ends[1] - ends[0])
         return centre + nodes @ basis[:1], w / 2
-    if k > EXACT_DIMENSION:
+    if k > EXACT_DIMENSION or len(vertices) > MOST_VERTICES[k]:
         return None
     t = t / np.abs(t).max(axis=0)
     try:

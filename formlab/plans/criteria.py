@@ -108,34 +108,74 @@ class State:
         change = ((gram[1, 1] - wii) * a2 - 2 * (1 + b) * b2 + a * gram2[1, 1]) / safe
         return self._trace_gain(self.trace + change, good)
 
+    def line_gains(self, rows: np.ndarray, coefficients: np.ndarray, tau: np.ndarray) -> np.ndarray:
+        """Return the gains along lines: columns of the rows change by ``sum_j tau**j coefficients[j - 1]``.
+
+        Parameters
+        ----------
+        coefficients : ndarray of shape (degree, q, s, p)
+        tau : ndarray of shape (q, T)
+
+        Returns
+        -------
+        ndarray of shape (q, T)
+        """
+        wx = self.wx[rows]
+        powers = tau[None] ** np.arange(1, len(coefficients) + 1)[:, None, None]
+        inner = self._line_blocks(self.d, coefficients, powers, wx)
+        outer = None if self.weight is None else self._line_blocks(self.dsd, coefficients, powers, wx)
+        return self._gains_of(rows, inner, outer).reshape(tau.shape)
+
     def _group_gains(self, rows: np.ndarray, options: np.ndarray) -> np.ndarray:
-        n, s, p = options.shape
         delta = options - self.x[rows]
         wx = self.wx[rows]
-        inner = self._capacitance(delta @ self.d, delta, wx, wx @ self.d)
-        wss = self.w[np.ix_(rows, rows)]
+        inner = _blocks(
+            delta @ self.d @ wx.T, (delta @ self.d) @ delta.transpose(0, 2, 1), wx @ self.d @ wx.T
+        )
+        if self.weight is None:
+            return self._gains_of(rows, inner, None)
+        dd = delta @ self.dsd
+        return self._gains_of(
+            rows, inner, _blocks(dd @ wx.T, dd @ delta.transpose(0, 2, 1), wx @ self.dsd @ wx.T)
+        )
+
+    @staticmethod
+    def _line_blocks(
+        k: np.ndarray, coefficients: np.ndarray, powers: np.ndarray, wx: np.ndarray
+    ) -> np.ndarray:
+        """U'KU along lines for U = [Δ', X'W_S], shape (q * T, 2s, 2s)."""
+        degree, q, s, _ = coefficients.shape
+        ck = coefficients @ k
+        cross = np.einsum("jqt,jqab->qtab", powers, ck @ wx.T)
+        square = np.zeros((q, powers.shape[2], s, s))
+        for i in range(degree):
+            for j in range(degree):
+                block = ck[i] @ coefficients[j].transpose(0, 2, 1)
+                square += (powers[i] * powers[j])[:, :, None, None] * block[:, None]
+        return _blocks(cross.reshape(-1, s, s), square.reshape(-1, s, s), wx @ k @ wx.T)
+
+    def _gains_of(self, rows: np.ndarray, inner: np.ndarray, outer: np.ndarray | None) -> np.ndarray:
+        """Gains from U'DU and, for trace criteria, U'DSDU of every option; shape (N, 2s, 2s) each."""
+        s = len(rows)
         inner[:, :s, s:] += np.eye(s)
         inner[:, s:, :s] += np.eye(s)
-        inner[:, s:, s:] -= wss
+        inner[:, s:, s:] -= self.w[np.ix_(rows, rows)]
+        if s == 1:
+            a, b, d = inner[:, 0, 0], inner[:, 0, 1], inner[:, 1, 1]
+            ratio = b * b - a * d
+            good = ratio > 1e-12
+            safe = np.where(good, ratio, 1.0)
+            if outer is None:
+                return np.where(good, np.log(safe) / self.x.shape[1], -np.inf)
+            change = (d * outer[:, 0, 0] - 2 * b * outer[:, 0, 1] + a * outer[:, 1, 1]) / safe
+            return self._trace_gain(self.trace + change, good)
         sign, logdet = np.linalg.slogdet(inner)
         good = (sign == (-1) ** s) & np.isfinite(logdet)
-        if self.weight is None:
-            return np.where(good, logdet / p, -np.inf)
-        outer = self._capacitance(delta @ self.dsd, delta, wx, wx @ self.dsd)
+        if outer is None:
+            return np.where(good, logdet / self.x.shape[1], -np.inf)
         inner[~good] = np.eye(2 * s)
         change = -np.trace(np.linalg.solve(inner, outer), axis1=1, axis2=2)
         return self._trace_gain(self.trace + change, good)
-
-    @staticmethod
-    def _capacitance(dd: np.ndarray, delta: np.ndarray, wx: np.ndarray, wd: np.ndarray) -> np.ndarray:
-        """U'DU for U = [Δ', X'W_S] and every option, shape (N, 2s, 2s)."""
-        n, s, _ = delta.shape
-        out = np.empty((n, 2 * s, 2 * s))
-        out[:, :s, :s] = dd @ delta.transpose(0, 2, 1)
-        out[:, :s, s:] = dd @ wx.T
-        out[:, s:, :s] = out[:, :s, s:].transpose(0, 2, 1)
-        out[:, s:, s:] = wd @ wx.T
-        return out
 
     def _trace_gain(self, trace: np.ndarray, good: np.ndarray) -> np.ndarray:
         good = good & (trace > 0)
@@ -161,3 +201,14 @@ class State:
             self.dsd = self.d @ self.weight @ self.d
             self.trace = float(np.sum(self.weight * self.d))
         return u, a
+
+
+def _blocks(cross: np.ndarray, square: np.ndarray, fixed: np.ndarray) -> np.ndarray:
+    """The symmetric matrices [[square, cross], [cross', fixed]], shape (N, 2s, 2s)."""
+    n, s, _ = square.shape
+    out = np.empty((n, 2 * s, 2 * s))
+    out[:, :s, :s] = square
+    out[:, :s, s:] = cross
+    out[:, s:, :s] = cross.transpose(0, 2, 1)
+    out[:, s:, s:] = fixed
+    return out
