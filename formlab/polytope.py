@@ -400,11 +400,12 @@ def _edges(tight: np.ndarray, above: np.ndarray, below: np.ndarray, dimension: i
         i, j = np.nonzero(shared >= dimension - 1)
         found.append(np.column_stack([chunk[i], below[j]]))
     pairs = np.vstack(found) if found else np.empty((0, 2), dtype=int)
-    keep = np.ones(len(pairs), dtype=bool)
-    step = max(1, 20_000_000 // max(1, len(tight)))
-    for start in range(0, len(pairs), step):
-        part = pairs[start : start + step]
-        common = marks[part[:, 0]] * marks[part[:, 1]]
+    # A vertex on just `dimension` faces is where they cross, so any two that share all but one join in an edge.
+    simple = tight.sum(axis=1) == dimension
+    keep = simple[pairs].any(axis=1) if len(pairs) else np.empty(0, dtype=bool)
+    doubtful = np.flatnonzero(~keep)
+    for some in np.array_split(doubtful, 1 + len(doubtful) * len(tight) // 20_000_000):
+        common = marks[pairs[some, 0]] * marks[pairs[some, 1]]
         on_all = common @ marks.T >= common.sum(axis=1, keepdims=True) - 0.5
-        keep[start : start + step] = on_all.sum(axis=1) == 2
+        keep[some] = on_all.sum(axis=1) == 2
     return pairs[keep].astype(int)

@@ -189,20 +189,24 @@ class Region:
         frame = _frame(mean[None, :], self.polytope.names)
         return self.nearest(self._cross_categories(frame).head(1))
 
-    def _formulas(self) -> Polytope:
+    @cached_property
+    def formulas(self) -> Polytope:
         """The polytope over ingredients alone, or over all where a limit ties settings to them."""
         count = len(self.brief.ingredients)
         rules = [r for r in self.polytope.rules if any(r.coefficients[:count])]
-        if not count or any(any(rule.coefficients[count:]) for rule in rules):
+        tied = any(any(rule.coefficients[count:]) for rule in rules)
+        if tied or count in (0, len(self.polytope.names)):
             return self.polytope
         cut = tuple(Rule(rule.coefficients[:count], rule.sense, rule.bound, rule.text) for rule in rules)
         names, low, high = self.polytope.names, self.polytope.lower, self.polytope.upper
         return Polytope(names[:count], low[:count], high[:count], cut)
 
+    def _formulas(self) -> Polytope:
+        return self.formulas
+
     def _formula_parts(self) -> list[Polytope]:
         self.check()
-        formulas = self._formulas()
-        return self._parts if formulas is self.polytope else [formulas]
+        return self._parts if self.formulas is self.polytope else [self.formulas]
 
     # ---- pseudo-components ----------------------------------------------------------------------
 
