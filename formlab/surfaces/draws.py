@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -163,6 +165,7 @@ class Draws:
             for j in range(slabs):
                 noise = d.sd_batch * batch[rows, k] + d.sd_slab * slab[rows, j, k]
                 noise = noise + d.sd_reading * reading[rows, j, k] / np.sqrt(readings[k])
+                noise = noise + d.sd_test * reading[rows, -1, k]  # a session's own error, once for the batch
                 total = total + d.part.scale.inverse(eta + _col(noise))
             return np.asarray(total) / slabs
 
@@ -170,13 +173,22 @@ class Draws:
 
     def _each(self, columns: Columns, function: Value) -> np.ndarray:
         n = len(next(iter(columns.values())))
-        out = np.empty((self.count, n, len(self.names)))
-        for k, mixed in enumerate(self._responses):
+        out = np.empty((len(self.names), self.count, n))
+
+        def fill(k: int) -> None:
+            mixed = self._responses[k]
             for drawn, rows in zip(mixed.parts, mixed.rows):
                 if len(rows):
                     eta = drawn.coef @ columns[id(drawn.part.features)].T
-                    out[rows, :, k] = function(k, drawn, rows, eta)
-        return out
+                    out[k, rows] = function(k, drawn, rows, eta)
+
+        if out.size < 200_000:
+            for k in range(len(self.names)):
+                fill(k)
+        else:  # large arrays leave the interpreter lock, so threads help
+            with ThreadPoolExecutor(min(len(self.names), os.cpu_count() or 1)) as pool:
+                list(pool.map(fill, range(len(self.names))))
+        return np.moveaxis(out, 0, 2)
 
     def _noise(self, seed: int | None) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Standard normal batch, slab and reading effects, correlated between responses; kept, and cut to the draws."""

@@ -26,7 +26,7 @@ from formlab.terms import ModelSpace
 
 __all__ = ["Ground", "fit_response"]
 
-KEPT = 32  # parts that the posterior of a response is kept in
+KEPT = 28  # parts that the posterior of a response is kept in
 LEAST = 4  # trials below which there is nothing to learn from
 
 
@@ -284,7 +284,7 @@ def _kept(
     shares: list[float] = []
     for entrant, weight in zip(entrants, weights):
         if weight:
-            some = entrant.source.some(max(int(np.ceil(KEPT * weight)), 4), rng)
+            some = entrant.source.some(max(int(np.ceil(KEPT * weight)), 3), rng)
             parts += some
             shares += [weight / len(some)] * len(some)
     return parts, np.array(shares)

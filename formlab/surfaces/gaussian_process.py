@@ -45,12 +45,21 @@ class KernelFeatures:
     def __init__(self, variables: Variables, points: np.ndarray, length: np.ndarray) -> None:
         self.variables, self.length = variables, length
         self.points = points / length
-        self._half = -0.5 * (self.points**2).sum(axis=1)
+        half = -0.5 * (self.points**2).sum(axis=1)
+        self._right = np.vstack([self.points.T, np.ones(len(points)), half])
 
     def expand(self, base: np.ndarray) -> np.ndarray:
-        z = base / self.length
-        kernel = np.exp(z @ self.points.T + self._half - 0.5 * (z**2).sum(axis=1)[:, None])
-        return np.column_stack([np.ones(len(base)), base, kernel])
+        n, d = base.shape
+        left = np.empty((n, d + 2))
+        left[:, :d] = base / self.length
+        left[:, d] = -0.5 * (left[:, :d] ** 2).sum(axis=1)
+        left[:, d + 1] = 1.0
+        out = np.empty((n, 1 + d + len(self.points)))
+        out[:, 0] = 1.0
+        out[:, 1 : 1 + d] = base
+        # exponents by one matrix product: -|z - p|² / 2 = z.p - |z|²/2 - |p|²/2
+        np.exp(left @ self._right, out=out[:, 1 + d :])
+        return out
 
 
 class GaussianProcess:
@@ -180,7 +189,7 @@ def leave_out_average(logs: np.ndarray) -> np.ndarray:
     return np.log((weight * np.exp(logs - top)).sum(axis=0) / weight.sum(axis=0)) + top
 
 
-def _representing(z: np.ndarray, most: int = 90, left: float = 2e-3) -> tuple[np.ndarray, np.ndarray]:
+def _representing(z: np.ndarray, most: int = 90, left: float = 4e-3) -> tuple[np.ndarray, np.ndarray]:
     """Points that stand for a unit process all over `z`, and the Cholesky factor of their covariance.
 
     Pivoted Cholesky: always the point whose value is least known, until no point keeps more than `left` of its

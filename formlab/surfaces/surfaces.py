@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 import pandas as pd
@@ -149,7 +151,12 @@ class Surfaces(Mapping[str, Surface]):
         features = {id(p.features): p.features for s in self._fitted.values() for p in s.parts}
         variables = {id(f.variables): f.variables for f in features.values()}
         base = {key: v.base(complete) for key, v in variables.items()}
-        return {key: f.expand(base[id(f.variables)]) for key, f in features.items()}
+        found = [(key, f, base[id(f.variables)]) for key, f in features.items()]
+        if sum(len(b) for _, _, b in found) < 5_000:
+            return {key: f.expand(b) for key, f, b in found}
+        with ThreadPoolExecutor(os.cpu_count() or 1) as pool:  # large arrays leave the interpreter lock
+            made = pool.map(lambda item: item[1].expand(item[2]), found)
+            return {key: columns for (key, _, _), columns in zip(found, made)}
 
     def sample(
         self, frame: pd.DataFrame, draws: int = 1000, of: str = "mean", seed: int | None = None
