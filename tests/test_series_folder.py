@@ -41,6 +41,14 @@ def loaded(tmp_path: Path) -> Series:
     return series
 
 
+def copied(tmp_path: Path, number: int) -> Series:
+    """A series as `loaded` makes it, once for each of many faults."""
+    if not (tmp_path / "first").exists():
+        (tmp_path / "first").mkdir()
+        loaded(tmp_path / "first")
+    return Series(shutil.copytree(tmp_path / "first" / "block", tmp_path / f"at{number}" / "block"))
+
+
 def load_more(series: Series) -> None:
     more = "trial,erasure,crumble\nT01,81,5\nT02,82,7\nT03,<0.5,1e-3\n"
     series.load_results(bench_file(series.path.parent, more, "more.csv"))
@@ -87,9 +95,7 @@ def test_killed_at_every_disk_call_of_a_step(tmp_path: Path, act: str, capsys: p
     assert calls >= 8 and before != after
     ends = []
     for at in range(1, calls + 1):
-        place = tmp_path / f"at{at}"
-        place.mkdir()
-        series = loaded(place)
+        series = copied(tmp_path, at)
 
         def job(series: Series = series, at: int = at) -> None:
             with Fault(at, die):
@@ -119,12 +125,10 @@ def test_every_failing_disk_call_leaves_the_old_state_whole(tmp_path: Path, act:
     calls, _, after = calls_of(tmp_path, STEPS[act])
     refused, harmless = 0, []
     for at in range(1, calls + 1):
-        place = tmp_path / f"at{at}"
-        place.mkdir()
-        series = loaded(place)
+        series = copied(tmp_path, at)
         before = state(series.path)
 
-        def fail(name: str, *args: object, **_: object) -> None:
+        def fail(name: str, *args: object, at: int = at, **_: object) -> None:
             if name == "write":
                 REAL_WRITE(args[0], bytes(args[1])[:3])  # type: ignore[arg-type, call-overload]
             if name == "fsync" and stat.S_ISDIR(os.fstat(args[0]).st_mode):  # type: ignore[call-overload]
@@ -252,10 +256,11 @@ def killed_at_random(tmp_path: Path, instants: int) -> dict[str, int]:
                 os.write(writer, bytes([k]))
             os._exit(0)
         os.close(writer)
-        time.sleep(rng.uniform(0.002, 0.25))
+        known = [os.read(reader, 1)[0] for _ in range(rng.randrange(4))]
+        time.sleep(rng.uniform(0.0, 0.05))
         os.kill(child, 9)
         os.waitpid(child, 0)
-        known = list(os.read(reader, 1000))
+        known += list(os.read(reader, 1000))
         os.close(reader)
         again = Series(series.path)
         trials = again.trials()
@@ -280,7 +285,7 @@ def test_killed_at_random_instants(tmp_path: Path, instants: int, capsys: pytest
     with capsys.disabled():
         print("\n" + "\n".join(f"{name:>20} {count}" for name, count in counts.items()))
     assert counts["lost"] == counts["half-written"] == 0
-    assert counts["loads acknowledged"] > instants
+    assert counts["loads acknowledged"] >= instants
 
 
 def test_recovery_says_what_it_found_and_did(tmp_path: Path) -> None:
@@ -288,9 +293,7 @@ def test_recovery_says_what_it_found_and_did(tmp_path: Path) -> None:
     calls, _, _ = calls_of(tmp_path, load_more)
     told, noted = set(), set()
     for at in range(1, calls + 1):
-        place = tmp_path / f"at{at}"
-        place.mkdir()
-        series = loaded(place)
+        series = copied(tmp_path, at)
 
         def job(series: Series = series, at: int = at) -> None:
             with Fault(at, die):

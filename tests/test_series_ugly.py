@@ -30,7 +30,9 @@ def series(tmp_path: Path) -> Series:
 
 def test_there_are_twenty() -> None:
     assert len(UGLY) == 20
-    assert sorted(UGLY) == sorted(p.name for p in FOLDER.iterdir() if ".problems" not in p.name and p.name[0] != ".")
+    assert sorted(UGLY) == sorted(
+        p.name for p in FOLDER.iterdir() if ".problems" not in p.name and p.name[0] != "."
+    )
 
 
 @pytest.mark.parametrize("name", UGLY)

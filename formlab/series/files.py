@@ -45,18 +45,19 @@ def read_bytes(path: Path, most: int = MOST_BYTES) -> bytes:
     """
     try:
         size = path.stat().st_size
-        if size > most:
-            raise SeriesError(
-                f"{path.name} has {size / 2**20:.0f} MB; at most {most / 2**20:.0f} MB are read. "
-                "Is it the right file? If so, load it in parts."
-            )
-        return path.read_bytes()
+        content = path.read_bytes() if size <= most else b""
     except FileNotFoundError:
         raise SeriesError(f"There is no file {str(path)!r}.") from None
     except IsADirectoryError:
         raise SeriesError(f"{str(path)!r} is a folder; a file is expected.") from None
     except (OSError, ValueError) as error:
         raise SeriesError(f"{str(path)!r} cannot be read: {_reason(error)}.") from None
+    if size > most:
+        raise SeriesError(
+            f"{path.name} has {size / 2**20:.0f} MB; at most {most / 2**20:.0f} MB are read. "
+            "Is it the right file? If so, load it in parts."
+        )
+    return content
 
 
 def write_part(path: Path, content: bytes) -> Path:

@@ -28,6 +28,7 @@ from formlab.series.files import (
 )
 from formlab.series.history import described
 from formlab.series.journal import Change, Entry, Journal, digest, hunks, now
+from formlab.series.tables import from_csv
 
 __all__ = ["AUTHORED", "WRITTEN", "Folder", "Step"]
 
@@ -78,6 +79,11 @@ class Folder:
         except UnicodeDecodeError:
             raise SeriesError(f"{name} is not text in UTF-8. Save it as 'CSV UTF-8'.") from None
         return text.replace("\r\n", "\n")
+
+    def columns(self, name: str) -> list[str]:
+        """Return the column names of a table; none where there is no file."""
+        first = (self.text(name) or "").split("\n", 1)[0]
+        return list(from_csv(first, name).columns) if first.strip() else []
 
     def lines(self, name: str) -> list[str] | None:
         """Return the lines of a file, whatever its encoding, for comparing."""

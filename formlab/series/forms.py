@@ -88,7 +88,7 @@ def _csv_rows(text: str, file: str, known: Callable[[str], bool]) -> list[tuple[
     start = 1
     try:
         for cells in reader:
-            if any(map(str.strip, cells)):
+            if "".join(cells).strip():
                 rows.append((start, list(cells)))
             start = reader.line_num + 1
     except csv.Error as error:
@@ -289,8 +289,9 @@ def _body(
 
 
 def _is_names(cells: Sequence[Cell], names: Sequence[str]) -> bool:
-    texts = [clean_text(c) for c in cells] if isinstance(cells[0], str) or cells[0] is None else []
-    return texts[: len(names)] == list(names[: len(texts)]) and len(texts) >= len(names)
+    if clean_text(cells[0]) != names[0]:
+        return False
+    return [clean_text(c) for c in cells[: len(names)]] == list(names)
 
 
 def _is_units(cells: Sequence[Cell], units: Mapping[int, str]) -> bool:

@@ -186,8 +186,10 @@ class Series:
         """Return what a changed brief asks about the trials so far."""
         journal = self._folder.journal()
         past = [brief for _, brief in revisions(journal)]
-        columns = [list(self._table(n).columns) for n in ("plan.csv", "results.csv")] if past else [[], []]
-        return asked(self.brief, past, columns[0], columns[1], dropped_names(journal))
+        if not past:
+            return []
+        plan, results = self._folder.columns("plan.csv"), self._folder.columns("results.csv")
+        return asked(self.brief, past, plan, results, dropped_names(journal))
 
     def _settled(self) -> None:
         questions = self._asked()
@@ -497,7 +499,9 @@ class Series:
         known = set(self.plan_frame().get("batch", pd.Series(dtype=str)))
         strange = sorted({str(r["batch"]) for r in records} - known)
         if strange:
-            raise SeriesError(f"The plan has no batch {', '.join(map(repr, strange))}; it has {sorted(known)}.")
+            raise SeriesError(
+                f"The plan has no batch {', '.join(map(repr, strange))}; it has {sorted(known)}."
+            )
         with self._step("gates", who) as step:
             step.more = {"gates": [dict(record) for record in records]}
             step.note = "; ".join(dict.fromkeys(f"{r['batch']}: {r['decision']}" for r in records))

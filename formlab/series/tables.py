@@ -35,7 +35,7 @@ def guarded(text: str) -> str:
 
 def restored(text: str) -> str:
     """Return the text that `guarded` was given."""
-    if text.startswith("'") and text.lstrip("'").startswith(_RISKY):
+    if text[:1] == "'" and text.lstrip("'").startswith(_RISKY):
         return text[1:]
     return text
 
@@ -99,7 +99,7 @@ def read_rows(text: str, file: str = "", delimiter: str = ",") -> list[tuple[int
     lines, start = [], 1
     try:
         for cells in reader:
-            if any(c.strip() for c in cells):
+            if "".join(cells).strip():
                 lines.append((start, cells))
             start = reader.line_num + 1
     except csv.Error as error:

@@ -23,7 +23,8 @@ MOST_UNPACKED = 256 * 2**20
 MOST_RATIO = 250  # packed well, real sheets reach about 30
 MOST_CELLS = 6_000_000
 MOST_COLUMNS = 1_000
-SMALL_CELLS = 200_000  # up to here merged cells are looked up too
+SMALL_BYTES = 2**21  # up to here merged cells are looked up too
+MOST_MERGED = 200_000
 
 
 @dataclass
@@ -53,7 +54,7 @@ def read_workbook(content: bytes, file: str) -> list[Sheet]:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # about features of the workbook that do not touch the cells
-            small = len(content) < 2**21
+            small = len(content) < SMALL_BYTES
             book = openpyxl.load_workbook(
                 io.BytesIO(content), data_only=True, keep_links=False, read_only=not small
             )
@@ -145,7 +146,7 @@ def _sheet(sheet: Any, file: str) -> Sheet:
             count += len(values)
     merged = {}
     for area in getattr(getattr(sheet, "merged_cells", None), "ranges", ()):
-        if area.size["rows"] * area.size["columns"] > SMALL_CELLS:
+        if area.size["rows"] * area.size["columns"] > MOST_MERGED:
             continue
         for row, column in area.cells:
             if (row, column) != (area.min_row, area.min_col):

@@ -1,0 +1,230 @@
+"""Forms of results: which sheet and line, which column, which trial; merged with what is there."""
+
+from __future__ import annotations
+
+import warnings
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from formlab.errors import FormlabWarning, SeriesError
+from formlab.series import Series, workbook_bytes
+from formlab.series.merge import merge
+from tests.series_bench import BRIEF, bench_file, made
+
+
+@pytest.fixture
+def series(tmp_path: Path) -> Series:
+    return made(tmp_path / "block", trials=6)
+
+
+def load(series: Series, text: str, **options: object) -> str:
+    return str(series.load_results(bench_file(series.path.parent, text), **options))  # type: ignore[arg-type]
+
+
+def refusal(series: Series, text: str | bytes, **options: object) -> str:
+    with pytest.raises(SeriesError) as caught:
+        series.load_results(bench_file(series.path.parent, text), **options)  # type: ignore[arg-type]
+    return str(caught.value)
+
+
+def lines(series: Series) -> list[str]:
+    return (series.path / "results.csv").read_text().splitlines()[1:]
+
+
+# ---- the form of a file ---------------------------------------------------------------------------------
+
+
+def test_no_line_of_names(series: Series) -> None:
+    assert refusal(series, "probe,value\n1,2\n") == (
+        "1 problem:\n  bench.csv: Expected a line of column names with 'trial' and at least one of "
+        "['erasure', 'crumble']."
+    )
+    assert refusal(series, "trail,erasure\nT01,2\n") == (
+        "1 problem:\n  bench.csv, row 1: Expected a line of column names with 'trial' and at least one of "
+        "['erasure', 'crumble']. 'trail': is it 'trial'?"
+    )
+    assert "Expected a line of column names" in refusal(series, "")
+
+
+def test_no_reading(series: Series) -> None:
+    assert refusal(series, "trial,erasure\nT01,\nT02,\n") == (
+        "1 problem:\n  bench.csv: Expected at least one line with a reading or a status."
+    )
+
+
+def test_a_quotation_mark_that_is_never_closed(series: Series) -> None:
+    assert refusal(series, 'trial,erasure,note\nT01,80,"torn\nT02,81,\n') == (
+        "1 problem:\n  bench.csv, row 2: Expected a line of CSV text (unexpected end of data). A quotation mark is "
+        "opened in this line and not closed, or stands inside quoted text."
+    )
+
+
+def test_decimal_commas_between_commas(series: Series) -> None:
+    assert refusal(series, "trial,erasure\nT01,80,5\n") == (
+        "1 problem:\n  bench.csv, row 2: '5'. Expected 2 cells, as in the line of names. Decimal commas in a file "
+        "whose cells are parted by commas need quotes or another separator."
+    )
+
+
+def test_no_table_at_all(series: Series) -> None:
+    assert refusal(series, b"\x89PNG\r\n\x1a\n\0\0") == (
+        "bench.csv is no text and no XLSX workbook. Save the table as XLSX or CSV."
+    )
+
+
+def test_a_file_too_large_for_sense(series: Series) -> None:
+    path = series.path.parent / "bench.csv"
+    with path.open("wb") as out:
+        out.truncate(100 * 2**20)
+    with pytest.raises(SeriesError) as caught:
+        series.load_results(path)
+    assert str(caught.value) == (
+        "bench.csv has 100 MB; at most 64 MB are read. Is it the right file? If so, load it in parts."
+    )
+
+
+def test_a_sheet_is_chosen_by_name(series: Series, tmp_path: Path) -> None:
+    frames = {
+        day: pd.DataFrame({"trial": [trial], "erasure": [80.5]})
+        for day, trial in (("Mon", "T01"), ("Tue", "T02"))
+    }
+    path = bench_file(tmp_path, workbook_bytes(frames), "bench.xlsx")
+    assert series.load_results(path, "Tue").added == 1
+    assert lines(series) == ["T02,1,80.5,,ok,"]
+    with pytest.raises(SeriesError) as caught:
+        series.load_results(path, "Wed")
+    assert str(caught.value) == "bench.xlsx has no sheet 'Wed'; it has ['Mon', 'Tue']."
+
+
+def test_a_filled_form_loads_as_it_stands(series: Series, tmp_path: Path) -> None:
+    form = series.plan_frame().assign(
+        erasure=[80.5, None, 81, None, None, None], crumble=None, status="", note=""
+    )
+    form.loc[1, ["status", "note"]] = ["stuck", "=to the mould"]
+    content = workbook_bytes({"read me": pd.DataFrame({"Fill in": ["x"]}), "results": form})
+    path = bench_file(tmp_path, content, "form.xlsx")
+    assert str(series.load_results(path)) == "form.xlsx: lines of 3 trials: 3 added."
+    assert lines(series) == ["T01,1,80.5,,ok,", "T02,1,,,stuck,'=to the mould", "T03,1,81,,ok,"]
+    assert series.trials()["note"].tolist() == ["", "=to the mould", ""]
+
+
+def test_a_plan_cell_that_was_changed_is_asked_about(series: Series) -> None:
+    assert refusal(series, "trial,oil,erasure\nT01,5,80\nT03,5.33,80\nT05,6.1,80\n") == (
+        "1 problem:\n  bench.csv, row 4, oil: '6.1'. Expected 5.666666666666667, as in the plan, or an empty cell. "
+        "Weighed amounts go into weighed.csv; a plan is changed with save_plan."
+    )
+
+
+def test_beyond_the_bounds_is_a_warning(series: Series) -> None:
+    series.revise(BRIEF.replace("possible = [0, 1000]", "bounds = [0, 50]"))
+    with pytest.warns(FormlabWarning) as told:
+        load(series, "trial,crumble\nT01,60\nT02,50\n")
+    assert [str(w.message) for w in told] == ["bench.csv: crumble is beyond its bounds 0 to 50 in row 2."]
+
+
+def test_check_results_saves_nothing(series: Series, tmp_path: Path) -> None:
+    path = bench_file(tmp_path, "trial,erasure\nT1,8o\n")
+    table = series.check_results(path)
+    assert table["column"].tolist() == ["trial", "erasure"] and table["row"].tolist() == [2, 2]
+    assert not (series.path / "results.csv").exists()
+    assert len(series.check_results(bench_file(tmp_path, "trial,erasure\nT01,80\n"))) == 0
+
+
+# ---- with what is there already -------------------------------------------------------------------------
+
+
+def test_the_same_form_again_adds_only_what_is_new(series: Series) -> None:
+    assert load(series, "trial,erasure\nT01,80\nT02,81\n") == "bench.csv: lines of 2 trials: 2 added."
+    text = "trial,erasure,crumble\nT01,80.0,\nT02,81,7\nT03,82,8\n"
+    assert load(series, text) == ("bench.csv: lines of 3 trials: 1 added, 1 completed, 1 already there.")
+    assert lines(series) == ["T01,1,80,,ok,", "T02,1,81,7,ok,", "T03,2,82,8,ok,"]
+
+
+def test_a_late_test_completes_a_pending_line(series: Series) -> None:
+    load(series, "trial,erasure,status,note\nT01,80,pending,crumble after a week\n")
+    load(series, "trial,crumble,status\nT01,7,ok\n")
+    assert lines(series) == ["T01,1,80,7,ok,crumble after a week"]
+
+
+def test_a_second_session_is_a_further_reading(series: Series) -> None:
+    load(series, "trial,session,erasure\nT01,1,80\n")
+    load(series, "trial,session,erasure\nT01,2,80\n")
+    load(series, "trial,erasure\nT01,82\n")
+    assert lines(series) == ["T01,1,80,,ok,", "T01,2,80,,ok,", "T01,3,82,,ok,"]
+
+
+def test_a_changed_value_in_a_form_loaded_again_is_asked_about(series: Series) -> None:
+    load(series, "trial,erasure\nT01,80\nT02,81\n")
+    again = "trial,erasure\nT01,80\nT02,91\n"
+    assert refusal(series, again) == (
+        "1 problem:\n  bench.csv, row 3, erasure: '91'. Expected '81', as loaded before. To correct it, load with "
+        "replace=True; for a further reading, give another session."
+    )
+    assert load(series, again, replace=True, who="Kim") == (
+        "bench.csv: lines of 2 trials: 0 added, 1 replaced, 1 already there."
+    )
+    assert lines(series) == ["T01,1,80,,ok,", "T02,1,91,,ok,"]
+    history = series.cell_history("T02", "erasure")[["who", "old", "new"]].to_numpy().tolist()
+    assert history == [["", "", "81"], ["Kim", "81", "91"]]
+
+
+def test_setting_a_stored_line_aside_is_asked_about(series: Series) -> None:
+    load(series, "trial,erasure\nT01,80\n")
+    text = "trial,erasure,status,note\nT01,80,set aside,door was open\n"
+    assert "row 2, status: 'set aside'. Expected 'ok', as loaded before." in refusal(series, text)
+    load(series, text, replace=True)
+    assert lines(series) == ["T01,1,80,,set aside,door was open"]
+
+
+def test_numbered_readings(series: Series) -> None:
+    text = "trial,session,reading,erasure\nT01,1,1,80\nT01,1,2,80\nT01,1,3,80\n"
+    load(series, text)
+    assert lines(series) == ["T01,1,1,80,,ok,", "T01,1,2,80,,ok,", "T01,1,3,80,,ok,"]
+    assert "Expected '80', as loaded before" in refusal(series, "trial,session,reading,erasure\nT01,1,2,85\n")
+    assert "at most 1 line of a trial and session" in refusal(
+        series, "trial,session,reading,erasure\nT02,1,1,80\nT02,1,1,81\n"
+    )
+
+
+def test_merge_leaves_its_input_alone() -> None:
+    old = pd.DataFrame([["T01", "1", "80", "ok", ""]], columns=["trial", "session", "x", "status", "note"])
+    new = pd.DataFrame([["T01", "1", "80", "ok", "seen"]], columns=old.columns, index=[2])
+    before = old.copy()
+    done = merge(old, new, ["x"], "f.csv")
+    assert (done.completed, done.table["note"].tolist()) == (1, ["seen"])
+    pd.testing.assert_frame_equal(old, before)
+
+
+# ---- undo -----------------------------------------------------------------------------------------------
+
+
+def test_undo_takes_back_one_load_after_the_other(series: Series) -> None:
+    load(series, "trial,erasure\nT01,80\n")
+    load(series, "trial,erasure,crumble\nT01,80,7\nT02,81,8\n")
+    assert series.undo(who="Kim").startswith("The load of bench.csv of ")
+    assert lines(series) == ["T01,1,80,,ok,"]
+    series.undo()
+    assert lines(series) == []
+    with pytest.raises(SeriesError) as caught:
+        series.undo()
+    assert str(caught.value) == "There is no load of results to undo."
+    assert load(series, "trial,erasure\nT01,80\n") == "bench.csv: lines of 1 trials: 1 added."
+    assert series.journal()["act"].tolist()[-4:] == ["load results", "undo", "undo", "load results"]
+
+
+def test_one_hundred_thousand_rows(tmp_path: Path) -> None:
+    """Rows are counted here; the time is measured by the benchmarks, not asserted."""
+    series = made(tmp_path / "block", trials=25_000)
+    text = "trial;erasure;crumble\n" + "".join(
+        f"{t};{50 + k % 997 / 20:.2f};{k % 89 + r}\n".replace(".", ",")
+        for k, t in enumerate(series.plan_frame()["trial"])
+        for r in range(4)
+    )
+    path = bench_file(tmp_path, text)
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        loaded = series.load_results(path, repair=True)
+    assert (loaded.added, loaded.trials, len(loaded.repairs)) == (100_000, 25_000, 100_000)
+    assert len(series.trials()) == 100_000
