@@ -15,7 +15,7 @@ from pydantic import Field, ValidationError
 from formlab import recipe
 from formlab.checks import active_substance, brief_problems
 from formlab.errors import BriefError, Problem, RecipeError
-from formlab.html import fold, panel, table
+from formlab.html import fold, number, panel, table
 from formlab.limits import parse_limit
 from formlab.parts import Ingredient, Limit, Number, Part, Piece, Plant, Response, Setting
 from formlab.polytope import Rule
@@ -400,7 +400,7 @@ class Brief(Part):
         }
         heads = {
             "response": ["response", "unit", "target", "importance"],
-            "ingredient": ["ingredient", "role", "range", "unit", "g/cm³", f"{self.currency}/kg"],
+            "ingredient": ["ingredient", "role", "range", "today", "unit", "g/cm³", f"{self.currency}/kg"],
             "setting": ["setting", "unit", "range", "changes with"],
             "limit": ["limit"],
         }
@@ -411,7 +411,8 @@ class Brief(Part):
     def _ingredient_line(self, part: Ingredient) -> list[Any]:
         low, high = self.ranges[part.name]
         span = f"{low:g}" if low == high else f"{low:g} to {high:g}"
-        return [part.title, part.role, span, self.amount_unit, part.density, part.price]
+        today = "" if self.baseline is None else number(self.baseline[part.name].iloc[0])
+        return [part.title, part.role, span, today, self.amount_unit, part.density, part.price]
 
 
 def _count(number: int, noun: str) -> str:

@@ -77,7 +77,7 @@ def panel(title: str, verdict: str, *parts: Markup) -> Markup:
 _STYLE = Markup(
     "<style>.formlab{font-variant-numeric:tabular-nums;line-height:1.35;max-width:60em}"
     ".formlab h4{margin:.2em 0}.formlab .verdict{margin:.2em 0 .5em;font-weight:600}"
-    ".formlab table{border-collapse:collapse;margin:.3em 0}"
+    ".formlab p{margin:.2em 0}.formlab table{border-collapse:collapse;margin:.3em 0;font-size:inherit}"
     ".formlab th{border-bottom:1px solid currentColor;padding:.15em .7em;text-align:right}"
     ".formlab td{padding:.1em .7em;text-align:right}.formlab td.t,.formlab th.t"
     "{text-align:left}.formlab .more{opacity:.8;margin:.1em 0}"

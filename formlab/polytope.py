@@ -108,6 +108,8 @@ class Polytope:
                 return np.empty((0, len(self.names)))
         if len(self.free) == 0:
             return self.lower[None, :].copy()
+        if max(map(len, self.blocks)) >= 8 and not _can_hold(self._parts(), TOLERANCE):
+            return np.empty((0, len(self.names)))  # spares the long way to the same answer
         parts = [self._block_vertices(block) for block in self.blocks]
         count = int(np.prod([len(part) for part in parts], dtype=float))
         if count > MOST_VERTICES:
@@ -133,8 +135,11 @@ class Polytope:
         tight = np.hstack([points == 0.0, points == 1.0])
         rules = [(a[block], b, s) for a, b, s in self.scaled_rules if np.any(a[block])]
         dimension = size
-        for a, bound, sense in sorted(rules, key=lambda rule: rule[2] != "="):
-            flat = sense == "=" and np.ptp(points @ a) > TOLERANCE if len(points) else False
+        while rules and len(points):
+            sides = [(points @ a - bound, sense) for a, bound, sense in rules]
+            first = max(range(len(rules)), key=lambda k: _cut_off(*sides[k]))
+            a, bound, sense = rules.pop(first)
+            flat = sense == "=" and np.ptp(points @ a) > TOLERANCE
             points, tight = _cut(points, tight, a, bound, sense, dimension)
             dimension -= int(flat)
         return points
@@ -340,7 +345,7 @@ def _deletion_filter(parts: list[_Part], always: list[_Part]) -> list[str]:
     return [part.text for part in min(found, key=len)]
 
 
-def _can_hold(parts: list[_Part]) -> bool:
+def _can_hold(parts: list[_Part], tolerance: float = TOLERANCE / 100) -> bool:
     """Whether all parts can hold: the least violation that all can share (phase one) is zero."""
     from scipy.optimize import linprog
 
@@ -356,7 +361,7 @@ def _can_hold(parts: list[_Part]) -> bool:
         bounds=[(None, None)] * rows.shape[1] + [(0.0, None)],
         options={"primal_feasibility_tolerance": 1e-10, "dual_feasibility_tolerance": 1e-10},
     )
-    return bool(answer.fun <= stretch * TOLERANCE / 100)
+    return bool(answer.fun <= stretch * tolerance)
 
 
 def _affine_rank(points: np.ndarray) -> int:
@@ -365,6 +370,11 @@ def _affine_rank(points: np.ndarray) -> int:
     if points.shape[1] == 0:
         return 0
     return int(np.linalg.matrix_rank(points - points[0], tol=1e-7))
+
+
+def _cut_off(side: np.ndarray, sense: str) -> tuple[bool, int]:
+    """Order of the cuts: equalities, then what cuts off most vertices, so that few are carried along."""
+    return sense == "=", int((side > TOLERANCE).sum())
 
 
 def _cut(

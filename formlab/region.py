@@ -411,7 +411,7 @@ class Region:
 
     def _size(self) -> str:
         count = sum(len(part.vertices) for part in self._parts)
-        return f"{count} vertices, dimension {max(part.dimension for part in self._parts)}"
+        return f"{count} {'vertex' if count == 1 else 'vertices'}, dimension {max(part.dimension for part in self._parts)}"
 
     def _repr_html_(self) -> str:
         if self.is_empty:
@@ -422,7 +422,8 @@ class Region:
         cut = lost > 1e-9 * (ranges["high"] - ranges["low"])
         varied = ranges[ranges["low"] < ranges["high"]].rename(index=self.brief.title_of)
         varied = varied.rename(columns={"implied_low": "low left", "implied_high": "high left"}).reset_index()
-        verdict = f"{self._size()}. The limits narrow {cut.sum()} of {len(varied)} ranges."
+        narrowed = f"narrow {cut.sum()} of {len(varied)} ranges" if cut.any() else "narrow no range"
+        verdict = f"{self._size()}. The limits {narrowed}."
         return panel("Region", verdict, *flat, fold("What the limits leave of each range", table(varied, rows=40)))
 
 
