@@ -13,9 +13,7 @@ from formlab.brief import Brief
 from formlab.errors import SuggestError
 from formlab.html import number, panel, table
 from formlab.region import Region
-from formlab.suggest.conformance import conformance
-from formlab.suggest.search import search
-from formlab.suggest.suggestion import FINAL_DRAWS, SEARCH_DRAWS, Question
+from formlab.suggest.suggestion import FINAL_DRAWS, SEARCH_DRAWS, Question, search_until
 
 __all__ = ["Replacement", "replace_ingredient", "trial_cost"]
 
@@ -27,7 +25,8 @@ class Replacement:
     Attributes
     ----------
     table : DataFrame
-        One row a share: share_replaced, reached, conformance, cost per kg, litre and piece, saving per kg, per
+        One row a share: at_least (the share of today's amount that had to go), gone (the share that does), reached,
+        conformance, cost per kg, litre and piece, saving per kg, per
         piece and per year against today, and the whole formula.
     verdict : str
     notes : list of str
@@ -125,14 +124,15 @@ def replace_ingredient(
             )
             continue
         question = Question(brief, surfaces, draws, goal, confidence, of, prices=prices, seed=seeds[2])
-        found = search(region, question, seed=seeds[2], pool=2000, rounds=40)
-        if found.shortfall[0] > 0:
-            question = Question(brief, surfaces, draws, ("maximise", "conformance"), None, of, seed=seeds[2])
-            found = search(region, question, seed=seeds[2], pool=1000, rounds=40, starts=found.formulas)
+        found, figures, _ = search_until(question, region, final, seeds[2])
         best = found.formulas.head(1)
-        figures = conformance(brief, final, best)[0]
         p, error = getattr(figures, of), figures.error(of)
-        lines.append(_line(brief, share, best, base, p, p >= confidence - 2 * error - 0.01, prices))
+        line = {
+            "at_least": share,
+            "gone": 1 - float(best[out].iloc[0]) / held,
+            "reached": p >= confidence - 2 * error,
+        }
+        lines.append(line | _line(brief, best, base, p, prices))
     frame = pd.DataFrame(lines)
     return Replacement(out, into, frame, _verdict(brief, out, into, frame, confidence), notes)
 
@@ -146,16 +146,9 @@ def _with_most(brief: Brief, name: str, most: float) -> Brief:
     return Brief(**data)
 
 
-def _line(
-    brief: Brief, share: float, best: pd.DataFrame, base: pd.Series, p: float, reached: bool, prices: Any
-) -> dict[str, Any]:
+def _line(brief: Brief, best: pd.DataFrame, base: pd.Series, p: float, prices: Any) -> dict[str, Any]:
     cost = brief.costs(best, prices).iloc[0]
-    line: dict[str, Any] = {
-        "share_replaced": share,
-        "reached": bool(reached),
-        "conformance": p,
-        **cost.to_dict(),
-    }
+    line: dict[str, Any] = {"conformance": p, **cost.to_dict()}
     for name in cost.index:
         line[f"saving_{name}"] = float(base[name] - cost[name])
     if brief.piece is not None and brief.piece.per_year:
@@ -175,6 +168,6 @@ def _verdict(brief: Brief, out: str, into: str, frame: pd.DataFrame, confidence:
     best = good.loc[good[key].idxmax()]
     worth = f"{number(best[key], 4)} {brief.currency} {key.removeprefix('saving_').replace('_', ' ')}"
     return (
-        f"At least {best['share_replaced']:.0%} of {out} can go, with {number(best[into], 3)} {brief.amount_unit} of {into}: "
+        f"{best['gone']:.0%} of {out} can go, with {number(best[into], 3)} {brief.amount_unit} of {into}: "
         f"saves {worth} against today, at probability {best['conformance']:.2f} that all targets are met."
     )

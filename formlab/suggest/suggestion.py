@@ -17,7 +17,7 @@ from formlab.region import Region
 from formlab.suggest.conformance import KINDS, Conformance, conformance, met
 from formlab.suggest.search import Found, search
 
-__all__ = ["Question", "Suggestion", "desirability", "matters", "suggest"]
+__all__ = ["Question", "Suggestion", "desirability", "matters", "search_until", "suggest"]
 
 COSTS = {"cost_per_kg": "per_kg", "cost_per_litre": "per_litre", "cost_per_piece": "per_piece"}
 SEARCH_DRAWS = 1000
@@ -434,17 +434,20 @@ def suggest(
     draws = surfaces.draw(SEARCH_DRAWS, seed=int(seeds[0]))
     final = surfaces.draw(FINAL_DRAWS, seed=int(seeds[1]))
     question = Question(brief, surfaces, draws, goal, confidence, of, score, prices, int(seeds[2]))
-    found, figures, claimed = _search_until(question, region, final, int(seeds[3]))
+    found, figures, claimed = search_until(question, region, final, int(seeds[3]))
     reached = confidence is None or getattr(figures, of) >= confidence - 2 * figures.error(of)
     return _report(
         question, region, found, figures, claimed, reached, confidence, alternatives, explain, final
     )
 
 
-def _search_until(
+def search_until(
     question: Question, region: Region, final: Any, seed: int
 ) -> tuple[Found, Conformance, float]:
-    """Search, check on fresh draws, and ask for more while the fresh figure falls short."""
+    """Search, check on fresh draws, and ask for more while the fresh figure falls short.
+
+    Where the confidence cannot be reached, the most probable formula is searched for instead.
+    """
     asked, baseline = question.confidence, question.brief.baseline
     starts = region.nearest(baseline) if baseline is not None else None
     for attempt in range(4):
