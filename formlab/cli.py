@@ -64,9 +64,13 @@ def _parser() -> argparse.ArgumentParser:
     plan.add_argument("--criterion", default="I", choices=["D", "A", "I"], help="for kind optimal")
     plan.add_argument("--batches", type=int, help="number of mill batches the slabs are cut from")
     plan.add_argument("--seed", type=int, default=1)
-    cards = command("cards", _cards, "Write weigh-up cards, cure cards and test sheets to print, below out/cards.")
+    cards = command(
+        "cards", _cards, "Write weigh-up cards, cure cards and test sheets to print, below out/cards."
+    )
     cards.add_argument("--round", type=int, help="only the batches of this round")
-    cards.add_argument("--batch-kg", type=float, help="size of every batch; else what site.toml or the brief says")
+    cards.add_argument(
+        "--batch-kg", type=float, help="size of every batch; else what site.toml or the brief says"
+    )
     cards.add_argument("--seed", type=int, default=1, help="of codes and order of test")
     form = command("form", _form, "Write the form for results, out/results_form.xlsx.")
     form.add_argument("--round", type=int, help="only the trials of this round")
@@ -86,6 +90,16 @@ def _parser() -> argparse.ArgumentParser:
     suggest.add_argument("--batch-kg", type=float, help="also print the weigh-up of a batch of this mass")
     suggest.add_argument("--kind", default="auto", help="kind of surface, as for fit")
     suggest.add_argument("--seed", type=int, default=1)
+    further = command("next", _next, "Choose the few trials that would teach most where the decision falls.")
+    further.add_argument("--count", type=int, default=4, help="number of batches (4)")
+    further.add_argument("--kind", default="auto", help="kind of surface, as for fit")
+    further.add_argument("--seed", type=int, default=1)
+    further.add_argument("--save", action="store_true", help="append them to plan.csv")
+    rehearse = command("rehearse", _rehearse, "Simulate the whole job many times before anything is milled.")
+    rehearse.add_argument("--batches", type=int, nargs="+", default=[12, 18, 24], help="numbers to compare")
+    rehearse.add_argument("--runs", type=int, default=40, help="simulated plants for each (40)")
+    rehearse.add_argument("--workers", type=int, default=1)
+    rehearse.add_argument("--seed", type=int, default=1)
     demo = command("demo", _demo, "Do the whole job on the invented demo trials.", folder=False)
     demo.add_argument("--folder", type=Path, help="where the demo series stand or are to be made")
     return parser
@@ -183,7 +197,9 @@ def _cards(args: argparse.Namespace) -> int:
     series = open_series(args.folder)
     text = series.text("site.toml")
     site = Site() if text is None else read_site(text)
-    cards = make_cards(series.brief, _of_round(series, args.round), site, batch_kg=args.batch_kg, seed=args.seed)
+    cards = make_cards(
+        series.brief, _of_round(series, args.round), site, batch_kg=args.batch_kg, seed=args.seed
+    )
     return _written(args, [series.write_out(f"cards/{name}", page) for name, page in cards.items()])
 
 
@@ -267,6 +283,42 @@ def _suggest(args: argparse.Namespace) -> int:
     if args.batch_kg:
         _show(f"Weigh-up of {args.batch_kg:g} kg", weigh_up)
     _cautions()
+    return 0
+
+
+def _next(args: argparse.Namespace) -> int:
+    import pandas as pd
+
+    from formlab.series import open_series
+    from formlab.suggest import next_trials
+    from formlab.surfaces import fit
+
+    series = open_series(args.folder)
+    trials = series.trials()
+    surfaces = fit(series.brief, trials, kind=args.kind, seed=args.seed)
+    plan = next_trials(series.brief, surfaces, trials, count=args.count, seed=args.seed)
+    if args.save:
+        series.save_plan(pd.concat([series.plan_frame(), plan.frame], ignore_index=True))
+    if args.json:
+        _print_json({"trials": plan.frame, "notes": plan.notes, "saved": args.save})
+        return 0
+    names = ["trial", "batch", *series.brief.varied, *series.brief.setting_names]
+    _show("Next trials" + (", saved in plan.csv" if args.save else ""), plan.frame[names])
+    print("\n" + "\n".join(plan.notes))
+    return 0
+
+
+def _rehearse(args: argparse.Namespace) -> int:
+    from formlab.series import open_series
+    from formlab.suggest import rehearse
+
+    brief = open_series(args.folder).brief
+    frame = rehearse(brief, batches=args.batches, runs=args.runs, n_jobs=args.workers, seed=args.seed,
+                     progress=not args.json)  # fmt: skip
+    if args.json:
+        _print_json(frame)
+        return 0
+    _show("How the job would end, over plants drawn about the brief's targets", frame)
     return 0
 
 

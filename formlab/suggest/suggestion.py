@@ -98,7 +98,8 @@ class Suggestion:
         mass = batch_kg if batch_kg is not None else self.brief.plant.batch_kg
         if mass is None:
             raise SuggestError("No batch mass: pass batch_kg, or give the brief [plant] batch_kg in kg.")
-        return recipe.weigh_up(self.formula[self.formula > 0], batch_kg=mass, **kwargs)
+        weighed = self.brief.materials(self.frame).iloc[0]  # masterbatches as they stand on the shelf
+        return recipe.weigh_up(weighed[weighed > 0].rename("suggestion"), batch_kg=mass, **kwargs)
 
     # ---- eyes -----------------------------------------------------------------------------------
 
