@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import warnings
+import time
 from pathlib import Path
 
 import pandas as pd
@@ -214,17 +214,18 @@ def test_undo_takes_back_one_load_after_the_other(series: Series) -> None:
     assert series.journal()["act"].tolist()[-4:] == ["load results", "undo", "undo", "load results"]
 
 
-def test_one_hundred_thousand_rows(tmp_path: Path) -> None:
-    """Rows are counted here; the time is measured by the benchmarks, not asserted."""
-    series = made(tmp_path / "block", trials=25_000)
+@pytest.mark.parametrize("trials", [2_500, pytest.param(25_000, marks=pytest.mark.slow)])
+def test_many_rows(tmp_path: Path, trials: int, capsys: pytest.CaptureFixture) -> None:
+    """Rows are counted; the time is printed, not asserted."""
+    series = made(tmp_path / "block", trials)
     text = "trial;erasure;crumble\n" + "".join(
         f"{t};{50 + k % 997 / 20:.2f};{k % 89 + r}\n".replace(".", ",")
         for k, t in enumerate(series.plan_frame()["trial"])
         for r in range(4)
     )
-    path = bench_file(tmp_path, text)
-    with warnings.catch_warnings():
-        warnings.simplefilter("error")
-        loaded = series.load_results(path, repair=True)
-    assert (loaded.added, loaded.trials, len(loaded.repairs)) == (100_000, 25_000, 100_000)
-    assert len(series.trials()) == 100_000
+    path, start = bench_file(tmp_path, text), time.perf_counter()
+    loaded = series.load_results(path, repair=True)
+    with capsys.disabled():
+        print(f"\n{4 * trials} rows with decimal commas loaded in {time.perf_counter() - start:.1f} s")
+    assert (loaded.added, loaded.trials, len(loaded.repairs)) == (4 * trials, trials, 4 * trials)
+    assert len(series.trials()) == 4 * trials

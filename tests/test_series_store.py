@@ -10,54 +10,12 @@ import pytest
 import formlab as fl
 from formlab.errors import SeriesError
 from formlab.series import Series, create_series, open_series
-
-BRIEF = """
-title = "a made-up block"
-[[ingredient]]
-name = "rubber"
-role = "rubber"
-[[ingredient]]
-name = "oil"
-role = "oil"
-low = 5.0
-high = 20.0
-[[setting]]
-name = "cure_min"
-unit = "min"
-low = 10.0
-high = 20.0
-[[response]]
-name = "erasure"
-unit = "%"
-possible = [0, 100]
-readings = 2
-[[response]]
-name = "crumble"
-unit = "mg"
-possible = [0, 1000]
-"""
+from tests.series_bench import BRIEF, bench_file, made, plan_of
 
 
 @pytest.fixture
 def series(tmp_path: Path) -> Series:
-    made = create_series(tmp_path / "block", BRIEF)
-    made.save_plan(plan_of(made))
-    return made
-
-
-def plan_of(series: Series) -> pd.DataFrame:
-    return pd.DataFrame(
-        {
-            "trial": ["T01", "T02", "T03"],
-            "batch": ["B01", "B01", "B02"],
-            "run_order": [1, 2, 3],
-            "round": 1,
-            "brief_id": series.brief.brief_id,
-            "rubber": 100.0,
-            "oil": [1 / 3 + 5, 1 / 3 + 5, 0.1 + 0.2 + 6],
-            "cure_min": [10.0, 20.0, 15.0],
-        }
-    )
+    return made(tmp_path / "block")
 
 
 def test_numbers_read_back_bit_equal(series: Series) -> None:
@@ -74,7 +32,7 @@ def test_results_join_the_plan(series: Series, tmp_path: Path) -> None:
     assert list(trials["erasure"]) == [85.5, 0.5]
     assert list(trials["erasure_censored"]) == ["", "below"]
     assert list(trials["note"]) == ["", "=soft"]
-    assert list(trials["oil"]) == [1 / 3 + 5, 0.1 + 0.2 + 6]
+    assert list(trials["oil"]) == [5.0, 5 + 1 / 3]
     assert "'=soft" in (series.path / "results.csv").read_text()
 
 
@@ -101,7 +59,7 @@ def test_phr_is_taken_on_the_rubber_really_weighed(series: Series, tmp_path: Pat
     (series.path / "weighed.csv").write_text("batch,ingredient,weighed_g\nB02,rubber,1010\nB02,oil,60.6\n")
     (tmp_path / "bench.csv").write_text("trial,erasure\nT01,80\nT03,81\n")
     series.load_results(tmp_path / "bench.csv")
-    assert series.trials()["oil"].tolist() == pytest.approx([1 / 3 + 5, 6.0], rel=1e-14)
+    assert series.trials()["oil"].tolist() == pytest.approx([5.0, 6.0], rel=1e-14)
 
 
 def test_a_plan_may_not_drop_trials_with_results(series: Series, tmp_path: Path) -> None:
@@ -121,3 +79,95 @@ def test_brief_errors_carry_file_line_and_column(tmp_path: Path) -> None:
     assert str(caught.value) == (
         "1 problem:\n  brief.toml, row 2, column 8: \"basis == 'phr'\". Expected valid TOML; invalid value."
     )
+
+
+def test_a_plan_that_does_not_fit_its_brief_is_refused(series: Series) -> None:
+    with pytest.raises(SeriesError) as caught:
+        series.save_plan(plan_of(series).drop(columns=["oil", "cure_min"]))
+    assert str(caught.value) == (
+        "2 problems:\n  plan, oil: Expected a column of this name.\n"
+        "  plan, cure_min: Expected a column of this name."
+    )
+    bad = plan_of(series).assign(brief_id=["x", "x", series.brief.brief_id], trial=["T01", "T01", "T03"])
+    bad.loc[2, "oil"] = -1.0
+    bad.loc[1, "cure_min"] = float("nan")
+    with pytest.raises(SeriesError) as caught:
+        series.save_plan(bad)
+    assert str(caught.value) == (
+        "4 problems:\n"
+        "  plan, trial: 'T01'. Expected an id used once.\n"
+        f"  plan, brief_id: 'x'. Expected a brief of this series: ['{series.brief.brief_id}'].\n"
+        "  plan, trial T03, oil: -1.0. Expected a number, 0 or more.\n"
+        "  plan, trial T01, cure_min: nan. Expected a number."
+    )
+
+
+def test_a_plan_may_not_change_trials_with_results(series: Series, tmp_path: Path) -> None:
+    series.load_results(bench_file(tmp_path, "trial,erasure\nT03,81\n"))
+    longer = plan_of(series, 5)
+    longer.loc[2, "oil"] = 9.0
+    with pytest.raises(SeriesError) as caught:
+        series.save_plan(longer)
+    assert str(caught.value) == (
+        "1 problem:\n  plan, trial T03, oil: 9.0. Expected 5.333333333333333, as when its results were loaded."
+    )
+    longer.loc[2, "oil"] = plan_of(series)["oil"][2]
+    longer.loc[0, "oil"] = 9.0  # no results yet
+    series.save_plan(longer, who="Kim")
+    assert len(series.plan_frame()) == 5
+    assert series.cell_history("T01", "oil")[["who", "act", "old", "new"]].to_numpy().tolist() == [
+        ["", "save plan", "", "5.0"],
+        ["Kim", "save plan", "5.0", "9.0"],
+    ]
+
+
+def test_the_frames_of_a_series_without_files(series: Series) -> None:
+    assert series.results().columns.tolist() == ["trial", "session", "erasure", "crumble", "status", "note"]
+    assert series.weighed().columns.tolist() == ["batch", "ingredient", "weighed_g", "lot"]
+    assert len(series.history()) == len(series.trials()) == 0
+    assert series.prices().index.tolist() == ["rubber", "oil"] and series.prices().shape == (2, 0)
+    empty = create_series(series.path.parent / "other", BRIEF)
+    with pytest.raises(SeriesError) as caught:
+        empty.plan_frame()
+    assert str(caught.value) == (
+        f"{str(empty.path)!r} has no plan yet. Lay one out and save it with save_plan(plan)."
+    )
+    with pytest.raises(SeriesError) as caught:
+        open_series(series.path / "nowhere")
+    assert str(caught.value) == f"There is no series folder {str(series.path / 'nowhere')!r}."
+
+
+def test_the_columns_of_trials_stand_in_order(series: Series, tmp_path: Path) -> None:
+    series.load_results(bench_file(tmp_path, "trial,operator,crumble\nT01,Kim,<5\n"))
+    assert series.trials().columns.tolist() == (
+        [
+            "trial",
+            "batch",
+            "run_order",
+            "round",
+            "brief_id",
+            "rubber",
+            "oil",
+            "cure_min",
+            "session",
+            "operator",
+        ]
+        + ["erasure", "crumble", "crumble_censored", "status", "note"]
+    )
+
+
+def test_reprs(series: Series, tmp_path: Path) -> None:
+    loaded = series.load_results(bench_file(tmp_path, "trial,erasure,note\nT1,80,<b>\n"), repair=True)
+    assert repr(series) == "Series('block': 'a made-up block', 3 trials planned, 1 readings)"
+    assert repr(loaded) == "bench.csv: lines of 1 trials: 1 added, 1 repairs."
+    assert "3 trials planned, 1 readings." in series._repr_html_()
+    assert "Read it as &#x27;T01&#x27;." in loaded._repr_html_()
+
+
+def test_files_below_out(series: Series) -> None:
+    path = series.write_out("cards/T01.html", "<p>é</p>")
+    assert path.read_text(encoding="utf-8") == "<p>é</p>" and path.parent.parent == series.out
+    series.write_csv("table.csv", pd.DataFrame({"note": ["=1+1"]}))
+    assert (series.out / "table.csv").read_text() == "note\n'=1+1\n"
+    assert series.write_workbook("form.xlsx", {"results": series.plan_frame()}).stat().st_size > 1000
+    assert open_series(series.path).notices == []

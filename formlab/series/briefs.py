@@ -48,7 +48,27 @@ def parse_brief(content: bytes | str, file: str = "brief.toml") -> Brief:
     try:
         return Brief.model_validate(data)
     except BriefError as error:
-        raise BriefError([replace(p, file=file) for p in error.problems]) from None
+        raise BriefError([replace(p, file=file, row=_row(text, p.column)) for p in error.problems]) from None
+
+
+def _row(text: str, place: str) -> int | None:
+    """Return the line of a field such as ``ingredient[2].low``, or of the table that lacks it."""
+    parts = re.match(r"(\w+)(?:\[(\d+)\])?(?:\.(\w+))?", place)
+    if not parts:
+        return None
+    table, key = parts[1], parts[3]
+    if not parts[2] and not key:
+        table, key = "", parts[1]
+    here, count, found = "", 0, None
+    for row, line in enumerate(text.split("\n"), 1):
+        head = re.match(r"\s*\[{1,2}\s*\"?(\w+)\"?\s*[\].]", line)
+        if head:
+            here, count = head[1], count + (head[1] == table)
+        if here == table and (not parts[2] or count == int(parts[2])):
+            found = row if head else found
+            if key and re.match(rf"\s*\"?{re.escape(key)}\"?\s*[=.]", line):
+                return row
+    return found
 
 
 def _toml(text: str, file: str) -> dict[str, object]:

@@ -156,9 +156,9 @@ def price_frame(table: pd.DataFrame, brief: Brief, file: str = "prices.csv") -> 
 def as_weighed(plan: pd.DataFrame, weighed: pd.DataFrame, brief: Brief) -> pd.DataFrame:
     """Return the plan with the amounts that were really weighed.
 
-    Lines that are missing count as weighed to plan. The plan's grams follow from the plant's batch size where
-    that agrees with the sheet to 10 %, else from the sheet itself: the median of weighed over planned. Then phr
-    is taken on the rubber that was really weighed; in a fraction basis all is taken on the whole batch.
+    Lines that are missing count as weighed to plan. The plan's grams follow from the plant's batch size, unless
+    two or more lines together say another one by more than 10 %: then from the median of weighed over planned.
+    Then phr is taken on the rubber that was really weighed; in a fraction basis all is taken on the whole batch.
     """
     if weighed.empty or "batch" not in plan or not brief.ingredients:
         return plan
@@ -191,10 +191,16 @@ def _grams_per_unit(materials: pd.Series, grams: pd.Series, brief: Brief) -> flo
     planned = materials.reindex(grams.index).fillna(0.0)
     both = (planned > 0) & (grams > 0)
     seen = float((grams[both] / planned[both]).median()) if both.any() else np.nan
-    if brief.plant.batch_kg is None:
-        return seen if np.isfinite(seen) else 1.0
-    meant = 1000 * brief.plant.batch_kg / float(materials.sum())
-    return meant if not np.isfinite(seen) or abs(seen / meant - 1) <= 0.1 else seen
+    if brief.plant.batch_kg is not None:
+        meant = 1000 * brief.plant.batch_kg / float(materials.sum())
+        return seen if both.sum() > 1 and abs(seen / meant - 1) > 0.1 else meant
+    rest = [n for n in materials.index if materials[n] > 0 and n not in grams.index]
+    if rest and both.sum() < 2 and not any(both.get(n, False) for n in brief.rubbers):
+        raise SeriesError(
+            f"weighed.csv does not tell the size of a batch: it has {list(grams.index)} only. Add the mass of the "
+            f"{'rubber' if brief.rubbers else 'other ingredients'}, or batch_kg under [plant] of the brief."
+        )
+    return seen if np.isfinite(seen) else 1.0
 
 
 def trials_frame(
