@@ -12,7 +12,7 @@ from formlab.surfaces.parts import Part
 if TYPE_CHECKING:
     from formlab.surfaces.surface import Surface
 
-__all__ = ["diagnostics", "warnings_of"]
+__all__ = ["batch_degrees", "diagnostics", "normal_quantiles", "warnings_of", "without_each_batch"]
 
 
 def diagnostics(surface: Surface) -> pd.DataFrame:
@@ -74,20 +74,195 @@ def _left_out_error(part: Part, groups: np.ndarray) -> np.ndarray:
 
 def warnings_of(surface: Surface) -> list[str]:
     """Return what weakens the fit, gravest first."""
-    found: list[tuple[int, str]] = [(2, note) for note in surface.notes]
-    found += _weak(surface)
+    found: list[tuple[int, str]] = [(3, note) for note in surface.notes]
+    for look in (
+        _useless,
+        _few_degrees,
+        _few_batches,
+        _misfit,
+        _decided_by_batch,
+        _outliers,
+        _drift,
+        _zero_level,
+        _collinear,
+        _alone,
+        _tails,
+    ):
+        found += look(surface)
     return [text for _, text in sorted(found, key=lambda item: item[0])]
 
 
-def _weak(surface: Surface) -> list[tuple[int, str]]:
+Found = list[tuple[int, str]]
+
+
+def _useless(surface: Surface) -> Found:
+    predicted = surface.summary["r2_predicted"]
+    if predicted > 0.1 or np.isnan(predicted):
+        return []
+    if np.isinf(predicted):
+        return []  # said by `_alone`
+    much = "no better than" if predicted <= 0 else "hardly better than"
+    return [
+        (
+            0,
+            f"Batches left out are predicted {much} by their mean (predicted R² {predicted:.2f}): do not act on this surface.",
+        )
+    ]
+
+
+def _few_degrees(surface: Surface) -> Found:
+    fit = surface.solution
+    if fit is None or fit.df > 2 or surface.kind != "least squares":
+        return []
+    return [(1,
+        f"Only {fit.df} residual degree{'s' if fit.df > 1 else ''} of freedom: the error is hardly known, and intervals "
+        "are very wide. Add trials or choose a smaller model.")]  # fmt: skip
+
+
+def batch_degrees(surface: Surface) -> int | None:
+    """Return the batches beyond the terms that differ between batches; None where batches are not repeated."""
+    if "batch" not in surface.noise.names:
+        return None
+    means = pd.DataFrame(surface.space.matrix(surface.formulas)).groupby(surface.values.batches).mean()
+    return int(len(means) - np.linalg.matrix_rank(means.to_numpy()))
+
+
+def _few_batches(surface: Surface) -> Found:
+    spare = batch_degrees(surface)
+    if spare is None or spare > 2 or surface.mixed is None:
+        return []
+    return [(1,
+        f"Only {max(spare, 0)} degree{'s' if spare != 1 else ''} of freedom between batches: what differs from batch to batch "
+        "cannot be tested, and no such test is shown. Repeat batches, or choose a smaller model.")]  # fmt: skip
+
+
+def _misfit(surface: Surface) -> Found:
+    if surface.solution is None or surface.kind != "least squares":
+        return []
+    lack = surface.anova[surface.anova["source"] == "  lack of fit"]
+    if lack.empty or not lack["p"].iloc[0] < 0.05:
+        return []
+    return [(1,
+        f"Lack of fit: the model misses the means of repeated formulas by more than their scatter explains (p = {lack['p'].iloc[0]:.2g}). "
+        "Add curvature, another scale, or other variables.")]  # fmt: skip
+
+
+def _decided_by_batch(surface: Surface) -> Found:
+    """The batch whose absence changes a coefficient's message most, if it changes it."""
+    if surface.kind != "least squares" or surface.solution is None or surface.solution.df < 2:
+        return []
+    table = without_each_batch(surface)
+    moved = table[table["overturned"]]
+    if moved.empty:
+        return []
+    worst = moved.loc[moved["moved"].abs().idxmax()]
+    return [(2,
+        f"Batch {worst['batch']!r} decides the coefficient of {worst['term']!r}: without it, it is {worst['without']:.3g} "
+        f"± {worst['std_error']:.2g} instead of {worst['estimate']:.3g}.")]  # fmt: skip
+
+
+def without_each_batch(surface: Surface) -> pd.DataFrame:
+    """Return every coefficient with each batch left out, at the error ratios of the whole fit.
+
+    Returns
+    -------
+    DataFrame
+        batch, term, estimate, without, std_error (of the latter), moved (difference in its own standard errors),
+        overturned (told from zero on one side only, or with another sign).
+    """
+    from scipy.stats import t
+
+    fit, names = surface.solution, surface.space.names
+    x, y, groups = surface.space.matrix(surface.formulas), surface.values.eta, surface.values.batches
+    v = np.eye(len(y))
+    if surface.mixed is not None:
+        v = surface.noise.covariance(np.sqrt(surface.mixed.variance))
+    whole = surface.coefficients
+    rows = []
+    for g in range(groups.max() + 1):
+        keep = groups != g
+        if keep.sum() <= x.shape[1] or np.linalg.matrix_rank(x[keep]) < x.shape[1]:
+            continue
+        inverse = np.linalg.inv(v[np.ix_(keep, keep)])
+        phi = np.linalg.inv(x[keep].T @ inverse @ x[keep])
+        coef = phi @ x[keep].T @ inverse @ y[keep]
+        rest = y[keep] - x[keep] @ coef
+        df = int(keep.sum() - x.shape[1])
+        error = np.sqrt(np.diag(phi) * (rest @ inverse @ rest) / df)
+        label = surface.values.labels["batch"].to_numpy()[groups == g][0]
+        rows += [(label, n, c, e, df) for n, c, e in zip(names, coef, error)]
+    table = pd.DataFrame(rows, columns=["batch", "term", "without", "std_error", "df"])
+    assert fit is not None
+    table = table.merge(whole[["term", "estimate", "low", "high"]], on="term")
+    half = t.ppf(0.975, table["df"].clip(lower=1)) * table["std_error"]
+    before = np.sign(table["low"]) * (np.sign(table["low"]) == np.sign(table["high"]))
+    after = np.sign(table["without"]) * (table["without"].abs() > half)
+    table["moved"] = (table["without"] - table["estimate"]) / table["std_error"]
+    linear = table["term"].isin([n for n, term in zip(names, surface.space.terms) if term.degree > 0])
+    table["overturned"] = linear & (before != after) & (table["moved"].abs() > 1.5)
+    return table[["batch", "term", "estimate", "without", "std_error", "moved", "overturned"]]
+
+
+def _outliers(surface: Surface) -> Found:
+    from scipy.stats import t
+
+    check = surface.diagnostics
+    df = len(check) - check["leverage"].sum() - 1
+    if df < 2:
+        return []
+    worst = check.loc[check["studentised"].abs().idxmax()]
+    p = min(2 * t.sf(abs(worst["studentised"]), df) * len(check), 1.0)
+    if p > 0.02:
+        return []
+    return [(2,
+        f"Trial {worst['trial']!r} (batch {worst['batch']!r}) lies {abs(worst['studentised']):.1f} standard deviations from what the "
+        "others say. Look at its records; it is kept.")]  # fmt: skip
+
+
+def _drift(surface: Surface) -> Found:
+    from scipy.stats import pearsonr
+
+    if "run_order" not in surface.slabs.readings:
+        return []
+    order = pd.to_numeric(surface.slabs.readings.groupby("slab")["run_order"].first(), errors="coerce")
+    run = order.reindex(surface.values.rows).to_numpy(float)
+    residual = surface.diagnostics["residual"].to_numpy()
+    if len(run) < 6 or np.isnan(run).any() or np.ptp(run) == 0:
+        return []
+    batch = surface.values.batches
+    means = pd.DataFrame({"run": run, "residual": residual}).groupby(batch).mean()
+    if len(means) < 6:
+        return []
+    r, p = pearsonr(means["run"], means["residual"])
+    if p > 0.01:
+        return []
+    way = "rise" if r > 0 else "fall"
+    return [
+        (
+            2,
+            f"Residuals {way} with the run order (correlation {r:.2f}): something drifted. Make a control batch each day.",
+        )
+    ]
+
+
+def _zero_level(surface: Surface) -> Found:
+    if surface.mixed is None or surface.kind != "least squares":
+        return []
+    table = surface.mixed.components
+    words = []
+    for row in table.iloc[:-1].itertuples():
+        if row.variance <= 1e-8 * table["variance"].sum():
+            words.append((3,
+                f"The error of {row.level} is estimated at zero; it stays in the model, and its standard deviation may be up to "
+                f"{row.high:.2g}."))  # fmt: skip
+    return words
+
+
+def _collinear(surface: Surface) -> Found:
     fit, space = surface.solution, surface.space
-    words: list[tuple[int, str]] = []
     if fit is None or surface.kind != "least squares":
-        return words
-    if fit.df <= 2:
-        words.append((1,
-            f"Only {fit.df} residual degree{'s' if fit.df > 1 else ''} of freedom: the error is hardly known, and "
-            "intervals are very wide. Add trials or choose a smaller model."))  # fmt: skip
+        return []
+    words = []
     worst = int(np.argmax(fit.vif))
     if not space.shares and fit.vif[worst] > 10:
         words.append((3,
@@ -100,9 +275,44 @@ def _weak(surface: Surface) -> list[tuple[int, str]]:
                 f"The columns are nearly dependent (condition number {fit.condition:.2g}); single coefficients mean little.",
             )
         )
-    alone = np.flatnonzero(fit.leverage > 1 - 1e-8)
-    if len(alone):
-        words.append(
-            (2, f"{len(alone)} trial(s) decide a coefficient alone; nothing checks them. Repeat them.")
-        )
     return words
+
+
+def _alone(surface: Surface) -> Found:
+    if surface.solution is None or surface.kind != "least squares":
+        return []
+    alone = surface.values.labels["trial"][surface.solution.leverage > 1 - 1e-8]
+    if alone.empty:
+        return []
+    return [(2,
+        f"Trial{'s' if len(alone) > 1 else ''} {', '.join(map(repr, alone.iloc[:3]))}{' and others' if len(alone) > 3 else ''} decide"
+        f"{'' if len(alone) > 1 else 's'} a coefficient alone; nothing checks {'them' if len(alone) > 1 else 'it'}. Repeat.")]  # fmt: skip
+
+
+def _tails(surface: Surface) -> Found:
+    from scipy.stats import shapiro
+
+    residual = surface.diagnostics["residual"].to_numpy()
+    if len(residual) < 12 or np.ptp(residual) == 0:
+        return []
+    p = float(shapiro(residual).pvalue)
+    if p > 0.01:
+        return []
+    return [
+        (
+            4,
+            f"Residuals are not normal (Shapiro-Wilk p = {p:.2g}): intervals of single batches may be off. Another scale may help.",
+        )
+    ]
+
+
+def normal_quantiles(surface: Surface) -> pd.DataFrame:
+    """Return residuals against normal quantiles (Blom's plotting positions): trial, quantile, residual, in rising order."""
+    from scipy.special import ndtri
+
+    check = surface.diagnostics.sort_values("residual", kind="stable")
+    n = len(check)
+    place = ndtri((np.arange(1, n + 1) - 0.375) / (n + 0.25))
+    return pd.DataFrame(
+        {"trial": check["trial"].to_numpy(), "quantile": place, "residual": check["residual"].to_numpy()}
+    )

@@ -70,8 +70,10 @@ class Draws:
         responses: list[Mixed],
         correlation: tuple[np.ndarray, np.ndarray],
         seed: int,
+        chance: np.ndarray | None = None,
     ) -> None:
         self.surfaces = surfaces
+        self._chance = chance  # draws of the coefficients of the chance to make
         self._responses = responses
         self._roots = tuple(_root(c) for c in correlation)
         self._seed = seed
@@ -101,6 +103,7 @@ class Draws:
         other.__dict__.update(self.__dict__)
         other._responses = [r.take(rows) for r in self._responses]
         other._rows = self._rows[rows]
+        other._chance = None if self._chance is None else self._chance[rows]
         return other
 
     def take(self, k: int) -> Draws:
@@ -140,6 +143,13 @@ class Draws:
     def reading_at(self, columns: Columns, seed: int | None = None) -> np.ndarray:
         """Return one reading of one slab of a new batch, shape (draws, rows, responses)."""
         return self._each(columns, self._value("reading", seed))
+
+    def chance_to_make(self, frame: pd.DataFrame) -> np.ndarray:
+        """Return the chance that formulas can be made at all, shape (draws, rows); 1 where no trial ever failed."""
+        chance = self.surfaces.chance
+        if chance is None or self._chance is None:
+            return np.ones((self.count, len(frame)))
+        return chance.at(self._chance, self.surfaces.brief.complete(frame))
 
     def meeting(
         self, targets: Mapping[str, tuple[float, float]], of: str = "mean", seed: int | None = None

@@ -16,7 +16,7 @@ from formlab.surfaces.scales import Scale
 __all__ = ["Slabs", "Values", "arrange", "level_priors", "noise_of", "values_of"]
 
 LEVELS = ("batch", "load", "day", "block", "lot", "session", "operator")
-USABLE = ("", "ok", "nan", "none")
+USABLE = ("", "ok")
 WAITING = ("pending", "set aside")
 
 
@@ -291,4 +291,4 @@ def level_priors(values: Values, noise: Noise) -> tuple[tuple[float, float], ...
 def _usable(frame: pd.DataFrame) -> pd.Series:
     if "status" not in frame:
         return pd.Series(True, index=frame.index)
-    return frame["status"].astype(str).str.strip().str.lower().isin(USABLE)
+    return frame["status"].astype(object).fillna("").astype(str).str.strip().str.lower().isin(USABLE)

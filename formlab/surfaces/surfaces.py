@@ -14,6 +14,7 @@ from formlab.errors import FitError
 from formlab.html import Markup, escape, panel, table
 from formlab.surfaces.draws import Columns, Draws, Mixed
 from formlab.surfaces.fitting import Ground, fit_response
+from formlab.surfaces.makeable import Chance, chance_to_make
 from formlab.surfaces.parts import Scatter
 from formlab.surfaces.readings import Slabs, arrange
 from formlab.surfaces.surface import Surface
@@ -82,7 +83,8 @@ def fit(
     ground = Ground(brief, slabs, space)
     streams = np.random.default_rng(seed).spawn(len(asked))
     fitted = [fit_response(ground, response, kind, rng) for response, rng in zip(asked, streams)]
-    return Surfaces(brief, slabs, fitted, trials)
+    chance = chance_to_make(slabs, ground.sets[0]) if ground.sets else None
+    return Surfaces(brief, slabs, fitted, trials, chance)
 
 
 class Surfaces(Mapping[str, Surface]):
@@ -97,10 +99,19 @@ class Surfaces(Mapping[str, Surface]):
     slabs : Slabs
     batch_correlation, slab_correlation : DataFrame
         Between the errors of responses, shrunk towards none.
+    chance : Chance or None
+        The chance that a formula can be made; None where no trial failed.
     """
 
-    def __init__(self, brief: Brief, slabs: Slabs, fitted: list[Surface], trials: pd.DataFrame) -> None:
-        self.brief, self.slabs, self.trials = brief, slabs, trials
+    def __init__(
+        self,
+        brief: Brief,
+        slabs: Slabs,
+        fitted: list[Surface],
+        trials: pd.DataFrame,
+        chance: Chance | None = None,
+    ) -> None:
+        self.brief, self.slabs, self.trials, self.chance = brief, slabs, trials, chance
         self._fitted = {surface.name: surface for surface in fitted}
         batch, slab = _correlations(fitted, slabs)
         self.batch_correlation = pd.DataFrame(batch, self.names, self.names)
@@ -143,7 +154,9 @@ class Surfaces(Mapping[str, Surface]):
                 part.draw(Scatter(batch[r, :, k], slab[r, :, k]), rng) for part, r in zip(surface.parts, rows)
             )
             mixed.append(Mixed(parts, rows, draws))
-        return Draws(self, mixed, (self.batch_correlation.to_numpy(), self.slab_correlation.to_numpy()), seed)
+        correlation = self.batch_correlation.to_numpy(), self.slab_correlation.to_numpy()
+        chance = None if self.chance is None else self.chance.draw(draws, rng)
+        return Draws(self, mixed, correlation, seed, chance)
 
     def columns(self, frame: pd.DataFrame) -> Columns:
         """Return the model columns of formulas, to be used again with `Draws.mean_at` and its kin."""
@@ -192,7 +205,13 @@ class Surfaces(Mapping[str, Surface]):
     @property
     def warnings_(self) -> list[str]:
         """Warnings of all responses, each with its name."""
-        return [f"{name}: {text}" for name, s in self._fitted.items() for text in s.warnings_]
+        words = [f"{name}: {text}" for name, s in self._fitted.items() for text in s.warnings_]
+        if self.chance is not None:
+            why = ", ".join(f"{reason} ({count})" for reason, count in self.chance.reasons.items())
+            words.append(
+                f"{self.chance.failed} batch(es) could not be made: {why}. The chance to make is a surface of its own."
+            )
+        return words
 
     def __repr__(self) -> str:
         return f"Surfaces({', '.join(self.names)}: {len(self.slabs)} trials)"

@@ -40,10 +40,23 @@ def coefficients(surface: Surface) -> pd.DataFrame:
     out["t"] = out["estimate"] / out["std_error"].where(out["std_error"] > 0)
     out["df"] = df
     out["p"] = 2 * t.sf(out["t"].abs(), out["df"])
+    out.loc[_untested(surface), ["t", "p"]] = np.nan
     half = t.ppf(0.975, out["df"]) * out["std_error"]
     out["low"], out["high"] = out["estimate"] - half, out["estimate"] + half
     out["vif"] = vif
     return out
+
+
+def _untested(surface: Surface) -> np.ndarray:
+    """Terms that differ only between batches, where too few batches are left to judge them by."""
+    from formlab.surfaces.diagnose import batch_degrees
+
+    spare = batch_degrees(surface) if surface.mixed is not None and surface.kind == "least squares" else None
+    if spare is None or spare > 2:
+        return np.zeros(len(surface.space), dtype=bool)
+    x = pd.DataFrame(surface.space.matrix(surface.formulas))
+    within = x - x.groupby(surface.values.batches).transform("mean")
+    return np.asarray((within.abs() < 1e-9).all())
 
 
 def _nearest(surface: Surface, draws: int = 600) -> np.ndarray:

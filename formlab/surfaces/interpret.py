@@ -1,0 +1,374 @@
+"""What a surface says in the trade's terms: effects, traces, stationary point, canonical form, ridge of steepest ascent.
+
+Canonical and ridge analysis follow Hoerl (1959) and Draper (1963, Technometrics 5:469); the direction that keeps
+the rest in proportion is Cox's (1971, Biometrika 58:155).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from formlab.errors import FitError, FormlabError
+from formlab.region import Region
+from formlab.surfaces.parts import Scatter, columns_of
+
+if TYPE_CHECKING:
+    from formlab.brief import Brief
+    from formlab.surfaces.surface import Surface
+
+__all__ = ["Stationary", "effects", "interactions", "ridge", "stationary", "steepest", "traces"]
+
+
+# ---- effects at a formula -----------------------------------------------------------------------------
+
+
+def effects(
+    surface: Surface, at: Any = None, *, step: float | None = None, level: float = 0.95, seed: int = 0
+) -> pd.DataFrame:
+    """Return what a step in each ingredient and setting does to the mean, from one formula.
+
+    Parameters
+    ----------
+    surface : Surface
+    at : mapping or one-row DataFrame, optional
+        The formula to step from: today's where left out, else the region's centre.
+    step : float, optional
+        Of ingredients, in the brief's basis: 10 phr, or a twentieth of the total, where left out. Settings move
+        by a quarter of their range.
+    level : float
+        Of the intervals.
+
+    Returns
+    -------
+    DataFrame
+        factor, direction, step, unit, effect, low, high. Direction is "against the rubber" (so many phr more, all
+        else as it is in phr), "rest in proportion" (Cox: its share of the whole rises, the others keep their
+        proportions) or "alone" for settings. A step past the range is taken all the same: look at the range.
+    """
+    brief = surface.brief
+    base = _start(brief, at)
+    rows, frames = [], []
+    for name in brief.varied:
+        for direction, size, unit, moved in _ingredient_moves(brief, base, name, step):
+            rows.append((name, direction, size, unit))
+            frames.append(moved)
+    for setting in brief.settings:
+        if setting.is_numeric:
+            low, high = setting.range
+            size = (
+                (high - low) / 4
+                if float(base[setting.name].iloc[0]) + (high - low) / 4 <= high
+                else (low - high) / 4
+            )
+            rows.append((setting.name, "alone", size, setting.unit))
+            frames.append(base.assign(**{setting.name: base[setting.name] + size}))
+    both = pd.concat([base, *frames], ignore_index=True)
+    mean = surface.predict(both)
+    drawn = draw_means(surface, both, 2000, seed)
+    change = drawn[:, 1:] - drawn[:, :1]
+    tail = (1 - level) / 2
+    out = pd.DataFrame(rows, columns=["factor", "direction", "step", "unit"])
+    out["effect"] = mean[1:] - mean[0]
+    out["low"], out["high"] = np.quantile(change, [tail, 1 - tail], axis=0)
+    return out
+
+
+def _start(brief: Brief, at: Any) -> pd.DataFrame:
+    if at is not None:
+        return brief.complete(at).iloc[:1].reset_index(drop=True)
+    if brief.baseline is not None:
+        return brief.baseline.reset_index(drop=True)
+    return Region.from_brief(brief).centre().iloc[:1].reset_index(drop=True)
+
+
+def _ingredient_moves(
+    brief: Brief, base: pd.DataFrame, name: str, step: float | None
+) -> list[tuple[str, float, str, pd.DataFrame]]:
+    amount = float(base[name].iloc[0])
+    names = brief.ingredient_names
+    total = float(base[names].sum(axis=1).iloc[0])
+    blend = brief.rubbers if brief.basis == "phr" else names
+    if brief.basis == "phr" and name not in brief.rubbers:
+        size = 10.0 if step is None else step
+        share = amount / total + 0.01
+        in_share = base.assign(**{name: share / (1 - share) * (total - amount)})
+        return [
+            ("against the rubber", size, "phr", base.assign(**{name: amount + size})),
+            ("rest in proportion", 1.0, "% of the mass", in_share),
+        ]
+    whole = 100.0 if brief.basis == "phr" else brief.total
+    size = whole / 20 if step is None else step
+    others = [n for n in blend if n != name and n in brief.varied]
+    moved = _in_proportion(base, name, amount + size, others)
+    return [("rest in proportion", size, brief.amount_unit, moved)]
+
+
+def _in_proportion(base: pd.DataFrame, name: str, to: float, others: list[str]) -> pd.DataFrame:
+    """One part of a blend at a new amount, the other varied parts scaled to keep the sum."""
+    rest = float(base[others].sum(axis=1).iloc[0])
+    left = rest - (to - float(base[name].iloc[0]))
+    scaled = {n: base[n] * (left / rest) if rest > 0 else base[n] + left / len(others) for n in others}
+    return base.assign(**scaled, **{name: to})
+
+
+def draw_means(surface: Surface, frame: pd.DataFrame, draws: int, seed: int) -> np.ndarray:
+    """Return posterior draws of the mean in own units, shape (draws, n)."""
+    rng = np.random.default_rng(seed)
+    complete = surface.brief.complete(frame)
+    slabs, batches = len(surface.slabs), int(surface.slabs.batches.max()) + 1
+    out = []
+    for part, weight in zip(surface.parts, surface.weights):
+        k = max(int(round(draws * weight)), 1)
+        drawn = part.draw(Scatter(rng.standard_normal((k, batches)), rng.standard_normal((k, slabs))), rng)
+        eta = drawn.coef @ columns_of(part.features, complete).T
+        out.append(part.scale.mean(eta, (drawn.sd_batch**2 + drawn.sd_slab**2)[:, None]))
+    return np.concatenate(out)
+
+
+def interactions(surface: Surface) -> pd.DataFrame:
+    """Return the products of two or more factors in the brief's model, most certain first: term, estimate, std_error, t, p."""
+    degree = np.array([len(set(t.factors)) for t in surface.space.terms])
+    table = surface.coefficients[degree > 1]
+    order = (table["estimate"].abs() / table["std_error"]).sort_values(ascending=False, kind="stable").index
+    return table.loc[order, ["term", "estimate", "std_error", "t", "p"]].reset_index(drop=True)
+
+
+def traces(surface: Surface, at: Any = None, *, points: int = 21, level: float = 0.95) -> pd.DataFrame:
+    """Return the mean along each factor's own direction through one formula.
+
+    Ingredients of a blend move with the rest in proportion, all others alone.
+
+    Returns
+    -------
+    DataFrame
+        factor, value, mean, low, high, inside (whether the region holds the formula).
+    """
+    brief = surface.brief
+    base = _start(brief, at)
+    blend = brief.rubbers if brief.basis == "phr" else brief.ingredient_names
+    frames = []
+    for name in [*brief.varied, *(s.name for s in brief.settings if s.is_numeric)]:
+        low, high = brief.ranges[name]
+        for value in np.linspace(low, high, points):
+            others = [n for n in blend if n != name and n in brief.varied] if name in blend else []
+            moved = _in_proportion(base, name, value, others) if others else base.assign(**{name: value})
+            frames.append(moved.assign(_factor=name, _value=value))
+    frame = pd.concat(frames, ignore_index=True)
+    out = frame[["_factor", "_value"]].rename(columns={"_factor": "factor", "_value": "value"})
+    formulas = frame[brief.columns]
+    table = surface.predict_table(formulas, level)
+    out[["mean", "low", "high"]] = table[["mean", "low", "high"]]
+    out["inside"] = np.asarray(Region.from_brief(brief).contains(formulas))
+    return out
+
+
+# ---- second-order surfaces ----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Stationary:
+    """The stationary point of a second-order surface, and its canonical form.
+
+    Attributes
+    ----------
+    formula : Series
+        Where it is: every ingredient and setting.
+    coded : Series
+        The same in the model's own variables: coded to -1 … 1, or shares.
+    value : float
+        Of the fitted polynomial there, on the scale of the fit.
+    eigenvalues : ndarray
+        Of the quadratic form in the model's variables, rising.
+    directions : DataFrame
+        Canonical directions, one column an eigenvalue.
+    kind : str
+        maximum, minimum, saddle, or ridge where an eigenvalue is next to zero.
+    inside : bool
+        Whether the region holds it.
+    """
+
+    formula: pd.Series
+    coded: pd.Series
+    value: float
+    eigenvalues: np.ndarray
+    directions: pd.DataFrame
+    kind: str
+    inside: bool
+
+
+@dataclass(frozen=True)
+class _Quadratic:
+    """c + g't + t'Ht about an origin, t along the rows of `basis` in the model's variables."""
+
+    origin: np.ndarray
+    basis: np.ndarray
+    constant: float
+    gradient: np.ndarray
+    curvature: np.ndarray
+    names: list[str]
+
+
+def _quadratic(surface: Surface) -> _Quadratic:
+    """The brief's polynomial as a quadratic form in free directions: coded factors, and shares that keep their sum."""
+    space = surface.space
+    if max(t.degree for t in space.terms) > 2:
+        raise FitError(
+            'Canonical analysis needs a model of at most second order; fit with model = "quadratic".'
+        )
+    if space.categories:
+        raise FitError(
+            f"Canonical analysis needs numeric factors; {next(iter(space.categories))!r} is a category. Fit each of its levels."
+        )
+    names = space.base_names
+    coef = surface.coefficients["estimate"].to_numpy()
+    q, d = len(space.shares), len(names)
+    origin = np.zeros(d)
+    origin[:q] = 1 / q if q else 0.0
+    basis = np.eye(d)[q:]
+    if q:
+        free = np.linalg.svd(np.ones((1, q)))[2][1:]  # directions in which the shares keep their sum
+        basis = np.vstack([np.hstack([free, np.zeros((q - 1, d - q))]), basis])
+
+    def value(t: np.ndarray) -> np.ndarray:
+        return np.asarray(space.expand(origin + t @ basis) @ coef)
+
+    k = len(basis)
+    eye = np.eye(k)
+    middle, plus, minus = value(np.zeros((1, k)))[0], value(eye), value(-eye)
+    gradient, squares = (plus - minus) / 2, (plus + minus) / 2 - middle
+    pairs = value((eye[:, None, :] + eye[None, :, :]).reshape(-1, k)).reshape(k, k)
+    curvature = (pairs - plus[:, None] - plus[None, :] + middle) / 2
+    curvature[np.diag_indices(k)] = squares
+    return _Quadratic(origin, basis, float(middle), gradient, curvature, names)
+
+
+def stationary(surface: Surface) -> Stationary:
+    """Return the stationary point of the fitted second-order polynomial and its canonical form.
+
+    Raises
+    ------
+    FitError
+        If the model has no curvature, is of third order, or has categories.
+    """
+    form = _quadratic(surface)
+    values, vectors = np.linalg.eigh(form.curvature)
+    size = np.abs(values).max(initial=0.0)
+    if size <= 1e-12 * max(np.abs(form.gradient).max(initial=0.0), 1e-300):
+        raise FitError("The surface has no curvature, so no stationary point; follow `steepest` instead.")
+    t = np.linalg.lstsq(form.curvature, -form.gradient / 2, rcond=None)[0]
+    coded = form.origin + t @ form.basis
+    formula = _decoded(surface, coded[None])
+    flat = np.abs(values) < 0.02 * size
+    kind = "maximum" if (values < 0).all() else "minimum" if (values > 0).all() else "saddle"
+    inside = bool(np.asarray(Region.from_brief(surface.brief).contains(formula))[0])
+    return Stationary(
+        formula.iloc[0],
+        pd.Series(coded, form.names),
+        float(form.constant + form.gradient @ t / 2),
+        values,
+        pd.DataFrame(form.basis.T @ vectors, form.names),
+        f"{kind}, with a ridge" if flat.any() else kind,
+        inside,
+    )
+
+
+def _decoded(surface: Surface, coded: np.ndarray) -> pd.DataFrame:
+    """Formulas from the model's variables."""
+    space, brief = surface.space, surface.brief
+    out = pd.DataFrame(index=range(len(coded)))
+    whole = brief.total - sum(brief.fixed.values()) if brief.basis == "fraction" else 100.0
+    for name, column in zip(space.base_names, coded.T):
+        if name in space.shares:
+            parts = name.split(" + ")
+            middles = [sum(brief.ranges[p]) for p in parts]
+            for part, middle in zip(parts, middles):
+                out[part] = column * whole * middle / sum(middles)
+        else:
+            centre, half = space.codes[name]
+            out[name] = centre + half * column
+    return brief.complete(out)
+
+
+def ridge(surface: Surface, radii: Any = None, *, lowest: bool = False, level: float = 0.95) -> pd.DataFrame:
+    """Return the ridge of steepest ascent: the best point at each distance from the model's centre.
+
+    Parameters
+    ----------
+    surface : Surface
+    radii : sequence of float, optional
+        Distances in the model's variables; 0 to 1 where left out.
+    lowest : bool
+        Descent instead of ascent.
+
+    Returns
+    -------
+    DataFrame
+        radius, every ingredient and setting, mean, low, high, inside.
+    """
+    form = _quadratic(surface)
+    radii = np.linspace(0, 1, 11) if radii is None else np.asarray(radii, dtype=float)
+    sign = -1.0 if lowest else 1.0
+    points = np.array([_best_at(sign * form.gradient, sign * form.curvature, r) for r in radii])
+    frame = _decoded(surface, form.origin + points @ form.basis)
+    table = surface.predict_table(frame, level)
+    out = pd.concat([pd.Series(radii, name="radius"), frame, table[["mean", "low", "high"]]], axis=1)
+    try:
+        out["inside"] = np.asarray(Region.from_brief(surface.brief).contains(frame))
+    except FormlabError:
+        out["inside"] = False
+    return out
+
+
+def _best_at(gradient: np.ndarray, curvature: np.ndarray, radius: float) -> np.ndarray:
+    """The highest point of g't + t'Ht at |t| = radius: (m - H) t = g / 2 with m at or above the largest eigenvalue."""
+    if radius == 0:
+        return np.zeros(len(gradient))
+    values, vectors = np.linalg.eigh(curvature)
+    pull = vectors.T @ gradient / 2
+    top = values[-1]
+
+    def length(m: float) -> float:
+        return float(np.linalg.norm(pull / np.maximum(m - values, 1e-300)))
+
+    low, high = top + 1e-12 * max(abs(top), 1.0), top + np.linalg.norm(pull) / radius + 1e-9
+    if (
+        length(low) <= radius
+    ):  # the pull has nothing along the top direction: the rest of the way goes along it
+        t = pull / np.maximum(low - values, 1e-300)
+        t[-1] = 0.0
+        t[-1] = np.sqrt(max(radius**2 - t @ t, 0.0)) * (1.0 if pull[-1] >= 0 else -1.0)
+        return np.asarray(vectors @ t)
+    for _ in range(200):
+        middle = (low + high) / 2
+        low, high = (middle, high) if length(middle) > radius else (low, middle)
+    return np.asarray(vectors @ (pull / (high - values)))
+
+
+def steepest(surface: Surface, steps: int = 6, *, step: float = 1.0, lowest: bool = False) -> pd.DataFrame:
+    """Return the path of steepest ascent of the linear terms, from the model's centre.
+
+    Parameters
+    ----------
+    surface : Surface
+    steps : int
+    step : float
+        Length of one step in the model's variables.
+    lowest : bool
+        Descent instead of ascent.
+
+    Returns
+    -------
+    DataFrame
+        distance, every ingredient and setting, mean. Beyond the region it is extrapolation: make trials there.
+    """
+    form = _quadratic(surface)
+    direction = form.gradient / np.linalg.norm(form.gradient) * (-1.0 if lowest else 1.0)
+    distance = step * np.arange(steps + 1)
+    frame = _decoded(surface, form.origin + np.outer(distance, direction) @ form.basis)
+    return pd.concat([pd.Series(distance, name="distance"), frame], axis=1).assign(
+        mean=surface.predict(frame)
+    )

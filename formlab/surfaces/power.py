@@ -1,0 +1,111 @@
+"""Box-Cox: the power of a positive response that makes a model fit best, with its profile interval."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from formlab.errors import FitError
+
+if TYPE_CHECKING:
+    from formlab.surfaces.surface import Surface
+
+__all__ = ["BoxCox", "box_cox", "box_cox_of"]
+
+
+@dataclass(frozen=True)
+class BoxCox:
+    """The power that fits best.
+
+    Attributes
+    ----------
+    power : float
+        1 is as measured, 0 the logarithm, -1 the reciprocal.
+    low, high : float
+        Profile interval.
+    drop : callable
+        Power -> log likelihood below the best.
+    """
+
+    power: float
+    low: float
+    high: float
+    _x: np.ndarray
+    _y: np.ndarray
+    _best: float
+
+    def drop(self, power: float) -> float:
+        """Return how far the log likelihood at a power lies below the best (at most 0)."""
+        return _profile(power, self._x, self._y) - self._best
+
+    @property
+    def text(self) -> str:
+        """What it says about a scale, in one sentence."""
+        words = {
+            1.0: "as measured",
+            0.5: "square root",
+            0.0: "log",
+            -0.5: "reciprocal square root",
+            -1.0: "reciprocal",
+        }
+        held = [text for power, text in words.items() if self.low <= power <= self.high]
+        usual = f"; usual scales in it: {', '.join(held)}" if held else ""
+        return f"Power {self.power:.2f} (95 % {self.low:.2f} to {self.high:.2f}){usual}"
+
+
+def box_cox(x: np.ndarray, y: np.ndarray, level: float = 0.95) -> BoxCox:
+    """Return the power of `y` under which the columns of `x` fit best (Box & Cox 1964).
+
+    Parameters
+    ----------
+    x : ndarray of shape (n, p)
+    y : ndarray of shape (n,)
+        All above zero.
+    level : float
+        Of the profile interval.
+
+    Raises
+    ------
+    FitError
+        If a value is not above zero.
+    """
+    from scipy.optimize import brentq, minimize_scalar
+    from scipy.stats import chi2
+
+    y = np.asarray(y, dtype=float)
+    if not (y > 0).all():
+        raise FitError(
+            f"A power needs values above zero; {int((y <= 0).sum())} of {len(y)} are not. Use another scale."
+        )
+    found = minimize_scalar(
+        lambda p: -_profile(p, x, y), bounds=(-6, 6), method="bounded", options={"xatol": 1e-10}
+    )
+    best, power = -float(found.fun), float(found.x)
+    fall = chi2.ppf(level, 1) / 2
+
+    def below(p: float) -> float:
+        return best - _profile(p, x, y) - fall
+
+    ends = []
+    for way in (-1, 1):
+        edge = power + way
+        while below(edge) < 0 and abs(edge) < 50:
+            edge += way
+        ends.append(float(brentq(below, power, edge, xtol=1e-10)) if below(edge) >= 0 else way * np.inf)
+    return BoxCox(power, ends[0], ends[1], x, y, best)
+
+
+def box_cox_of(surface: Surface, level: float = 0.95) -> BoxCox:
+    """Return the power for the brief's whole model and a surface's values."""
+    return box_cox(surface.space.matrix(surface.formulas), surface.values.y, level)
+
+
+def _profile(power: float, x: np.ndarray, y: np.ndarray) -> float:
+    """Profile log likelihood of a power, without constants."""
+    log = np.log(y)
+    z = log if abs(power) < 1e-8 else np.expm1(power * log) / power
+    q = np.linalg.qr(x)[0]
+    rest = z - q @ (q.T @ z)
+    return float(-0.5 * len(y) * np.log(rest @ rest / len(y)) + (power - 1) * log.sum())
