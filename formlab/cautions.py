@@ -19,7 +19,7 @@ from typing import Any, Protocol
 from formlab.errors import FormlabError
 from formlab.html import Markup, escape
 
-__all__ = ["GENERAL", "RULES", "STAGES", "Caution", "Material", "Rule", "cautions_for", "cautions_html"]
+__all__ = ["GENERAL", "RULES", "STAGES", "Caution", "Material", "Rule", "cautions_for", "cautions_html", "short_name"]
 
 STAGES = ("weigh", "mill", "press", "test")
 
@@ -64,7 +64,7 @@ class Rule:
 
     def found(self, materials: Iterable[Material]) -> list[str]:
         """Return the materials of this kind, as people call them."""
-        return [m.label or m.name.replace("_", " ") for m in materials if self._is_kind(m)]
+        return [short_name(m.label or m.name.replace("_", " ")) for m in materials if self._is_kind(m)]
 
     def _is_kind(self, material: Material) -> bool:
         if self.roles and material.role not in self.roles:
@@ -236,6 +236,17 @@ RULES = (
         words=_SECONDARY, children=True,
     ),
 )  # fmt: skip
+
+
+def short_name(text: str, longest: int = 24) -> str:
+    """Return a long name of a material up to its first comma or bracket.
+
+    Examples
+    --------
+    >>> short_name("ground chalk, stearate-coated, 2 micrometre"), short_name("MBTS (80 %)")
+    ('ground chalk', 'MBTS (80 %)')
+    """
+    return text if len(text) <= longest else re.split(r"\s*[,;(\[]", text, maxsplit=1)[0] or text
 
 
 def cautions_for(

@@ -49,7 +49,7 @@ def test_every_rule_has_a_case():
 def test_a_rule_speaks_of_what_it_is_meant_for_and_of_nothing_else(topic):
     yes, no, stage = CASES[topic]
     said = {c.topic: c for c in cautions.cautions_for([*PLAIN, yes], stage=stage)}
-    assert said[topic].materials == (yes.label or yes.name.replace("_", " "),)
+    assert said[topic].materials == (cautions.short_name(yes.label or yes.name.replace("_", " ")),)
     assert said[topic].materials[0] in said[topic].text
     assert topic not in topics([*PLAIN, no], stage=stage)
 

@@ -23,22 +23,24 @@ header .what { font-weight: 700; font-size: 11pt; letter-spacing: .06em; text-tr
 header .id { border: .8mm solid #000; border-radius: 1.5mm; padding: 1mm 4mm; font-size: 27pt; font-weight: 700; line-height: 1.15;
   display: flex; align-items: center; }
 header .title { font-size: 12.5pt; font-weight: 700; }
-header .side { text-align: right; font-size: 10pt; }
+header .side { text-align: right; font-size: 10pt; max-width: 46mm; }
 header .side b { font-size: 13pt; }
 h2 { font-size: 12pt; margin: 2.5mm 0 .5mm; break-after: avoid; }
 table { width: 100%; border-collapse: collapse; }
 thead { display: table-header-group; }
 tr, li, .keep { break-inside: avoid; }
 th { font-size: 9pt; font-weight: 700; text-align: left; vertical-align: bottom; border-bottom: .6mm solid #000; padding: .6mm 1.2mm; }
-td { border-bottom: .25mm solid #555; padding: .7mm 1.2mm; vertical-align: middle; height: 8.4mm; }
+td { border-bottom: .25mm solid #555; padding: .5mm 1.2mm; vertical-align: middle; height: 8.4mm; }
 td.n, th.n { text-align: right; }
 td.n { white-space: nowrap; }
-td.big { font-size: 15.5pt; font-weight: 700; }
+td.big, .big { font-size: 15.5pt; font-weight: 700; line-height: 1.1; }
+.long { font-size: 10.2pt; line-height: 1.15; }
 td.small, .small { font-size: 9.5pt; line-height: 1.15; }
 td.thin { height: 7mm; white-space: nowrap; }
 td.box { border: .35mm solid #000; }
 td.shut { border: .35mm solid #000; background: repeating-linear-gradient(135deg, #fff 0 1.2mm, #d8d8d8 1.2mm 1.6mm); }
 td.unit { font-size: 8.5pt; color: #222; vertical-align: bottom; text-align: right; }
+tr.sum { break-before: avoid; }
 tr.sum td { border-top: .8mm solid #000; font-weight: 700; }
 tr.group td { border-top: .7mm solid #000; }
 .fields { display: flex; flex-wrap: wrap; gap: 1mm 5mm; margin: 1mm 0 1.5mm; }
@@ -50,7 +52,8 @@ p { margin: 1.5mm 0; }
 .notes { border-left: 1.6mm solid #000; padding: .6mm 0 .6mm 2.5mm; margin: 2mm 0; font-size: 10.5pt; break-inside: avoid; }
 .notes p { margin: .4mm 0; }
 ol { margin: 1mm 0; padding-left: 7mm; } ol li { margin: .8mm 0; }
-.cautions { border: .35mm solid #000; padding: 1.2mm 2mm; margin-top: 2mm; font-size: 8.8pt; line-height: 1.17; }
+.cautions { border: .35mm solid #000; padding: 1.2mm 2mm; margin-top: 2mm; font-size: 8.8pt; line-height: 1.17;
+  box-decoration-break: clone; -webkit-box-decoration-break: clone; }
 .cautions ul { columns: 2; column-gap: 5mm; margin: 1mm 0 0; padding-left: 3.5mm; } .cautions p { margin: 0; }
 .cautions li { margin: 0 0 .5mm; }
 @media screen { body { background: #e4e4e4; } .sheet { background: #fff; width: 210mm; min-height: 297mm; padding: 10mm 10mm 9mm 14mm;
@@ -120,8 +123,8 @@ def numbered(lines: Iterable[object]) -> Markup:
     return Markup("<ol>" + "".join(f"<li>{escape(line)}</li>" for line in lines) + "</ol>")
 
 
-def reminders(cautions: Iterable[Caution], general: bool = True) -> Markup:
-    """Return the cautions of a sheet, the general one first."""
+def reminders(cautions: Iterable[Caution], mark: str, general: bool = True) -> Markup:
+    """Return the cautions of a sheet under its mark, the general one first."""
     items = "".join(f"<li><b>{escape(c.topic)}.</b> {escape(c.text)}</li>" for c in cautions)
-    first = f"<p><b>Read first.</b> {escape(GENERAL)}</p>" if general else ""
-    return Markup(f"<div class='cautions'>{first}<ul>{items}</ul></div>")
+    first = f"<b>Read first.</b> {escape(GENERAL)}" if general else "What sheet 1 says first holds here too."
+    return Markup(f"<div class='cautions'><p><b>{escape(mark)}.</b> {first}</p><ul>{items}</ul></div>")

@@ -41,15 +41,15 @@ def cure_sheet(load: Load, brief: Brief, site: Site) -> Markup:
     at = f"{number(temps[0])} °C" if len(temps) == 1 else ""
     batches = ", ".join(dict.fromkeys(slabs["batch"]))
     return sheet(
-        head("Cure", load.load, brief.title or "Trial compound", [f"Slabs of batch {batches}", site.name],
-             [Markup(f"<b>{escape(at)}</b>") if at else "", f"{len(slabs)} slab{'s' if len(slabs) != 1 else ''}"]),
+        head("Cure", load.load, brief.title or "Trial compound", [f"Slabs of batch {batches}"],
+             [Markup(f"<b>{escape(at)}</b>") if at else "", f"{len(slabs)} slab{'s' if len(slabs) != 1 else ''}", site.name]),
         notes([*_two_steps(load, site), *settings, *load.notes]),
         _slab_table(load),
-        fields(("Press", 24), ("Set °C", 18), ("Mould °C", 18), ("Pressure", 22), ("Closing took, min", 18)),
+        fields(("Press", 18), ("Set °C", 15), ("Mould °C", 15), ("Pressure", 18), ("Closing min", 13)),
         numbered(steps),
         notes([*ours, f"Rest before test: {site.rest_before_test}."]),
         fields(("Blisters, stuck, scorched, flash", 86), ("Pressed by", 34), ("Date", 30)),
-        reminders(cautions_for(_materials(brief), stage="press", children=site.children)),
+        reminders(cautions_for(_materials(brief), stage="press", children=site.children), load.load),
     )  # fmt: skip
 
 

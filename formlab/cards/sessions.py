@@ -91,7 +91,7 @@ def session_sheet(session: Session, brief: Brief, site: Site) -> Markup:
         fields(("Tested by", 36), ("Date, time", 34), ("°C", 14), ("% r.h.", 14)),
         fields(("Paper, lot", 36), ("Pencil, lot", 36), ("Instrument", 36)),
         table(heads, rows, "n", widths),
-        reminders(cautions_for(_materials(brief), stage="test", children=site.children)),
+        reminders(cautions_for(_materials(brief), stage="test", children=site.children), session.session),
     )  # fmt: skip
 
 
@@ -105,7 +105,7 @@ def _named(response: Response) -> str:
 
 def _head(what: str, session: Session, brief: Brief, site: Site) -> Markup:
     pieces = f"{len(session.order)} pieces"
-    return head(what, session.session, brief.title or "Trial compound", ["Codes only: who tests does not see the key", site.name], [pieces])
+    return head(what, session.session, brief.title or "Trial compound", ["Codes only: who tests does not see the key"], [pieces, site.name])
 
 
 def _reading_row(piece: Any, k: int, readings: int, responses: Sequence[Any]) -> str:
@@ -127,7 +127,7 @@ def panel_sheets(session: Session, brief: Brief, site: Site) -> Iterator[Markup]
             notes([*site.test_notes, "Rate in this order. Do not go back, do not compare with others until all have finished."]),
             fields(("Name or number", 40), ("Date, time", 34)),
             table([session.session, "code", *map(_named, rated), "remark"], lines, "n", [9, 26, *[0] * len(rated), 46]),
-            reminders(cautions_for(_materials(brief), stage="test", children=site.children)),
+            reminders(cautions_for(_materials(brief), stage="test", children=site.children), session.session),
         )  # fmt: skip
 
 
@@ -139,7 +139,7 @@ def key_sheets(sessions: Iterable[Session], brief: Brief, site: Site) -> Iterato
             for p in session.order.itertuples()
         )
         yield sheet(
-            head("Key", session.session, brief.title or "Trial compound", ["Keep from those who test", site.name], [f"{len(session.order)} pieces"]),
+            head("Key", session.session, brief.title or "Trial compound", ["Keep from those who test"], [f"{len(session.order)} pieces", site.name]),
             notes([*session.notes, *(["The panel rates the codes of the first reference and of the trials."] if len(session.panel) else [])]),
             table([session.session, "code", "piece"], rows, "n", [10, 40, 0]),
             fields(("Kept by", 40), ("Opened on", 34)),

@@ -10,7 +10,7 @@ from formlab.brief import Brief
 from formlab.cards.batches import CURATIVES, Batch
 from formlab.cards.page import box, fields, head, notes, reminders, sheet, table, ticks
 from formlab.cards.site import Site
-from formlab.cautions import cautions_for
+from formlab.cautions import cautions_for, short_name
 from formlab.gates import yield_limits
 from formlab.html import Markup, escape, number
 
@@ -22,7 +22,7 @@ _GUIDES = {
     "small": "Add {names}. Guide: 2 to 3 min.",
     "regrind": "Add {names} early, as thin crumb or sheet. Guide: 2 to 4 min.",
     "factice": "Add {names} in lots, cutting between. Guide: 3 to 6 min.",
-    "bulk": "Add {names} in lots; oil in turn with powder. Sweep the tray back in. Guide: 6 to 12 min.",
+    "bulk": "Add {names} in lots{oil}. Sweep the tray back in. Guide: 6 to 12 min.",
     "curative": "Cool; stock below about 100 °C. Add {names}. Guide: 2 to 3 min.",
 }
 _KINDS = {
@@ -63,35 +63,35 @@ def _tolerance(tolerance_g: float, weighed_g: float) -> str:
 def weigh_sheet(batch: Batch, brief: Brief, site: Site) -> Markup:
     """Return the first sheet: what to weigh, in order of addition."""
     many = any(line.tubs[-1][0] > 1 for line in batch.lines.itertuples())
-    heads = ["", f"material of {batch.batch}", batch.unit, "weigh", "tolerance", "weighed", "lot no.", "expiry", "second person"]
-    widths = [6, 0, 14, 33, 21, 24, 20, 17, 17]
+    heads = ["", f"material of {batch.batch}", batch.unit, "weigh", "weighed", "lot no.", "expiry", "second person"]
+    widths = [7, 0, 14, 34, 23, 20, 16, 17]
     rows = [_weigh_row(k, line, many) for k, line in enumerate(batch.lines.itertuples(), 1)]
-    body = table(heads, [*rows, _sum_row(batch)], "n nnn", widths)
+    body = table(heads, [*rows, _sum_row(batch)], "n nn", widths)
     out = [f"Not in this batch: {', '.join(batch.left_out)}."] if batch.left_out else []
     return sheet(
         _head("Weigh-up", batch, brief, site, "sheet 1 of 2"),
         notes([*batch.notes, *out]),
         body,
         _check(batch, site),
-        fields(("Weighed by", 34), ("Second person", 34), ("Date, time", 32)),
-        reminders(cautions_for(batch.materials, stage="weigh", children=site.children)),
+        fields(("Weighed by", 30), ("Second person", 28), ("Date, time", 26)),
+        reminders(cautions_for(batch.materials, stage="weigh", children=site.children), batch.batch),
     )
 
 
 def _head(what: str, batch: Batch, brief: Brief, site: Site, page: str) -> Markup:
     size = f"{batch.kg:.4g} kg" + (f", {batch.litres:.3g} l" if batch.litres else "")
-    lines = [f"Compound {batch.code}, revision {batch.revision}", f"For trials {', '.join(batch.trials)}", site.name]
-    return head(what, batch.batch, brief.title or "Trial compound", lines, [size, page])
+    lines = [f"Compound {batch.code}, revision {batch.revision}", f"For trials {', '.join(batch.trials)}"]
+    return head(what, batch.batch, brief.title or "Trial compound", lines, [size, page, site.name])
 
 
 def _weigh_row(k: int, line: Any, many: bool) -> str:
-    curative = line.role in CURATIVES
-    tub = f"<br><span class='small'>{_tub_text(line)}</span>" if many else ""
+    name = escape(line.title if len(line.title) <= 30 else Markup(f"<span class='long'>{escape(line.title)}</span>"))
+    tub = f" <span class='small'>[{_tub_text(line)}]</span>" if many else ""
+    within = f"<div class='small'>{_tolerance(line.tolerance_g, line.weighed_g)}</div>"
+    second = box(kind="box" if line.role in CURATIVES else "shut")
     return (
-        f"<tr><td class='n small'>{k}</td><td>{escape(line.title)}{tub}</td><td class='n'>{number(line.amount, 4)}</td>"
-        f"<td class='n big'>{weight(line.weighed_g, line.step_g)}</td>"
-        f"<td class='n small'>{_tolerance(line.tolerance_g, line.weighed_g)}</td>{box()}{box()}{box()}"
-        f"{box() if curative else box(kind='shut')}</tr>"
+        f"<tr><td class='n small'>{k}</td><td>{name}{tub}</td><td class='n'>{number(line.amount, 4)}</td>"
+        f"<td class='n'><span class='big'>{weight(line.weighed_g, line.step_g)}</span>{within}</td>{box() * 3}{second}</tr>"
     )
 
 
@@ -105,7 +105,7 @@ def _sum_row(batch: Batch) -> str:
     step = float(batch.lines["step_g"].max())
     return (
         f"<tr class='sum'><td></td><td>Total</td><td class='n'>{number(batch.lines['amount'].sum(), 5)}</td>"
-        f"<td class='n big'>{weight(batch.weighed_g, step)}</td><td></td>{box()}<td colspan='3'></td></tr>"
+        f"<td class='n big'>{weight(batch.weighed_g, step)}</td>{box()}<td colspan='3'></td></tr>"
     )
 
 
@@ -124,8 +124,10 @@ def mill_steps(batch: Batch) -> list[str]:
     """Return milling steps that follow the batch's order of addition; a starting point, not a procedure."""
     lines = list(batch.lines.itertuples())
     steps = []
-    for (_, kind), group in groupby(lines, key=lambda line: (_group(line), _KINDS.get(line.role, "small"))):
-        steps.append(_GUIDES[kind].format(names=_and([line.title for line in group])))
+    for (_, kind), found in groupby(lines, key=lambda line: (_group(line), _KINDS.get(line.role, "small"))):
+        group = list(found)
+        oil = ", oil in turn with powder" if len({line.role == "oil" for line in group}) == 2 else ""
+        steps.append(_GUIDES[kind].format(names=_and([short_name(line.title) for line in group]), oil=oil))
     return [*steps, *_LAST]
 
 
@@ -152,11 +154,11 @@ def mill_sheet(batch: Batch, brief: Brief, site: Site) -> Markup:
         _head("Mill and release", batch, brief, site, "sheet 2 of 2"),
         notes([*(["Settings of this batch. " + "; ".join(settings)] if settings else []), *regrind]),
         Markup("" if site.procedure else f"<p class='small'>{escape(STARTING_POINT)}</p>"),
-        table(heads, rows, "n", [6, 0, 14, 14, 14, 13, 36]),
+        table(heads, rows, "n", [7, 0, 13, 13, 13, 12, 32]),
         fields(("Started", 20), ("Finished", 20), ("Mill", 24), ("By", 34)),
         _gates(batch, site),
         _rest(site),
-        reminders(cautions_for(batch.materials, stage="mill", children=site.children), general=False),
+        reminders(cautions_for(batch.materials, stage="mill", children=site.children), batch.batch, general=False),
     )
 
 
