@@ -70,7 +70,7 @@ def test_a_field_that_is_wrong_is_shown_with_its_line() -> None:
         "1 problem:\n  brief.toml, row 15, setting[1].high: 2.0. Expected at least low = 10."
     )
     assert error_of(BRIEF.replace('unit = "mg"', 'unit = "mg"\ncolour = 3')) == (
-        "1 problem:\n  brief.toml, row 24, response[2].colour: 3. Expected no such field. Check its spelling."
+        "1 problem:\n  brief.toml, row 24, response[2].colour: 3. Expected a field of this part. Check its spelling."
     )
 
 

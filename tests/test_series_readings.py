@@ -110,6 +110,12 @@ def test_a_filled_form_loads_as_it_stands(series: Series, tmp_path: Path) -> Non
     assert series.trials()["note"].tolist() == ["", "=to the mould", ""]
 
 
+def test_names_with_their_unit_as_the_form_writes_them(series: Series) -> None:
+    assert (
+        load(series, "trial,erasure [%],crumble [mg]\nT01,80,7\n") == "bench.csv: lines of 1 trial: 1 added."
+    )
+
+
 def test_a_plan_cell_that_was_changed_is_asked_about(series: Series) -> None:
     assert refusal(series, "trial,oil,erasure\nT01,5,80\nT03,5.33,80\nT05,6.1,80\n") == (
         "1 problem:\n  bench.csv, row 4, oil: '6.1'. Expected 5.666666666666667, as in the plan, or an empty cell. "
@@ -210,7 +216,7 @@ def test_undo_takes_back_one_load_after_the_other(series: Series) -> None:
     with pytest.raises(SeriesError) as caught:
         series.undo()
     assert str(caught.value) == "There is no load of results to undo."
-    assert load(series, "trial,erasure\nT01,80\n") == "bench.csv: lines of 1 trials: 1 added."
+    assert load(series, "trial,erasure\nT01,80\n") == "bench.csv: lines of 1 trial: 1 added."
     assert series.journal()["act"].tolist()[-4:] == ["load results", "undo", "undo", "load results"]
 
 

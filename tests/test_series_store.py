@@ -158,9 +158,9 @@ def test_the_columns_of_trials_stand_in_order(series: Series, tmp_path: Path) ->
 
 def test_reprs(series: Series, tmp_path: Path) -> None:
     loaded = series.load_results(bench_file(tmp_path, "trial,erasure,note\nT1,80,<b>\n"), repair=True)
-    assert repr(series) == "Series('block': 'a made-up block', 3 trials planned, 1 readings)"
-    assert repr(loaded) == "bench.csv: lines of 1 trials: 1 added, 1 repairs."
-    assert "3 trials planned, 1 readings." in series._repr_html_()
+    assert repr(series) == "Series('block': 'a made-up block', 3 trials planned, 1 reading)"
+    assert repr(loaded) == "bench.csv: lines of 1 trial: 1 added, 1 repaired."
+    assert "3 trials planned, 1 reading." in series._repr_html_()
     assert "Read it as &#x27;T01&#x27;." in loaded._repr_html_()
 
 

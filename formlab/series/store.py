@@ -55,10 +55,10 @@ class Loaded:
             "completed": self.completed,
             "replaced": self.replaced,
             "already there": self.already_there,
-            "repairs": len(self.repairs),
+            "repaired": len(self.repairs),
         }
         told = ", ".join(f"{n} {what}" for what, n in counts.items() if n or what == "added")
-        return " ".join([f"{self.file}: lines of {self.trials} trials: {told}.", *self.remarks])
+        return " ".join([f"{self.file}: lines of {_count(self.trials, 'trial')}: {told}.", *self.remarks])
 
     __repr__ = __str__
 
@@ -571,12 +571,16 @@ class Series:
 
     def _counts(self) -> str:
         planned, read = len(self._table("plan.csv")), len(self._table("results.csv"))
-        return f"{planned} trials planned, {read} readings"
+        return f"{_count(planned, 'trial')} planned, {_count(read, 'reading')}"
 
     def _repr_html_(self) -> str:
         done = self.journal().tail(5)[["when", "who", "act", "source"]]
         notices = [Markup("").join(panel("Notice", text)) for text in self.notices]
         return panel(f"Series {self.path.name}", self._counts() + ".", *map(Markup, notices), table(done))
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
 def _sorted(findings: Sequence[Finding]) -> list[Finding]:
