@@ -21,19 +21,15 @@ In brackets 95 % intervals by bootstrap over plants.
 from __future__ import annotations
 
 import argparse
-import os
 import tempfile
 import time
 from pathlib import Path
 from typing import Any
 
-for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
-    os.environ.setdefault(_name, "1")
-
 import numpy as np
 import pandas as pd
 
-from formlab.errors import FormlabError
+from formlab.errors import FitError, FormlabError, PlanError
 from formlab.plans import lay_out
 from formlab.suggest.next import next_trials
 from formlab.suggest.suggestion import suggest
@@ -44,48 +40,63 @@ from tests.bank.rivals import METHODS, HandWired, space_filling
 
 ASKED = 0.90
 EDGES = (0.0, 0.02, 0.1, 0.3, 0.5, 0.7, 0.8, 0.9, 0.95, 1.0)
-SMALLER = ({}, {"crossed": "none"}, {"model": "linear", "crossed": "none"},
-           {"model": "linear", "setting_model": "linear", "crossed": "none"})  # fmt: skip
+SMALLER = ({"crossed": "none"}, {"model": "interaction"}, {"model": "interaction", "crossed": "none"},
+           {"model": "linear"}, {"model": "linear", "crossed": "none"})  # fmt: skip
 
 
 # ---- one plant, one seed --------------------------------------------------------------------------------
 
 
-def planned(one: VirtualPlant, trials: int, batches: int, seed: int, folder: Path | None) -> pd.DataFrame:
-    """Return the rows of the default plan, kept in a folder because it takes long.
+def planned(one: VirtualPlant, seed: int, options: argparse.Namespace) -> pd.DataFrame:
+    """Return the rows of a plan, kept in a folder because it takes long; column ``laid`` says of which kind.
 
-    Where the trials cannot carry the brief's model, a smaller one is asked for, as a user would; its name
-    stands in the column ``smaller``.
+    ``default`` asks for the default plan and, where that refuses because the trials cannot carry the brief's
+    model, takes the hypercube, as a user might; ``hypercube`` and any other kind are taken as asked.
     """
-    file = None if folder is None else folder / f"plan_{one.number}_{seed}_{trials}_{batches}_{one.brief.brief_id}.csv"
-    if file is not None and file.exists():
+    label = f"{options.plan}_{one.number}_{seed}_{options.trials}_{options.batches}_{one.brief.brief_id}"
+    file = options.out / "plans" / f"{label}.csv"
+    if file.exists():
         return pd.read_csv(file)
-    cut = {} if batches == trials else {"batches": batches}
-    for k, model in enumerate(SMALLER):
+    cut = {} if options.batches == options.trials else {"batches": options.batches}
+    frame = None
+    if options.plan != "hypercube":
+        kind = {} if options.plan == "default" else {"kind": options.plan}
         try:
-            frame = lay_out(one.brief, runs=trials, seed=seed, **cut, **model).frame.copy()
-        except FormlabError:
-            if k == len(SMALLER) - 1:
+            frame = lay_out(one.brief, runs=options.trials, seed=seed, **cut, **kind).frame.assign(laid=options.plan)
+        except PlanError:
+            if kind:
                 raise
-            continue
-        frame["smaller"] = k
-        break
-    if file is not None:
-        file.parent.mkdir(parents=True, exist_ok=True)
-        frame.to_csv(file, index=False)
+    if frame is None:
+        frame = hypercube(one, options.trials, options.batches, seed).assign(laid="hypercube")
+    file.parent.mkdir(parents=True, exist_ok=True)
+    frame.to_csv(file, index=False)
     return frame
 
 
-def surfaces_of(one: VirtualPlant, trials: pd.DataFrame, method: str, seed: int, smaller: int) -> Any:
-    """Return what a method learns; where it cannot fit the brief's model, that of the plan."""
+def hypercube(one: VirtualPlant, trials: int, batches: int, seed: int) -> pd.DataFrame:
+    """Return a space-filling plan; slabs of one batch share all but what changes with the slab."""
+    frame = space_filling(one.region, trials, seed)
+    batch = np.arange(trials) % batches
+    shared = [*one.brief.ingredient_names, *(s.name for s in one.brief.settings if s.changes != "slab")]
+    frame[shared] = frame[shared].iloc[batch].to_numpy()
+    frame.insert(0, "batch", [f"B{b + 1:02d}" for b in batch])
+    frame.insert(0, "trial", [f"T{k + 1:02d}" for k in range(trials)])
+    return frame
+
+
+def surfaces_of(one: VirtualPlant, trials: pd.DataFrame, method: str, seed: int) -> Any:
+    """Return what a method learns; where it refuses the brief's model, with the largest that it takes."""
     if method == "oracle":
         return Oracle(one, trials, seed=seed)
     try:
         return fit(one.brief, trials, kind=method, seed=seed)
-    except FormlabError:
-        if not smaller:
-            raise
-        return fit(one.brief, trials, kind=method, seed=seed, **SMALLER[smaller])
+    except FitError:
+        for model in SMALLER:
+            try:
+                return fit(one.brief, trials, kind=method, seed=seed, **model)
+            except FormlabError:  # a mixture has no interaction model
+                continue
+        raise
 
 
 def hand_wired(one: VirtualPlant, method: str, trials: int, seed: int) -> dict[str, Any]:
@@ -105,19 +116,18 @@ def judged(one: VirtualPlant, frame: pd.DataFrame) -> dict[str, Any]:
 
 def rounds_of(one: VirtualPlant, method: str, seed: int, options: argparse.Namespace) -> list[dict[str, Any]]:
     """Return one row a round: suggest, look the truth up, make the next trials, fit again."""
-    plan = planned(one, options.trials, options.batches, seed, options.out / "plans")
-    smaller = int(plan["smaller"].iloc[0])
-    trials = one.simulate(plan.drop(columns="smaller"), seed=[one.number, seed, 1])
+    plan = planned(one, seed, options)
+    trials = one.simulate(plan.drop(columns="laid"), seed=[one.number, seed, 1])
     rows = []
     for number in range(options.rounds + 1):
         start = time.perf_counter()
-        surfaces = surfaces_of(one, trials, method, seed, smaller)
+        surfaces = surfaces_of(one, trials, method, seed)
         fitted = time.perf_counter()
         answer = suggest(one.brief, surfaces, minimise="cost_per_litre", confidence=ASKED, of="true_mean",
                          seed=seed, explain=False, alternatives=0)  # fmt: skip
         row = {"round": number, "reached": answer.reached, "claim": answer.conformance.true_mean,
                "search_claim": answer.claimed, **judged(one, answer.frame), "fit_seconds": fitted - start,
-               "seconds": time.perf_counter() - start, "smaller": smaller}  # fmt: skip
+               "seconds": time.perf_counter() - start, "laid": plan["laid"].iloc[0]}  # fmt: skip
         rows.append(row)
         if options.calibrate and number == 0:
             row |= reliability(one, surfaces, seed)
@@ -228,20 +238,22 @@ def reliability_table(rows: pd.DataFrame) -> pd.DataFrame:
 
 def run(method: str, options: argparse.Namespace) -> pd.DataFrame:
     """Return the rows of one method, those already in its file included."""
-    from joblib import Parallel, delayed
+    from joblib import Parallel, delayed, parallel_config
     from tqdm.auto import tqdm
 
     from tests.bank.run import one_plant  # by its importable name, so that workers find it
 
-    file = options.out / f"{method.replace(' ', '_')}_{options.trials}_{options.batches}_{options.rounds}.csv"
+    label = f"{method.replace(' ', '_')}_{options.plan}_{options.trials}_{options.batches}_{options.rounds}"
+    file = options.out / f"{label}.csv"
     kept = pd.read_csv(file) if file.exists() and not options.fresh else pd.DataFrame(columns=["plant", "seed"])
     wanted = {k: [s for s in range(options.seeds) if not ((kept["plant"] == k) & (kept["seed"] == s)).any()]
               for k in range(options.first, options.plants)}  # fmt: skip
     jobs = [delayed(one_plant)(k, method, seeds, options) for k, seeds in wanted.items() if seeds]
-    made = Parallel(n_jobs=options.jobs, return_as="generator_unordered")(jobs)
-    for rows in tqdm(made, total=len(jobs), desc=method, disable=None):
-        kept = pd.concat([kept, pd.DataFrame(rows)], ignore_index=True) if len(kept) else pd.DataFrame(rows)
-        kept.to_csv(file, index=False)
+    with parallel_config(backend="loky", inner_max_num_threads=1):
+        made = Parallel(n_jobs=options.jobs, return_as="generator_unordered")(jobs)
+        for rows in tqdm(made, total=len(jobs), desc=method, disable=None):
+            kept = pd.concat([kept, pd.DataFrame(rows)], ignore_index=True) if len(kept) else pd.DataFrame(rows)
+            kept.to_csv(file, index=False)
     inside = kept["plant"].between(options.first, options.plants - 1) & (kept["seed"] < options.seeds)
     return kept[inside]
 
@@ -252,6 +264,7 @@ def main(arguments: list[str] | None = None) -> None:
                         f"{', '.join(METHODS)}; several with commas")  # fmt: skip
     for name, default in {"plants": 40, "first": 0, "seeds": 5, "trials": 24, "batches": 24, "rounds": 0, "jobs": 2}.items():
         parser.add_argument(f"--{name}", type=int, default=default)
+    parser.add_argument("--plan", default="default", help="default, hypercube, or a kind of lay_out")
     parser.add_argument("--calibrate", action="store_true", help="also score claims at random fixed formulas")
     parser.add_argument("--fresh", action="store_true", help="forget the results in --out (plans are kept)")
     parser.add_argument("--out", type=Path, default=Path(tempfile.gettempdir()) / "virtual_plants")
