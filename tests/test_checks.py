@@ -106,6 +106,11 @@ BAD = {
         "  ingredient[2].contains: ['sbr', 'carrier']. Expected a substance to plan by: its own name, or one that "
         "is no carrier, water or other ingredient.",
     ),
+    "nothing of it": (
+        {"ingredient": [RUBBER, S80 | {"contains": {"sulfur": 0, "carrier": 1}}]},
+        "ingredient[2].contains: ['sulfur', 'carrier']. Expected a substance to plan by: its own name, or one that "
+        "is no carrier, water or other ingredient.",
+    ),
     "setting range": ({"setting": [CURE | {"low": 24}]}, "setting[1].high: 24. Expected more than low = 24."),
     "one level": ({"setting": [PRESS | {"levels": ["ram"]}]}, "setting[1].levels: ['ram']. Expected at least two levels, each one once."),
     "level twice": (

@@ -382,3 +382,23 @@ def test_vertices_by_brute_force():
             if (a @ x <= b + 1e-9).all():
                 points.add(tuple(np.round(x, 9) + 0.0))
     assert_allclose(polytope.vertices, sorted(points), atol=1e-9)
+
+
+def test_vertices_where_more_faces_meet_than_there_are_dimensions():
+    """A square times an octahedron: the diagonals of the squares share four faces and are no edges."""
+    signs = [(i, j, k) for i in (-1, 1) for j in (-1, 1) for k in (-1, 1)]
+    octahedron = [rule([*s, 0, 0], "<=", 1) for s in signs]
+    plain = box([-1, -1, -1, 0, 0], [1, 1, 1, 1, 1], *octahedron)
+    assert len(plain.vertices) == 6 * 4
+    cut = box([-1, -1, -1, 0, 0], [1, 1, 1, 1, 1], *octahedron, rule([1, 0, 0, 1, 1], "<=", 2.9))
+    expected = halfspace_vertices(cut)
+    apart = np.abs(cut.vertices[:, None, :] - expected[None, :, :]).max(axis=2)
+    assert apart.min(axis=1).max() < 1e-9 and apart.min(axis=0).max() < 1e-9
+
+
+@settings(deadline=None, max_examples=40)
+@given(polytopes(most=3))
+def test_a_rule_written_twice_changes_nothing(polytope):
+    twice = Polytope(polytope.names, polytope.lower, polytope.upper, polytope.rules * 3)
+    assert_allclose(twice.vertices, polytope.vertices, atol=1e-9)
+    assert len(twice.faces(0)) == len(polytope.faces(0))

@@ -113,6 +113,13 @@ def test_pseudo_components_of_rubbers_and_of_tightened_lows():
     assert_frame_equal(back, formula)
 
 
+def test_pseudo_components_beside_a_fixed_ingredient():
+    region = mixture({"a": (10, 60), "b": (20, 90), "c": (30, 30)}, total=100)
+    formula = pd.DataFrame({"a": [20.0], "b": [50.0], "c": [30.0]})
+    assert_allclose(region.to_pseudo(formula), [[0.25, 0.75]])  # 100 - 30 - 10 - 20 = 40 to share
+    assert_frame_equal(region.from_pseudo(region.to_pseudo(formula)), formula)
+
+
 def test_pseudo_components_that_do_not_exist():
     with pytest.raises(RegionError) as caught:
         phr({"oil": (5, 15)}).to_pseudo(pd.DataFrame({"oil": [5.0]}))
