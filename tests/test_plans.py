@@ -163,7 +163,10 @@ def test_points_outside_are_moved_or_dropped_when_asked():
     dropped = lay_out(brief, kind="factorial", outside="drop", seed=1)
     assert len(moved) == 4 and len(dropped) == 3
     assert Region.from_brief(brief).contains(moved.frame).all()
-    assert dropped.notes == ["1 of 4 points were dropped: point 4 (oil + chalk <= 110)."]
+    assert dropped.notes == [
+        "A factorial plan supports a smaller model than the brief's: model 'interaction'.",
+        "1 of 4 points were dropped: point 4 (oil + chalk <= 110).",
+    ]
 
 
 # ---- from a frame -----------------------------------------------------------------------------------
@@ -205,14 +208,15 @@ def test_html_escapes_what_the_user_wrote():
     [
         (
             {"kind": "best"},
-            "kind = 'best'; it is one of optimal, lattice, centroid, vertices, factorial, composite.",
+            "kind = 'best'; it is one of optimal, lattice, centroid, vertices, factorial, screening, composite, "
+            "box-behnken, spread.",
         ),
         ({"criterion": "G"}, "criterion = 'G'; it is one of D, A, I."),
         ({"replicates": 0}, "replicates = 0; at least 1."),
-        ({"kind": "factorial", "outside": "ignore"}, "outside = 'ignore'; it is 'error', 'move' or 'drop'."),
+        ({"kind": "factorial", "outside": "ignore"}, "outside = 'ignore'; it is one of error, move, drop."),
         (
-            {"runs": 4},
-            "6 terms cannot be estimated from 4 trials. Add at least 2 trial(s), or choose a smaller model than "
+            {"runs": 2},
+            "3 primary terms cannot be estimated from 2 trials. Add at least 1 trial(s), or choose a smaller model than "
             "'quadratic' (settings 'quadratic', crossed 'main').",
         ),
         (

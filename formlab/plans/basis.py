@@ -10,7 +10,6 @@ from __future__ import annotations
 from functools import cached_property
 from itertools import combinations_with_replacement
 from math import factorial
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -92,6 +91,8 @@ class Basis:
         return self.raw(points) @ self.transform
 
     def _base(self, points: np.ndarray) -> np.ndarray:
+        if not self.space.affine:
+            return self.space.base(self.frame(points))
         d = len(self.numeric)
         parts = [points[:, :d] @ self._slope + self._offset]
         for k, effects in enumerate(self._effects):
@@ -303,7 +304,15 @@ def simplex_rule(k: int, degree: int) -> tuple[np.ndarray, np.ndarray]:
     return np.array(nodes), np.array(weights)
 
 
-def spread_points(vertices: np.ndarray, n: int, rng: Any) -> np.ndarray:
-    """Return n random convex combinations of few vertices each: quick, near the border, not uniform."""
-    weights = rng.dirichlet(np.full(len(vertices), min(1.0, 4.0 / len(vertices))), size=n)
-    return np.asarray(weights @ vertices)
+def region_points(basis: Basis, most: int = 4000) -> np.ndarray:
+    """Return vertices and uniform points of the region with every category, seeded, to take spans over."""
+    region = basis.region
+    inside = region.sample(1000, SAMPLE_SEED)
+    vertices = region.polytope.vertices
+    if len(vertices) > most:
+        vertices = vertices[:: len(vertices) // most + 1]
+    corners = np.zeros((len(vertices), len(basis.variables)))
+    corners[:, : vertices.shape[1]] = vertices
+    for k, levels in enumerate(basis.categories.values()):
+        corners[:, vertices.shape[1] + k] = np.arange(len(corners)) % len(levels)
+    return np.vstack([corners, basis.points(inside)])

@@ -17,7 +17,16 @@ from formlab.brief import Brief
 from formlab.errors import PlanError
 from formlab.region import Region
 
-__all__ = ["centroid", "composite", "factorial", "lattice", "vertices"]
+__all__ = [
+    "box_behnken",
+    "centroid",
+    "composite",
+    "factorial",
+    "from_two_levels",
+    "lattice",
+    "two_level_factors",
+    "vertices",
+]
 
 
 # ---- mixtures ---------------------------------------------------------------------------------------
@@ -67,7 +76,7 @@ def vertices(brief: Brief, region: Region, centroids: Sequence[int] | None = Non
     """
     found = [region.vertices()]
     names = list(found[0].columns)
-    polytope = region._formulas()
+    polytope = region.formulas
     if polytope.dimension < 1:
         raise PlanError("kind 'vertices' needs ingredients that vary; this region has only one formula.")
     wanted = [polytope.dimension - 1] if centroids is None else list(centroids)
@@ -167,21 +176,63 @@ def composite(brief: Brief, axial: str | float = "rotatable", centres: int = 4) 
 
 
 def _composite_code(k: int, axial: str | float, centres: int) -> np.ndarray:
+    """Cube, star and centre; from 5 factors on the cube is the smallest fraction of resolution V."""
     from pyDOE3 import ccdesign
 
-    if axial == "face":
-        coded = ccdesign(k, center=(0, centres), alpha="rotatable", face="faced")
-    elif axial in ("rotatable", "orthogonal"):
-        coded = ccdesign(k, center=(0, centres), alpha=axial, face="circumscribed")
-    elif isinstance(axial, (int, float)) and axial >= 1:
-        coded = ccdesign(k, center=(0, centres), alpha="rotatable", face="faced")
-        star = (np.abs(coded).sum(axis=1) == 1) & (np.abs(coded).max(axis=1) == 1)
-        coded[star] *= axial
-    else:
+    from formlab.plans.screening import fraction
+
+    if not (axial in ("rotatable", "orthogonal", "face") or (isinstance(axial, (int, float)) and axial >= 1)):
         raise PlanError(
             f"axial = {axial!r}; it is 'rotatable', 'orthogonal', 'face' or a number of at least 1."
         )
-    return np.asarray(coded / np.abs(coded).max())
+    if k < 5 and axial in ("rotatable", "orthogonal"):
+        coded = ccdesign(k, center=(0, centres), alpha=axial, face="circumscribed")
+        return np.asarray(coded / np.abs(coded).max())
+    cube = fraction([f"x{i}" for i in range(k)], resolution=5).coded
+    f, n = len(cube), len(cube) + 2 * k + centres
+    known = {"rotatable": f**0.25, "face": 1.0, "orthogonal": (f * (n**0.5 - f**0.5) ** 2 / 4) ** 0.25}
+    distance = known[axial] if isinstance(axial, str) else float(axial)
+    star = np.vstack([distance * np.eye(k), -distance * np.eye(k)])
+    coded = np.vstack([cube, star, np.zeros((centres, k))])
+    return np.asarray(coded / max(1.0, distance))
+
+
+def box_behnken(brief: Brief, centres: int = 4) -> pd.DataFrame:
+    """Return the plan of Box & Behnken (1960): midpoints of edges of the cube, no corners; 3 factors or more."""
+    from pyDOE3 import bbdesign
+
+    numeric, categories = _factors(brief, "box-behnken")
+    if len(numeric) < 3:
+        raise PlanError(f"kind 'box-behnken' needs at least 3 numeric factors; the brief has {len(numeric)}.")
+    return _decode(
+        brief, numeric, categories, np.asarray(bbdesign(len(numeric), center=centres), dtype=float)
+    )
+
+
+def two_level_factors(brief: Brief) -> tuple[list[str], dict[str, list[Any]]]:
+    """Return the factors of a screening plan and their two values.
+
+    Raises
+    ------
+    PlanError
+        If a category has more than two levels, or ingredients share a total.
+    """
+    numeric, categories = _factors(brief, "screening")
+    many = [n for n, levels in categories.items() if len(levels) > 2]
+    if many:
+        raise PlanError(
+            f"kind 'screening' tries two levels, but {many[0]!r} has {len(categories[many[0]])}. "
+            "Use kind 'optimal' with model 'linear', or leave two levels."
+        )
+    return [*numeric, *categories], {**{n: list(brief.ranges[n]) for n in numeric}, **categories}
+
+
+def from_two_levels(
+    brief: Brief, names: list[str], levels: dict[str, list[Any]], coded: np.ndarray
+) -> pd.DataFrame:
+    """Return a coded plan of -1 and 1 in the brief's units."""
+    columns = {n: [levels[n][int(v > 0)] for v in coded[:, k]] for k, n in enumerate(names)}
+    return brief.complete(pd.DataFrame(columns))
 
 
 def _factors(brief: Brief, kind: str) -> tuple[list[str], dict[str, list[str]]]:

@@ -1,21 +1,30 @@
-"""What a plan can tell: error of terms and predictions, leverage, degrees of freedom, before any result."""
+"""What a plan can tell: error of terms and predictions, leverage, power, efficiency, before any result."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
+from formlab.brief import Brief
 from formlab.errors import PlanError
-from formlab.html import Markup, fold, number, panel, table
+from formlab.html import Markup, escape, fold, number, panel, table
 from formlab.plans.basis import SAMPLE_SEED, Basis
+from formlab.plans.bayes import Prior
+from formlab.plans.candidates import Candidates, level_of, level_variables
+from formlab.plans.criteria import CRITERIA, score
+from formlab.plans.limit import Limit, upper_limit
+from formlab.plans.power import factor_contrasts, level_degrees, power_of_difference, smallest_difference
 from formlab.plans.structure import Structure
+from formlab.region import Region
 
-__all__ = ["Judgement"]
+__all__ = ["Judgement", "judge"]
 
 FRACTION_POINTS = 2000
+CANDIDATE_SEED = 5
+LEVELS = ("block", "day", "base", "batch", "load")
 
 
 class Judgement:
@@ -24,31 +33,56 @@ class Judgement:
     Attributes
     ----------
     terms : DataFrame
-        term, std_error, vif, moves_with, correlation: the term it is most confounded with.
+        term, std_error, vif, moves_with, correlation: the term it is most confounded with; with a prior
+        also prior_sd and learnt, the share of the prior variance that the trials take away.
+    correlation : DataFrame
+        Of the estimated coefficients, term by term.
     leverage : Series
         By trial; sums to the number of terms.
     degrees_of_freedom : DataFrame
         level, units, df: what is left at each level of error after the model.
     fraction : DataFrame
         fraction, std_error: the share of the region that is predicted at least so well.
+    power : DataFrame
+        response, factor, from, to, level, std_error, df, matters, power, smallest: the smallest difference
+        seen at 80 %. One row for each response that has sds and each factor.
+    efficiencies : DataFrame
+        criterion, efficiency, gap, proven, limit: against the best that could be.
     summary : Series
         trials, batches, terms, log det, A, I, average and largest prediction error, condition number.
     """
 
     def __init__(
-        self, basis: Basis, points: np.ndarray, structure: Structure, trials: list[str], source: str = ""
+        self,
+        basis: Basis,
+        points: np.ndarray,
+        structure: Structure,
+        trials: Sequence[str],
+        *,
+        source: str = "",
+        prior: Prior | None = None,
+        criteria: Sequence[str] = ("D",),
+        notes: Sequence[str] = (),
     ) -> None:
-        self.basis, self.points, self.structure, self.trials = basis, points, structure, trials
-        self.source = source
+        self.basis, self.points, self.structure, self.trials = basis, points, structure, list(trials)
+        self.source, self.prior, self.notes = source, prior, list(notes)
+        self.criteria = list(criteria)
         self.x = basis.matrix(points)
         self.w = structure.weight()
-        self.information = self.x.T @ self.w @ self.x
-        rank = int(np.linalg.matrix_rank(self.x, tol=1e-8 * max(1.0, np.abs(self.x).max())))
-        if rank < self.x.shape[1]:
-            raise PlanError(_singular_words(basis, self.x, rank))
+        p = self.x.shape[1]
+        self.precision = np.zeros((p, p)) if prior is None else prior.precision
+        self.information = self.x.T @ self.w @ self.x + self.precision
+        if prior is None:
+            rank = int(np.linalg.matrix_rank(self.x, tol=1e-8 * max(1.0, np.abs(self.x).max())))
+            if rank < p:
+                raise PlanError(_singular_words(basis, self.x, self.points, rank))
+        elif not np.isfinite(score(self.information, None)):
+            raise PlanError(
+                "These trials cannot tell the primary terms apart. Add trials, or make more potential."
+            )
         self.inverse = np.linalg.inv(self.information)
 
-    # ---- numbers --------------------------------------------------------------------------------
+    # ---- terms ----------------------------------------------------------------------------------
 
     @cached_property
     def covariance(self) -> pd.DataFrame:
@@ -58,37 +92,47 @@ class Judgement:
         return pd.DataFrame(t @ self.inverse @ t.T, index=names, columns=names)
 
     @cached_property
+    def correlation(self) -> pd.DataFrame:
+        error = np.sqrt(np.diag(self.covariance))
+        return self.covariance / np.outer(error, error)
+
+    @cached_property
     def terms(self) -> pd.DataFrame:
-        covariance = self.covariance.to_numpy()
         raw = self.basis.raw(self.points)
+        variance = np.diag(self.covariance)
         spread = np.einsum("np,nm,mp->p", raw, self.w, raw)
         if "1" in self.basis.space.names:  # about the mean; shares carry the constant between them
             ones = self.w.sum(axis=1)
             spread = spread - (ones @ raw) ** 2 / ones.sum()
-        error = np.sqrt(np.diag(covariance))
-        vif = np.where(spread > 1e-9 * np.abs(raw).max(), spread * np.diag(covariance), np.nan)
-        correlation = covariance / np.outer(error, error) - np.eye(len(error))
-        worst = np.abs(correlation).argmax(axis=1)
+        vif = np.where(spread > 1e-9 * np.abs(raw).max(), spread * variance, np.nan)
+        apart = np.abs(self.correlation.to_numpy() - np.eye(len(variance)))
+        worst = apart.argmax(axis=1)
         names = self.basis.space.names
-        return pd.DataFrame(
+        out = pd.DataFrame(
             {
                 "term": names,
-                "std_error": error,
+                "std_error": np.sqrt(variance),
                 "vif": vif,
                 "moves_with": [names[k] for k in worst],
-                "correlation": correlation[np.arange(len(worst)), worst],
+                "correlation": self.correlation.to_numpy()[np.arange(len(worst)), worst],
             }
         )
+        if self.prior is not None:
+            out["prior_sd"] = self.prior.sd.reindex(names).to_numpy()
+            out["learnt"] = 1 - (out["std_error"] / out["prior_sd"]) ** 2
+        return out
 
     @cached_property
     def leverage(self) -> pd.Series:
         values = np.einsum("np,pq,qn->n", self.x, self.inverse, self.x.T @ self.w)
         return pd.Series(values, index=pd.Index(self.trials, name="trial"), name="leverage")
 
+    # ---- errors ---------------------------------------------------------------------------------
+
     @cached_property
     def degrees_of_freedom(self) -> pd.DataFrame:
         columns, before, lines = self.x, np.linalg.matrix_rank(self.x), []
-        for level in ("block", "day", "base", "batch", "load"):
+        for level in LEVELS:
             labels = self.structure.groups.get(level)
             if labels is None or len(np.unique(labels)) == self.structure.n:
                 continue
@@ -102,8 +146,15 @@ class Judgement:
 
     @cached_property
     def repeats(self) -> int:
-        """Degrees of freedom for pure error: trials that repeat another one's formula and settings."""
-        return len(self.points) - len(np.unique(np.round(self.points, 9), axis=0))
+        """Degrees of freedom for pure error: batches that repeat another one's formula and settings.
+
+        Slabs of one batch that are alike repeat only the slab's error, and are not counted.
+        """
+        batches = {
+            tuple(np.round(self.points[rows], 9)[np.lexsort(np.round(self.points[rows], 9).T)].ravel())
+            for rows in self.structure.rows("batch")
+        }
+        return len(self.structure.rows("batch")) - len(batches)
 
     def prediction_error(self, points: np.ndarray) -> np.ndarray:
         """Return the standard error of the predicted mean at points, in units of the slab sd."""
@@ -116,6 +167,119 @@ class Judgement:
         error = np.sort(self.prediction_error(sample))
         share = (np.arange(len(error)) + 0.5) / len(error)
         return pd.DataFrame({"fraction": share, "std_error": error})
+
+    @cached_property
+    def power(self) -> pd.DataFrame:
+        columns = [
+            "response",
+            "factor",
+            "from",
+            "to",
+            "level",
+            "std_error",
+            "df",
+            "matters",
+            "power",
+            "smallest",
+        ]
+        brief = self.basis.region.brief
+        contrasts = factor_contrasts(self.basis)
+        levels = level_of(self.basis.region, {*self.structure.groups, "slab"} if self.has_slabs else set())
+        lines = []
+        for response in brief.responses:
+            slab = (response.sd_slab or 0.0) ** 2 + (response.sd_reading or 0.0) ** 2 / response.readings
+            if slab <= 0:
+                continue
+            ratios = dict(self.structure.ratios)
+            if response.sd_batch is not None:
+                ratios["batch"] = response.sd_batch**2 / slab
+            w = self.structure.weight(ratios)
+            inverse = np.linalg.inv(self.x.T @ w @ self.x + self.precision)
+            for row in contrasts.itertuples(index=False):
+                ends = self.basis.matrix(np.vstack([row.start, row.end]))
+                step = ends[1] - ends[0]
+                error = float(np.sqrt(step @ inverse @ step * slab))
+                level = levels[row.factor]
+                df = level_degrees(self.structure, self.degrees_of_freedom, level)
+                chance = (
+                    np.nan if response.matters is None else power_of_difference(response.matters, error, df)
+                )
+                least = smallest_difference(error, df)
+                lines.append(
+                    [
+                        response.name,
+                        row.factor,
+                        row[1],
+                        row[2],
+                        level,
+                        error,
+                        df,
+                        response.matters,
+                        chance,
+                        least,
+                    ]
+                )
+        return pd.DataFrame(lines, columns=columns)
+
+    @property
+    def has_slabs(self) -> bool:
+        """Whether any batch gives more than one slab."""
+        return len(self.structure.rows("batch")) < self.structure.n
+
+    # ---- efficiency -----------------------------------------------------------------------------
+
+    def score(self, criterion: str) -> float:
+        """Return the score on a criterion: log det / p for D, minus the log of the trace for A and I."""
+        return score(self.information, self._weight(criterion))
+
+    def _weight(self, criterion: str) -> np.ndarray | None:
+        return {"D": None, "I": np.eye(len(self.information)), "A": self.basis.a_weight}[criterion]
+
+    @cached_property
+    def _candidates(self) -> Candidates:
+        levels = level_of(self.basis.region, {*self.structure.groups, "slab"} if self.has_slabs else set())
+        return Candidates.build(
+            self.basis, level_variables(self.basis, levels), np.random.default_rng(CANDIDATE_SEED)
+        )
+
+    def limit(self, criterion: str, gap: float = 1e-3) -> Limit | None:
+        """Return how good a plan with these batches could be, or None where no limit is derived.
+
+        The design point is a whole batch with its slabs. None is derived where press loads, days, blocks
+        or split base mixings share errors across batches.
+        """
+        if not self.structure.nested_batches:
+            return None
+        seed = np.random.SeedSequence([CANDIDATE_SEED, CRITERIA.index(criterion)])
+        start = self._inside()
+        weight = self._weight(criterion)
+        return upper_limit(
+            self.basis, self._candidates, self.structure, weight, self.precision, start, seed, gap=gap
+        )
+
+    def _inside(self) -> np.ndarray:
+        """A design inside the region that estimates all terms: the plan's own where it is one."""
+        if self.basis.region.contains(self.basis.frame(self.points)).all():
+            return self.points
+        from formlab.plans.exchange import Problem, search
+
+        problem = Problem(self.basis, self._candidates, self.structure, self.precision, None)
+        return search(problem, np.random.SeedSequence(CANDIDATE_SEED), starts=2, polish=0).points
+
+    @cached_property
+    def efficiencies(self) -> pd.DataFrame:
+        lines = []
+        for criterion in self.criteria:
+            limit = self.limit(criterion)
+            if limit is None:
+                words = "none derived for batches that share loads, days, blocks or base mixings"
+                lines.append([criterion, np.nan, np.nan, False, words])
+            else:
+                efficiency = limit.efficiency(self.score(criterion))
+                lines.append([criterion, efficiency, limit.gap, limit.proven, limit.words])
+        return pd.DataFrame(lines, columns=["criterion", "efficiency", "gap", "proven", "limit"])
+
+    # ---- all together ---------------------------------------------------------------------------
 
     @cached_property
     def summary(self) -> pd.Series:
@@ -137,7 +301,40 @@ class Judgement:
     def at_ratios(self, ratios: Mapping[str, float]) -> Judgement:
         """Return the same plan judged under other variance ratios."""
         structure = Structure(self.structure.n, self.structure.groups, {**self.structure.ratios, **ratios})
-        return Judgement(self.basis, self.points, structure, self.trials, "variance ratios given")
+        return Judgement(
+            self.basis,
+            self.points,
+            structure,
+            self.trials,
+            source="variance ratios given",
+            prior=self.prior,
+            criteria=self.criteria,
+            notes=self.notes,
+        )
+
+    def under_ratios(
+        self, level: str = "batch", values: Sequence[float] = (0.1, 0.5, 1, 2, 10)
+    ) -> pd.DataFrame:
+        """Return the average error and the criteria under several ratios of one level.
+
+        Returns
+        -------
+        DataFrame
+            ratio, D (score), A, I, average_error.
+        """
+        lines = []
+        for value in values:
+            other = self.at_ratios({level: value})
+            lines.append(
+                [
+                    value,
+                    other.score("D"),
+                    np.exp(-other.score("A")),
+                    np.exp(-other.score("I")),
+                    np.exp(-other.score("I") / 2),
+                ]
+            )
+        return pd.DataFrame(lines, columns=["ratio", "D", "A", "I", "average_error"])
 
     # ---- words ----------------------------------------------------------------------------------
 
@@ -146,36 +343,144 @@ class Judgement:
         """One sentence: what this plan can tell."""
         s = self.summary
         left = int(self.degrees_of_freedom["df"].sum())
-        return (
+        text = (
             f"{int(s.trials)} trials in {int(s.batches)} batches carry {int(s.terms)} terms with {left} degrees of "
             f"freedom left; a predicted mean has a standard error of {number(s.average_error, 3)} slab sds on average."
         )
+        if self.prior is not None:
+            text = text.replace("carry", f"carry {int(s.terms) - len(self.prior.potential)} primary of")
+        if "efficiencies" in self.__dict__:
+            best = self.efficiencies.iloc[0]
+            if best["efficiency"] == best["efficiency"]:
+                text += f" Its {best['criterion']} efficiency is {100 * best['efficiency']:.1f} %."
+        return text
+
+    @property
+    def untold(self) -> list[str]:
+        """Potential terms of which the trials tell less than half of what was assumed."""
+        if self.prior is None:
+            return []
+        return self.terms.loc[self.terms["learnt"] < 0.5, "term"].tolist()
 
     def __repr__(self) -> str:
         s = self.summary
         return f"Judgement({int(s.trials)} trials, {int(s.terms)} terms, average error {number(s.average_error, 3)})"
 
     def __str__(self) -> str:
-        parts = [
-            self.verdict,
-            self.terms.to_string(index=False),
-            self.degrees_of_freedom.to_string(index=False),
-        ]
-        return "\n\n".join(parts)
+        parts = [self.verdict, *self.notes, self._untold_words, self.terms.to_string(index=False)]
+        parts.append(self.degrees_of_freedom.to_string(index=False))
+        if "efficiencies" in self.__dict__:
+            parts.append(self.efficiencies.to_string(index=False))
+        if len(self.power):
+            parts.append(self.power.to_string(index=False))
+        return "\n\n".join(part for part in parts if part)
+
+    @property
+    def _untold_words(self) -> str:
+        few = self.untold
+        return f"Hardly told by these trials, mostly assumed near 0: {', '.join(few)}." if few else ""
 
     def _repr_html_(self) -> Markup:
         lines = self.summary.reset_index().set_axis(["figure", "value"], axis=1)
-        return panel(
-            "What this plan can tell",
-            self.verdict,
-            table(self.degrees_of_freedom),
-            fold(f"{len(self.terms)} terms", table(self.terms, rows=60)),
-            fold("Leverage", table(self.leverage.reset_index(), rows=60)),
-            fold("All figures", table(lines, rows=30)),
+        words = [*self.notes, self._untold_words]
+        said = Markup("".join(f"<p>{escape(note)}</p>" for note in words if note))
+        parts = [said, table(self.degrees_of_freedom)]
+        if "efficiencies" in self.__dict__:
+            parts.append(table(self.efficiencies))
+        parts.append(fold(f"{len(self.terms)} terms", table(self.terms, rows=60)))
+        if len(self.power):
+            parts.append(fold("Power for differences that matter", table(self.power, rows=60)))
+        parts.append(fold("Leverage", table(self.leverage.reset_index(), rows=60)))
+        parts.append(fold("All figures", table(lines, rows=30)))
+        return panel("What this plan can tell", self.verdict, *parts)
+
+
+def judge(
+    brief: Brief,
+    frame: pd.DataFrame,
+    *,
+    model: str | None = None,
+    setting_model: str | None = None,
+    crossed: str | None = None,
+    ratios: Mapping[str, float] | None = None,
+) -> Judgement:
+    """Return what trials that never had a plan can tell, such as a history.
+
+    Terms that they cannot tell apart are left out, the later ones of the model first, and named in the notes.
+
+    Parameters
+    ----------
+    brief : Brief
+    frame : DataFrame
+        The brief's columns; with trial, batch, load, day, block where known. Several rows of one trial
+        are readings of one slab and count once.
+
+    Raises
+    ------
+    PlanError
+        If there are no trials, or not even one term can be told.
+    """
+    from formlab.plans.plan import Plan
+
+    if not len(frame):
+        raise PlanError(
+            "There are no trials to judge. Give a frame with the brief's columns, one row a trial."
         )
+    rows = frame.drop_duplicates("trial") if "trial" in frame else frame
+    plan = Plan.from_frame(
+        brief, rows, model=model, setting_model=setting_model, crossed=crossed, kind="history", ratios=ratios
+    )
+    notes = unused_levels(plan.basis, plan.basis.points(plan.frame))
+    kept, lost = _told_apart(plan.basis, plan.basis.points(plan.frame))
+    if not kept:
+        raise PlanError("These trials tell no term of the model: they are all alike or at zero.")
+    if lost:
+        plan.space = plan.space.subset(kept)
+        plan.__dict__.pop("basis", None)
+        notes.append(
+            f"{len(lost)} of {len(kept) + len(lost)} terms cannot be told apart by these trials: {', '.join(lost)}."
+        )
+    inside = Region.from_brief(brief).contains(plan.frame)
+    if not inside.all():
+        notes.append(
+            f"{int((~inside).sum())} of {len(inside)} trials lie outside the region of today's brief."
+        )
+    out = plan.judge()
+    out.notes = [*notes, *out.notes]
+    return out
 
 
-def _singular_words(basis: Basis, x: np.ndarray, rank: int) -> str:
+def _told_apart(basis: Basis, points: np.ndarray) -> tuple[list[str], list[str]]:
+    """Terms in model order that each add something to those before, and those that do not."""
+    raw = basis.raw(points)
+    size = np.linalg.norm(raw, axis=0)
+    kept: list[int] = []
+    q = np.empty((len(raw), 0))
+    for k in range(raw.shape[1]):
+        if size[k] < 1e-12:
+            continue
+        rest = raw[:, k] / size[k]
+        for _ in range(2):  # twice is enough
+            rest = rest - q @ (q.T @ rest)
+        if np.linalg.norm(rest) > 1e-6:
+            kept.append(k)
+            q = np.column_stack([q, rest / np.linalg.norm(rest)])
+    names = basis.space.names
+    return [names[k] for k in kept], [n for k, n in enumerate(names) if k not in kept]
+
+
+def unused_levels(basis: Basis, points: np.ndarray) -> list[str]:
+    """Return in words which categories no trial uses."""
+    out = []
+    for k, (name, levels) in enumerate(basis.categories.items()):
+        used = set(points[:, len(basis.numeric) + k].astype(int))
+        never = [level for j, level in enumerate(levels) if j not in used]
+        if never:
+            out.append(f"No trial uses {name} = {', '.join(map(repr, never))}; nothing can be said about it.")
+    return out
+
+
+def _singular_words(basis: Basis, x: np.ndarray, points: np.ndarray, rank: int) -> str:
     """Which terms these trials cannot tell apart, in words."""
     p = x.shape[1]
     _, _, right = np.linalg.svd(x, full_matrices=True)
@@ -183,7 +488,8 @@ def _singular_words(basis: Basis, x: np.ndarray, rank: int) -> str:
     loads /= loads.max()
     named = [n for n, load in zip(basis.space.names, loads) if load > 1e-3]
     shown = ", ".join(map(repr, named[:8])) + (f" and {len(named) - 8} more" if len(named) > 8 else "")
+    never = " ".join(unused_levels(basis, points))
     return (
-        f"{len(x)} trials carry only {rank} of {p} terms: {shown} cannot be told apart. "
+        f"{len(x)} trials carry only {rank} of {p} terms: {shown} cannot be told apart. {never}{' ' if never else ''}"
         f"Add at least {p - rank} trial(s) that vary them separately, or judge a smaller model."
     )

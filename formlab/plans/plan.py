@@ -6,13 +6,17 @@ from collections.abc import Mapping, Sequence
 from functools import cached_property
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from formlab.brief import Brief
 from formlab.errors import PlanError
-from formlab.html import Markup, fold, panel, table
+from formlab.html import Markup, escape, fold, panel, table
 from formlab.plans.basis import Basis
-from formlab.plans.judge import Judgement
+from formlab.plans.bayes import Prior
+from formlab.plans.cost import cost_of
+from formlab.plans.criteria import CRITERIA
+from formlab.plans.judge import Judgement, unused_levels
 from formlab.plans.structure import Structure, default_ratios
 from formlab.region import Region
 from formlab.terms import ModelSpace
@@ -38,6 +42,10 @@ class Plan:
         What the user must know, in words.
     ratios : mapping of str to float
         Variance of a level of error over that of a slab as measured; the brief's own where left out.
+    prior : Prior, optional
+        Of potential terms, where there may be more terms than trials.
+    extras : mapping of str to float, optional
+        Warm-up and cleaning: batches, hours, kg.
     """
 
     def __init__(
@@ -51,8 +59,12 @@ class Plan:
         seed: int | None = None,
         notes: Sequence[str] = (),
         ratios: Mapping[str, float] | None = None,
+        prior: Prior | None = None,
+        extras: Mapping[str, float] | None = None,
     ) -> None:
         self.brief, self.frame, self.space = brief, frame, space
+        self.prior = prior
+        self.extras = {"batches": 0.0, "hours": 0.0, "kg": 0.0, **(extras or {})}
         self.kind, self.criterion, self.seed = kind, criterion, seed
         self.ratios, self.ratio_source = default_ratios(brief, ratios)
         self.notes = list(notes)
@@ -125,24 +137,95 @@ class Plan:
     def __len__(self) -> int:
         return len(self.frame)
 
-    def judge(self, ratios: Mapping[str, float] | None = None) -> Judgement:
+    def judge(self, ratios: Mapping[str, float] | None = None, limit: bool = False) -> Judgement:
         """Return what the plan can tell, see `Judgement`.
 
         Parameters
         ----------
         ratios : mapping of str to float, optional
             Other variance ratios of block, day, base, batch, load over a slab as measured.
+        limit : bool, default=False
+            Also find out now how good a plan with these batches could be, for the plan's own criterion;
+            otherwise `Judgement.efficiencies` does so when it is asked for.
 
         Raises
         ------
         PlanError
             If the trials cannot carry the model; it names the terms.
         """
-        given = {**self.ratios, **(ratios or {})}
         default_ratios(self.brief, ratios)
-        structure = Structure.from_frame(self.frame, given)
-        points = self.basis.points(self.frame)
-        return Judgement(self.basis, points, structure, self.frame["trial"].tolist(), self.ratio_source)
+        structure = Structure.from_frame(self.frame, {**self.ratios, **(ratios or {})})
+        found = Judgement(
+            self.basis,
+            self.basis.points(self.frame),
+            structure,
+            self.frame["trial"].tolist(),
+            source=self.ratio_source,
+            prior=self.prior,
+            criteria=(self.criterion,) if self.criterion in CRITERIA else CRITERIA,
+            notes=unused_levels(self.basis, self.basis.points(self.frame)),
+        )
+        if limit:
+            found.efficiencies  # noqa: B018  kept by the judgement
+        return found
+
+    # ---- what it takes --------------------------------------------------------------------------
+
+    @property
+    def cost(self) -> pd.Series:
+        """Batches, loads, slabs, kg, mill and press hours and money; NaN where the brief does not say."""
+        return self._costs[0]
+
+    @property
+    def materials(self) -> pd.DataFrame:
+        """ingredient, kg, price, money over the whole plan, warm-up batches included."""
+        return self._costs[1]
+
+    @cached_property
+    def _costs(self) -> tuple[pd.Series, pd.DataFrame]:
+        e = self.extras
+        return cost_of(self.brief, self.frame, int(e["batches"]), e["hours"], e["kg"])
+
+    def bench_order(
+        self, per_session: int = 20, reference: str = "reference", seed: int | None = None
+    ) -> pd.DataFrame:
+        """Return the order of testing: slabs at random, a reference eraser first and last in each session.
+
+        Parameters
+        ----------
+        per_session : int
+            Slabs tested in one sitting.
+        reference : str
+            What the reference eraser is called in the column of trials.
+
+        Returns
+        -------
+        DataFrame
+            session, position, trial.
+        """
+        if per_session < 1:
+            raise PlanError(f"per_session = {per_session}; at least 1.")
+        rng = np.random.default_rng(self.seed if seed is None else seed)
+        trials = rng.permutation(self.frame["trial"].to_numpy(dtype=object))
+        lines = []
+        for k, start in enumerate(range(0, len(trials), per_session)):
+            part = [reference, *trials[start : start + per_session], reference]
+            lines += [[f"S{k + 1:02d}", position + 1, trial] for position, trial in enumerate(part)]
+        return pd.DataFrame(lines, columns=["session", "position", "trial"])
+
+    def tree(self) -> str:
+        """Return what is split into what, as indented lines: blocks, days, base mixings, batches, slabs."""
+        levels = [c for c in ("block", "day", "base", "batch") if c in self.frame]
+        lines: list[str] = []
+        before: list[str] = []
+        for keys, rows in self.frame.groupby(levels, sort=False):
+            path = [str(k) for k in keys]
+            for depth, (level, key) in enumerate(zip(levels, path)):
+                if path[: depth + 1] != before[: depth + 1]:
+                    slabs = f": {', '.join(rows['trial'])}" if level == "batch" else ""
+                    lines.append(f"{'  ' * depth}{level} {key}{slabs}")
+            before = path
+        return "\n".join(lines)
 
     # ---- eyes -----------------------------------------------------------------------------------
 
@@ -164,19 +247,13 @@ class Plan:
 
     def _repr_html_(self) -> Markup:
         shown = self.frame.drop(columns=["brief_id", *self.brief.fixed])
-        notes = Markup("").join(
-            Markup(f"<p>{Markup(panel_text)}</p>") for panel_text in map(_escaped, self.notes)
-        )
+        notes = Markup("".join(f"<p>{escape(note)}</p>" for note in self.notes))
         return panel(
             self.brief.title or "Plan",
             self.verdict,
-            Markup(notes),
+            notes,
             table(shown),
             fold("All trials", table(shown, rows=500)) if len(shown) > 10 else Markup(""),
+            fold("What is split into what", Markup(f"<pre>{escape(self.tree())}</pre>")),
+            fold("What it takes", table(self.cost.rename_axis("figure").reset_index(), rows=20)),
         )
-
-
-def _escaped(text: str) -> Markup:
-    from formlab.html import escape
-
-    return escape(text)

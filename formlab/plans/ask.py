@@ -1,0 +1,105 @@
+"""What is asked of a plan: the wishes of `lay_out`, checked once and handed to whoever makes it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import pandas as pd
+
+from formlab.brief import Brief
+from formlab.errors import PlanError
+from formlab.plans.bayes import Prior
+from formlab.plans.criteria import CRITERIA
+from formlab.plans.structure import Structure
+from formlab.region import Region
+from formlab.terms import ModelSpace
+
+__all__ = ["KINDS", "Ask", "Made"]
+
+KINDS = (
+    "optimal",
+    "lattice",
+    "centroid",
+    "vertices",
+    "factorial",
+    "screening",
+    "composite",
+    "box-behnken",
+    "spread",
+)
+OUTSIDE = ("error", "move", "drop")
+ORDERS = ("random", "trend", "colour")
+
+
+@dataclass
+class Ask:
+    """One request for a plan; `notes` collects what the user must know."""
+
+    brief: Brief
+    region: Region
+    space: ModelSpace
+    ratios: dict[str, float]
+    seed: int
+    kind: str = "optimal"
+    criterion: str = "I"
+    runs: int | None = None
+    batches: int | None = None
+    slabs: int | None = None
+    loads: int | None = None
+    days: int | None = None
+    blocks: int | None = None
+    bases: int | None = None
+    finals: Sequence[str] = ()
+    potential: Sequence[str] | str | None = None
+    prior_scale: float = 1.0
+    outside: str = "error"
+    starts: int = 10
+    n_jobs: int = 1
+    progress: bool = False
+    options: Mapping[str, Any] = field(default_factory=dict)
+    notes: list[str] = field(default_factory=list)
+
+    def check(self) -> Ask:
+        """Return itself.
+
+        Raises
+        ------
+        PlanError
+            Naming the first wish that cannot be.
+        """
+        for name, value, allowed in (
+            ("kind", self.kind, KINDS),
+            ("criterion", self.criterion, CRITERIA),
+            ("outside", self.outside, OUTSIDE),
+        ):
+            if value not in allowed:
+                raise PlanError(f"{name} = {value!r}; it is one of {', '.join(map(str, allowed))}.")
+        for name in ("runs", "batches", "slabs", "loads", "days", "blocks", "bases", "starts"):
+            value = getattr(self, name)
+            if value is not None and (not isinstance(value, int) or isinstance(value, bool) or value < 1):
+                raise PlanError(f"{name} = {value!r}; a whole number of at least 1 is expected.")
+        wrong = [n for n in self.finals if n not in self.brief.ingredient_names]
+        if wrong:
+            raise PlanError(
+                f"finals names {wrong[0]!r}; the ingredients are {', '.join(self.brief.ingredient_names)}."
+            )
+        return self
+
+
+@dataclass
+class Made:
+    """A plan before it has an order: formulas with settings, what they share, the prior if there is one.
+
+    `roles` says of each trial whether it is part of the design, a check point or a control.
+    """
+
+    frame: pd.DataFrame
+    structure: Structure
+    prior: Prior | None = None
+    roles: list[str] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        if not self.roles:
+            self.roles = ["design"] * len(self.frame)

@@ -1,0 +1,211 @@
+"""Plans side by side, and what more batches, slabs or readings would bring."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from formlab.brief import Brief
+from formlab.errors import PlanError
+from formlab.html import Markup, fold, number, panel, table
+from formlab.plans.judge import Judgement
+from formlab.plans.layout import lay_out
+from formlab.plans.plan import Plan
+
+__all__ = ["Comparison", "compare", "trade_off"]
+
+
+@dataclass
+class Comparison:
+    """Several plans under one model.
+
+    Attributes
+    ----------
+    table : DataFrame
+        plan, trials, batches, terms, D, A, I (each over the best of these plans, per plan and not per trial),
+        average_error, largest_error_seen, df by level, batches and loads to make, kg, mill_h, press_h, money.
+    fraction : DataFrame
+        plan, fraction, std_error: the curves of prediction error over the region.
+    power : DataFrame
+        plan and the columns of `Judgement.power`.
+    judged : dict of str to Judgement
+    """
+
+    table: pd.DataFrame
+    fraction: pd.DataFrame
+    power: pd.DataFrame
+    judged: dict[str, Judgement]
+
+    @property
+    def verdict(self) -> str:
+        best = self.table.loc[self.table["I"].idxmax(), "plan"]
+        least = self.table.loc[self.table["I"].idxmin()]
+        return (
+            f"{best} predicts best on average; {least['plan']} reaches {100 * least['I']:.0f} % of its precision "
+            f"(average variance), with {number(least['trials'])} trials."
+        )
+
+    def __repr__(self) -> str:
+        return f"Comparison({', '.join(map(str, self.table['plan']))})"
+
+    def __str__(self) -> str:
+        return f"{self.verdict}\n{self.table.to_string(index=False)}"
+
+    def _repr_html_(self) -> Markup:
+        flat = self.table.set_index("plan").T.rename_axis("figure").reset_index()
+        return panel(
+            "Plans side by side",
+            self.verdict,
+            table(flat, rows=40),
+            fold("Power", table(self.power, rows=80)) if len(self.power) else Markup(""),
+        )
+
+
+def compare(plans: Mapping[str, Plan] | Sequence[Plan]) -> Comparison:
+    """Return several plans side by side, judged under the model of the first.
+
+    Raises
+    ------
+    PlanError
+        If there are fewer than two, their briefs have other columns, or one cannot carry the model.
+    """
+    named = dict(plans) if isinstance(plans, Mapping) else {f"plan {k + 1}": p for k, p in enumerate(plans)}
+    if len(named) < 2:
+        raise PlanError(f"{len(named)} plan is given; at least two are compared.")
+    first = next(iter(named.values()))
+    judged = {}
+    for name, plan in named.items():
+        if plan.brief.columns != first.brief.columns:
+            raise PlanError(
+                f"{name!r} has other ingredients or settings than {next(iter(named))!r}; compare plans of one brief."
+            )
+        same = Plan(
+            first.brief,
+            plan.frame,
+            first.space,
+            criterion=plan.criterion,
+            ratios=first.ratios,
+            prior=first.prior,
+        )
+        try:
+            judged[name] = same.judge()
+        except PlanError as error:
+            raise PlanError(f"{name!r} cannot carry the model of {next(iter(named))!r}: {error}") from error
+    return Comparison(_side_by_side(named, judged), *_long(judged), judged)
+
+
+def _side_by_side(plans: Mapping[str, Plan], judged: Mapping[str, Judgement]) -> pd.DataFrame:
+    lines: list[dict[str, Any]] = []
+    for name, found in judged.items():
+        line: dict[str, Any] = {"plan": name}
+        line.update(found.summary[["trials", "batches", "terms"]].to_dict())
+        line.update({c: found.score(c) for c in ("D", "A", "I")})
+        line.update(found.summary[["average_error", "largest_error_seen", "repeats"]].to_dict())
+        left = found.degrees_of_freedom.set_index("level")["df"]
+        line.update({f"df_{'slab' if level == 'trial' else level}": value for level, value in left.items()})
+        line.update(plans[name].cost.drop(["batches", "slabs"]).to_dict())
+        lines.append(line)
+    out = pd.DataFrame(lines)
+    for criterion in ("D", "A", "I"):
+        out[criterion] = np.exp(out[criterion] - out[criterion].max())
+    return out
+
+
+def _long(judged: Mapping[str, Judgement]) -> tuple[pd.DataFrame, pd.DataFrame]:
+    curves = [found.fraction.assign(plan=name) for name, found in judged.items()]
+    powers = [found.power.assign(plan=name) for name, found in judged.items() if len(found.power)]
+    fraction = pd.concat(curves, ignore_index=True)[["plan", "fraction", "std_error"]]
+    if not powers:
+        return fraction, pd.DataFrame()
+    power = pd.concat(powers, ignore_index=True)
+    return fraction, power[["plan", *[c for c in power if c != "plan"]]]
+
+
+# ---- batches × slabs × readings ---------------------------------------------------------------------
+
+
+def trade_off(
+    brief: Brief,
+    batches: Sequence[int],
+    slabs: Sequence[int] = (1, 2, 4),
+    readings: Sequence[int] = (1, 3),
+    *,
+    response: str | None = None,
+    seed: int = 1,
+    starts: int = 3,
+    **wishes: Any,
+) -> pd.DataFrame:
+    """Return what plans of several sizes would tell of one response, and what they cost.
+
+    A plan is searched for every number of batches and slabs; more readings of a slab only make the
+    reading's own error smaller, so they are no replicates.
+
+    Parameters
+    ----------
+    response : str, optional
+        Its sds are used; the first with `sd_batch` and `sd_reading` if left out.
+    wishes
+        Further arguments of `lay_out`.
+
+    Returns
+    -------
+    DataFrame
+        batches, slabs, readings, trials, average_error (in the response's unit), share of its variance that
+        comes from batches, slabs and readings, lowest power over the factors for `matters`, smallest difference
+        of the worst factor, df at the batch level, mill_h, press_h, money.
+
+    Raises
+    ------
+    PlanError
+        If no response has the sds that this needs.
+    """
+    part = _with_sds(brief, response)
+    lines = []
+    for b in batches:
+        for s in slabs:
+            plan = lay_out(brief, runs=b * s, batches=b, seed=seed, starts=starts, **wishes)
+            lines += [_cell(plan, part.name, b, s, r) for r in readings]
+    return pd.DataFrame(lines)
+
+
+def _with_sds(brief: Brief, response: str | None) -> Any:
+    for part in brief.responses:
+        if response in (None, part.name) and part.sd_batch is not None and part.sd_reading is not None:
+            return part
+    named = f"The response {response!r} lacks" if response else "No response has both"
+    raise PlanError(f"{named} sd_batch and sd_reading; a trade-off needs guesses of them in the brief.")
+
+
+def _cell(plan: Plan, name: str, batches: int, slabs: int, readings: int) -> dict[str, Any]:
+    """One size: the plan judged with so many readings a slab."""
+    data = plan.brief.model_dump(by_alias=True, exclude_unset=True)
+    for part in data["response"]:
+        if part["name"] == name:
+            part["readings"] = readings
+    data["response"] = [part for part in data["response"] if part["name"] == name]
+    brief = Brief.model_validate(data)
+    own: Any = brief.by_name[name]
+    slab = (own.sd_slab or 0.0) ** 2 + own.sd_reading**2 / readings
+    same = Plan(brief, plan.frame, plan.space, criterion=plan.criterion, prior=plan.prior)
+    found = same.judge({"batch": own.sd_batch**2 / slab})
+    power = found.power
+    left = found.degrees_of_freedom.set_index("level")["df"]
+    total = own.sd_batch**2 + slab
+    return {
+        "batches": batches,
+        "slabs": slabs,
+        "readings": readings,
+        "trials": batches * slabs,
+        "average_error": float(found.summary["average_error"] * np.sqrt(slab)),
+        "share_batch": own.sd_batch**2 / total,
+        "share_slab": (own.sd_slab or 0.0) ** 2 / total,
+        "share_reading": own.sd_reading**2 / readings / total,
+        "lowest_power": float(power["power"].min()) if len(power) else np.nan,
+        "smallest": float(power["smallest"].max()) if len(power) else np.nan,
+        "df_batch": float(left.get("batch", left.get("trial", 0))),
+        **plan.cost[["mill_h", "press_h", "money"]].to_dict(),
+    }

@@ -1,0 +1,252 @@
+"""Optimal plans: how many trials in which batches, then the search for what they should be."""
+
+from __future__ import annotations
+
+from math import ceil
+from typing import Any
+
+import numpy as np
+
+from formlab.brief import Setting
+from formlab.errors import PlanError
+from formlab.plans.ask import Ask, Made
+from formlab.plans.basis import Basis
+from formlab.plans.bayes import Prior, default_potential, make_prior
+from formlab.plans.candidates import Candidates, level_of, level_variables
+from formlab.plans.exchange import Problem, search
+from formlab.plans.structure import Structure
+from formlab.plans.tidy import tidy
+
+__all__ = ["grouped", "make_optimal", "shape", "solve", "weight_of"]
+
+
+def make_optimal(ask: Ask) -> Made:
+    """Return the plan with the best criterion that the search finds."""
+    basis = Basis(ask.region, ask.space)
+    structure = shape(ask, basis)
+    prior = _prior(ask, basis, structure.n)
+    p = len(ask.space)
+    known = np.zeros((p, p)) if prior is None else prior.precision
+    points = solve(ask, basis, structure, known)
+    if ask.criterion == "I":
+        ask.notes.append(f"Average prediction variance is taken {basis.measure}.")
+    return Made(basis.frame(points), structure, prior)
+
+
+def solve(ask: Ask, basis: Basis, structure: Structure, known: np.ndarray) -> np.ndarray:
+    """Return the best points for a structure when `known` is the information that is there already."""
+    levels = point_levels(ask, structure)
+    positions = level_variables(basis, levels)
+    candidates = Candidates.build(basis, positions, np.random.default_rng([ask.seed, 0]))
+    _separable(candidates)
+    problem = Problem(basis, candidates, structure, known, weight_of(basis, ask.criterion))
+    polish = 2 if ask.space.affine else 0
+    found = search(problem, np.random.SeedSequence(ask.seed), ask.starts, polish, ask.n_jobs, ask.progress)
+    return tidy(basis, found.points, structure, positions)
+
+
+def weight_of(basis: Basis, criterion: str) -> np.ndarray | None:
+    """Return the matrix of a trace criterion, or None for D."""
+    return {"D": None, "I": np.eye(len(basis.space)), "A": basis.a_weight}[criterion]
+
+
+def point_levels(ask: Ask, structure: Structure) -> dict[str, str]:
+    """Return the level at which each variable changes in this plan."""
+    inner = {"slab"} if len(structure.rows("batch")) < structure.n else set()
+    levels = level_of(ask.region, {*structure.groups, *inner})
+    if "base" in structure.groups:
+        for name in ask.brief.ingredient_names:
+            if name not in ask.finals:
+                levels[name] = "base"
+    return levels
+
+
+def _separable(candidates: Candidates) -> None:
+    if not candidates.allowed.any():
+        raise PlanError(
+            "A limit with '=' ties what changes with the base mixing to what is added later, or ingredients to a "
+            "setting that changes within the batch, so neither can be chosen for itself. Write the brief in basis "
+            "'phr', or leave finals out."
+        )
+
+
+def _prior(ask: Ask, basis: Basis, runs: int) -> Prior | None:
+    """The prior that was asked for, or that fewer trials than terms need."""
+    potential = ask.potential
+    if potential is None:
+        if runs >= len(ask.space):
+            return None
+        potential = default_potential(basis)
+        ask.notes.append(
+            f"{runs} trials are fewer than {len(ask.space)} terms: {len(potential)} terms of higher order are taken "
+            f"as potential, near 0 with a standard deviation of {ask.prior_scale:g} slab sds over their span "
+            "(DuMouchel & Jones 1994)."
+        )
+    prior = make_prior(basis, potential, ask.prior_scale)
+    primary = len(ask.space) - len(prior.potential)
+    if runs < primary:
+        raise PlanError(
+            f"{primary} primary terms cannot be estimated from {runs} trials. Add at least {primary - runs} trial(s), "
+            f"or choose a smaller model than {ask.space.model!r} (settings {ask.space.setting_model!r}, crossed "
+            f"{ask.space.crossed!r})."
+        )
+    return prior
+
+
+# ---- trials, batches, loads -------------------------------------------------------------------------
+
+
+def shape(ask: Ask, basis: Basis) -> Structure:
+    """Return how many trials there are in which batches, loads, days and blocks; what was proposed is noted."""
+    inner = [s for s in ask.brief.settings if s.changes in ("load", "slab")]
+    slabs = ask.slabs
+    if slabs is None and ask.batches is None:
+        slabs = ask.brief.plant.slabs_per_batch if inner else 1
+    runs = ask.runs
+    if runs is None and not (ask.batches and slabs):
+        runs = max(_proposed(ask), ask.batches or 1)
+    batches = ask.batches or _batches(ask, int(runs or 0), int(slabs or 1), inner)
+    runs = batches * int(slabs or 1) if runs is None else runs
+    if batches > runs:
+        raise PlanError(f"{runs} trials cannot fill {batches} batches; give at least one trial a batch.")
+    if ask.slabs and runs > ask.slabs * batches:
+        raise PlanError(f"{runs} trials do not fit into {batches} batches of {ask.slabs} slabs.")
+    groups = {"batch": np.sort(np.arange(runs) % batches), **_coarse(ask, runs, batches)}
+    if (any(s.changes == "load" for s in ask.brief.settings) and batches < runs) or ask.loads:
+        groups["load"] = _loads(groups["batch"], ask.loads, ask.brief.plant.slabs_per_load)
+    return Structure(runs, groups, ask.ratios)
+
+
+def _proposed(ask: Ask) -> int:
+    """Terms, and more for lack of fit and repeats; fewer where the batches would be dear."""
+    p = len(ask.space)
+    lack, repeats = max(3, round(0.15 * p)), max(3, round(0.1 * p))
+    ask.notes.append(
+        f"{p + lack + repeats} trials proposed: {p} terms, {lack} more to see whether the model fits, "
+        f"{repeats} more to see how well trials repeat (common practice, no source)."
+    )
+    return p + lack + repeats
+
+
+def _batches(ask: Ask, runs: int, slabs: int, inner: list[Setting]) -> int:
+    """As many batches as the slabs fill, or as the terms that only change between batches need."""
+    batches = ceil(runs / slabs)
+    needed = min(runs, batch_terms(ask, inner) + 2)
+    if slabs > 1 and batches < needed:
+        ask.notes.append(
+            f"{needed} batches instead of {batches}: the terms that only change between batches need them."
+        )
+        return needed
+    return batches
+
+
+def batch_terms(ask: Ask, inner: list[Setting]) -> int:
+    """Terms without any setting that changes within a batch: their errors are those of batches."""
+    names = {s.name for s in inner} | {f"{s.name}[{level}]" for s in inner for level in s.levels or []}
+    return sum(not set(t.factors) & names for t in ask.space.terms)
+
+
+def _coarse(ask: Ask, runs: int, batches: int) -> dict[str, np.ndarray]:
+    """Base mixings, days and blocks as groups of neighbouring batches."""
+    batch = np.sort(np.arange(runs) % batches)
+    out: dict[str, np.ndarray] = {}
+    if ask.finals or ask.bases:
+        bases = ask.bases or _default_bases(ask, batches)
+        if not ask.finals:
+            raise PlanError(
+                "bases needs finals: the ingredients that are added to the parts of a base mixing."
+            )
+        if bases > batches:
+            raise PlanError(
+                f"{batches} batches cannot come from {bases} base mixings; each gives at least one."
+            )
+        out["base"] = grouped(batch, batches, bases)
+    days = ask.days
+    if days is None and any(s.changes == "day" for s in ask.brief.settings):
+        per_day = ask.brief.plant.batches_per_day
+        days = ceil(batches / per_day) if per_day else max(2, ceil(batches / 6))
+        if not per_day:
+            ask.notes.append(
+                f"{days} days of at most 6 batches, an assumption (plant.batches_per_day is not given)."
+            )
+    unit, count = ("base", int(out["base"].max()) + 1) if "base" in out else ("batch", batches)
+    for level, wanted in (("day", days), ("block", ask.blocks)):
+        if wanted:
+            if wanted > count:
+                raise PlanError(
+                    f"{count} {unit}es cannot be spread over {wanted} {level}s.".replace("basees", "bases")
+                )
+            out[level] = grouped(out.get("base", batch), count, wanted)
+    return out
+
+
+def _default_bases(ask: Ask, batches: int) -> int:
+    """As many base mixings as the terms of the base ingredients need, and two more."""
+    free = set(ask.finals) | set(ask.brief.setting_names)
+    terms = sum(not {f.split("[")[0] for f in t.factors} & free for t in ask.space.terms)
+    bases = min(batches, terms + 2)
+    ask.notes.append(f"{bases} base mixings: {terms} terms only change between them.")
+    return bases
+
+
+def grouped(labels: np.ndarray, count: int, groups: int) -> np.ndarray:
+    """Return neighbouring labels 0 … count - 1 in groups of nearly equal size."""
+    return np.asarray((labels * groups) // count)
+
+
+def _loads(batch: np.ndarray, loads: int | None, per_load: int | None) -> np.ndarray:
+    """Cross slabs with loads: first slabs of all batches, then second slabs, cut into loads."""
+    place = np.zeros(len(batch), dtype=int)
+    for k in np.unique(batch):
+        rows = np.flatnonzero(batch == k)
+        place[rows] = np.arange(len(rows))
+    sequence = np.lexsort((batch, place))
+    count = loads or ceil(len(batch) / (per_load or max(1, len(np.unique(batch)))))
+    if per_load and loads and loads * per_load < len(batch):
+        raise PlanError(f"{len(batch)} slabs do not fit into {loads} loads of {per_load}.")
+    out = np.empty(len(batch), dtype=int)
+    out[sequence] = np.arange(len(batch)) * count // len(batch)
+    return out
+
+
+def savings(ask: Ask, structure: Structure) -> str:
+    """Say what splitting base mixings saves in mill hours; empty text where nothing is split."""
+    from formlab.plans.cost import FINALS_SHARE
+
+    if "base" not in structure.groups:
+        return ""
+    bases, batches = (len(structure.rows(level)) for level in ("base", "batch"))
+    text = (
+        f"{bases} base mixings are split into {batches} batches; {', '.join(ask.finals)} go into the parts."
+    )
+    hours = ask.brief.plant.mill_h
+    if hours is not None:
+        saved = (batches - bases) * hours * (1 - FINALS_SHARE)
+        text += f" That saves {saved:.3g} of {batches * hours:.3g} mill hours, if finals take a third of a mixing."
+    return text
+
+
+def unweighable(ask: Ask) -> list[str]:
+    """Ingredients whose whole range is less than a scale can tell apart, in words; notes on narrow ones."""
+    from formlab.mill import weighing_tolerances
+
+    kg = ask.brief.plant.batch_kg
+    if kg is None or not ask.brief.varied:
+        return []
+    centre = ask.region.centre()
+    amounts = ask.brief.amounts(centre).iloc[0]
+    scale: Any = kg * 1000 / amounts.sum()
+    roles = {p.name: p.role for p in ask.brief.ingredients}
+    limits = weighing_tolerances(amounts * scale, roles).set_index("ingredient")["tolerance_g"]
+    thin = []
+    for name in ask.brief.varied:
+        low, high = ask.brief.ranges[name]
+        width, least = (high - low) * scale, float(limits[name])
+        if width < least:
+            thin.append(f"{name}: {width:.3g} g in a batch of {kg:g} kg, weighed to within {least:.3g} g")
+        elif width < 5 * least:
+            ask.notes.append(
+                f"The range of {name} is only {width:.3g} g in a batch of {kg:g} kg, which is weighed to within "
+                f"{least:.3g} g (ISO 2393)."
+            )
+    return thin
