@@ -13,6 +13,7 @@ import pandas as pd
 
 from formlab.surfaces.meeting import Meeting
 from formlab.surfaces.parts import Drawn
+from formlab.surfaces.threads import one_thread
 
 if TYPE_CHECKING:
     from formlab.surfaces.surfaces import Surfaces
@@ -196,7 +197,7 @@ class Draws:
             for k in range(len(self.names)):
                 fill(k)
         else:  # large arrays leave the interpreter lock, so threads help
-            with ThreadPoolExecutor(min(len(self.names), os.cpu_count() or 1)) as pool:
+            with one_thread(), ThreadPoolExecutor(min(len(self.names), os.cpu_count() or 1)) as pool:
                 list(pool.map(fill, range(len(self.names))))
         return np.moveaxis(out, 0, 2)
 

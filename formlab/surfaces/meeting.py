@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from formlab.surfaces.parts import Drawn
+from formlab.surfaces.threads import one_thread
 
 if TYPE_CHECKING:
     from formlab.surfaces.draws import Columns, Draws, Value
@@ -62,6 +63,10 @@ class Meeting:
 
     def met(self, columns: Columns) -> np.ndarray:
         """Return whether each draw meets all targets at each formula, shape (rows, draws)."""
+        with one_thread():
+            return self._met(columns)
+
+    def _met(self, columns: Columns) -> np.ndarray:
         n = len(next(iter(columns.values())))
         ok = np.ones((n, self.count), dtype=bool)
         for start in range(0, n, CHUNK):  # small enough to stay in cache

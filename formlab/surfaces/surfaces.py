@@ -18,6 +18,7 @@ from formlab.surfaces.makeable import Chance, chance_to_make
 from formlab.surfaces.parts import Scatter
 from formlab.surfaces.readings import Slabs, arrange
 from formlab.surfaces.surface import Surface
+from formlab.surfaces.threads import one_thread
 from formlab.terms import ModelSpace
 
 __all__ = ["KINDS", "Surfaces", "fit"]
@@ -82,7 +83,8 @@ def fit(
     asked = [r for r in brief.responses if r.name in names]
     ground = Ground(brief, slabs, space)
     streams = np.random.default_rng(seed).spawn(len(asked))
-    fitted = [fit_response(ground, response, kind, rng) for response, rng in zip(asked, streams)]
+    with one_thread():
+        fitted = [fit_response(ground, response, kind, rng) for response, rng in zip(asked, streams)]
     chance = chance_to_make(slabs, ground.sets[0]) if ground.sets else None
     return Surfaces(brief, slabs, fitted, trials, chance)
 
@@ -167,7 +169,7 @@ class Surfaces(Mapping[str, Surface]):
         found = [(key, f, base[id(f.variables)]) for key, f in features.items()]
         if sum(len(b) for _, _, b in found) < 5_000:
             return {key: f.expand(b) for key, f, b in found}
-        with ThreadPoolExecutor(os.cpu_count() or 1) as pool:  # large arrays leave the interpreter lock
+        with one_thread(), ThreadPoolExecutor(os.cpu_count() or 1) as pool:  # large arrays leave the interpreter lock
             made = pool.map(lambda item: item[1].expand(item[2]), found)
             return {key: columns for (key, _, _), columns in zip(found, made)}
 
