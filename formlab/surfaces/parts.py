@@ -260,7 +260,7 @@ class LeastSquaresPart:
 
     @property
     def spread(self) -> tuple[float, float, float]:
-        batch, slab, reading, test = self.noise.levels(self.s * self.ratios, 1)[0]
+        batch, slab, reading, test = self.s * self.noise.levels(self.ratios, 1)[0]
         return float(batch), float(slab), float(np.hypot(reading, test))
 
     def draw(self, scatter: Scatter, rng: np.random.Generator) -> Drawn:
