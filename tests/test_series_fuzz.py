@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import random
 import warnings
 from pathlib import Path
@@ -15,7 +16,7 @@ from formlab.series import Series, create_series
 from formlab.series.briefs import brief_text, parse_brief
 from formlab.series.workbook import workbook_bytes
 from tests.make_ugly import BRIEF, UGLY
-from tests.series_bench import plan_of
+from tests.series_bench import bench_file, plan_of
 
 FULL_BRIEF = (
     BRIEF
@@ -214,3 +215,65 @@ def test_any_workbook(series: Series, rows: list[list[str]]) -> None:
 
 def test_every_refusal_is_ours() -> None:
     assert issubclass(SeriesError, FormlabError) and issubclass(BriefError, FormlabError)
+
+
+@pytest.mark.parametrize("count", [60, pytest.param(600, marks=pytest.mark.slow)])
+def test_mutated_files_of_the_series_itself(
+    series: Series, count: int, capsys: pytest.CaptureFixture
+) -> None:
+    """What somebody did to the folder: reading it works or is refused, and never fails in another way."""
+    rng = random.Random(count)
+    files = {
+        "weighed.csv": "batch,ingredient,weighed_g,lot\nB01,rubber,1000,x\nB01,oil,60,\n",
+        "history.csv": "oil,cure_min,erasure,note\n7,12,80,old\n",
+        "prices.csv": "ingredient,spring\noil,2.5\n",
+    }
+    for name, text in files.items():
+        (series.path / name).write_text(text)
+    series.load_results(bench_file(series.path.parent, "trial,erasure,crumble\nT01,<85,12\nT02,80,3\n"))
+    whole = {p.name: p.read_bytes() for p in series.path.iterdir() if p.is_file()}
+    read = 0
+    for _ in range(count):
+        name = rng.choice(sorted(set(whole) - {"series.lock"}))
+        (series.path / name).write_bytes(mutated(whole[name], rng))
+        read += opens_or_refuses(series.path)
+        for other, content in whole.items():
+            (series.path / other).write_bytes(content)
+    with capsys.disabled():
+        print(
+            f"\nseries files: {count} mutated, {read} read whole, {count - read} refused in part, 0 tracebacks"
+        )
+    assert 0 < read < count
+
+
+def opens_or_refuses(path: Path) -> bool:
+    whole = True
+    try:
+        again = Series(path)
+    except FormlabError as error:
+        assert str(error)
+        return False
+    for ask in (
+        "plan_frame",
+        "results",
+        "weighed",
+        "history",
+        "prices",
+        "trials",
+        "revisions",
+        "journal",
+        "_repr_html_",
+    ):
+        try:
+            getattr(again, ask)()
+        except FormlabError as error:
+            assert str(error)
+            whole = False
+    for act in (
+        again.undo,
+        lambda: again.cell_history("T01", "erasure"),
+        lambda: again.accept("results.csv"),
+    ):
+        with contextlib.suppress(FormlabError):
+            act()
+    return whole and not again.notices

@@ -134,7 +134,10 @@ def cells_frame(journal: Journal, number: int) -> pd.DataFrame:
 
 
 def _cells(line: str | None) -> list[str]:
-    return [restored(c) for c in next(csv.reader([line or ""]), [])]
+    try:
+        return [restored(c) for c in next(csv.reader([line or ""]), [])]
+    except csv.Error:  # somebody put in what CSV cannot hold; it is told as it stands
+        return [line or ""]
 
 
 def _first(cells: dict[str, str]) -> str:

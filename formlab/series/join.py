@@ -8,7 +8,8 @@ import pandas as pd
 from formlab import recipe
 from formlab.brief import Brief
 from formlab.errors import Problem, SeriesError
-from formlab.series.tables import NUMBER, numbers, typed
+from formlab.series.readings import STATUSES
+from formlab.series.tables import numbers, typed
 
 __all__ = [
     "as_weighed",
@@ -30,6 +31,9 @@ def plan_frame(table: pd.DataFrame, brief: Brief, file: str = "plan.csv") -> pd.
     an ingredient; a setting must be there.
     """
     rows = list(table.index)
+    if file == "plan.csv":
+        _check_columns(table, ["trial"], file)
+        _check_once(table["trial"].tolist(), rows, file)
     out = pd.DataFrame(index=range(len(table)))
     for name in table.columns:
         values = table[name].tolist()
@@ -54,6 +58,9 @@ def plan_frame(table: pd.DataFrame, brief: Brief, file: str = "plan.csv") -> pd.
 def readings_frame(table: pd.DataFrame, brief: Brief, file: str = "results.csv") -> pd.DataFrame:
     """Return results with responses as numbers and ``NAME_censored`` beside those that have censored readings."""
     rows = list(table.index)
+    if file == "results.csv":
+        _check_columns(table, ["trial", "session", "status", "note"], file)
+        _check_statuses(table["status"].tolist(), rows, file)
     out = pd.DataFrame(index=range(len(table)))
     for name in table.columns:
         values = table[name].tolist()
@@ -72,15 +79,12 @@ def readings_frame(table: pd.DataFrame, brief: Brief, file: str = "results.csv")
 
 def weighed_frame(table: pd.DataFrame, brief: Brief, file: str = "weighed.csv") -> pd.DataFrame:
     """Return what was weighed: batch, ingredient, weighed_g, lot."""
-    needed = ("batch", "ingredient", "weighed_g")
-    problems = [Problem(file, 1, n, expected="a column of this name") for n in needed if n not in table]
-    if problems:
-        raise SeriesError(problems)
+    _check_columns(table, ["batch", "ingredient", "weighed_g"], file)
     rows = list(table.index)
     grams = numbers(table["weighed_g"].tolist(), file, "weighed_g", rows)
     names = table["ingredient"].tolist()
     known = brief.ingredient_names
-    problems += [
+    problems = [
         Problem(file, row, "ingredient", name, f"one of {known}")
         for row, name in zip(rows, names)
         if name not in known
@@ -131,8 +135,7 @@ def history_frame(table: pd.DataFrame, brief: Brief, file: str = "history.csv") 
 
 def price_frame(table: pd.DataFrame, brief: Brief, file: str = "prices.csv") -> pd.DataFrame:
     """Return prices by ingredient, one column a scenario; a blank cell is the brief's own price."""
-    if "ingredient" not in table:
-        raise SeriesError([Problem(file, 1, "ingredient", expected="a column of this name")])
+    _check_columns(table, ["ingredient"], file)
     rows, known = list(table.index), brief.ingredient_names
     named = table["ingredient"].tolist()
     problems = [
@@ -219,6 +222,27 @@ def trials_frame(
     return pd.concat([left, right], axis=1)
 
 
-def is_number(text: str) -> bool:
-    """Return whether a cell is a number in the plain form."""
-    return NUMBER.fullmatch(text) is not None
+def _check_columns(table: pd.DataFrame, needed: list[str], file: str) -> None:
+    missing = [n for n in needed if n not in table]
+    odd = len(table.columns) == 1 and any(c in str(table.columns[0]) for c in ";\t")
+    repair = "Save it with commas between the cells." if odd else ""
+    if missing:
+        raise SeriesError([Problem(file, 1, n, None, "a column of this name", repair) for n in missing])
+
+
+def _check_once(names: list[str], rows: list[int], file: str) -> None:
+    seen: set[str] = set()
+    problems = []
+    for row, name in zip(rows, names):
+        if name in seen or not name.strip():
+            problems.append(Problem(file, row, "trial", name, "an id used once"))
+        seen.add(name)
+    if problems:
+        raise SeriesError(problems)
+
+
+def _check_statuses(words: list[str], rows: list[int], file: str) -> None:
+    expected = f"one of {', '.join(STATUSES)}"
+    problems = [Problem(file, r, "status", w, expected) for r, w in zip(rows, words) if w not in STATUSES]
+    if problems:
+        raise SeriesError(problems)
