@@ -14,8 +14,9 @@ from formlab.errors import FitError, FormlabError
 from formlab.region import Region
 from formlab.surfaces.averaging import Averaged, Terms, polynomial_terms
 from formlab.surfaces.contest import Entrant, contest_table, stack
+from formlab.surfaces.discrete import fit_discrete, noise_free
 from formlab.surfaces.gaussian_process import MOST_TRIALS, GaussianProcess, Priors
-from formlab.surfaces.least_squares import Solution, solve
+from formlab.surfaces.least_squares import Solution, check_estimable, solve
 from formlab.surfaces.mixed import MixedFit, least_squares_part, reml, variance_parts
 from formlab.surfaces.parts import Features, LeastSquaresPart, Noise, Part, TermFeatures, left_out_student
 from formlab.surfaces.readings import Slabs, Values, level_priors, noise_of, values_of
@@ -62,6 +63,8 @@ class Ground:
 
 def fit_response(ground: Ground, response: Response, kind: str, rng: np.random.Generator) -> Surface:
     """Return the surface of one response."""
+    if response.kind != "measure":
+        return _discrete(ground, response, kind)
     scale, notes = _scale(ground, response)
     values = values_of(ground.slabs, response, scale)
     noise, said = noise_of(values, ground.slabs)
@@ -70,6 +73,29 @@ def fit_response(ground: Ground, response: Response, kind: str, rng: np.random.G
         return bench.least_squares(notes + said)
     bench.check_enough(kind)
     return bench.mixed(kind, notes + said)
+
+
+def _discrete(ground: Ground, response: Response, kind: str) -> Surface:
+    """A rating, count or pass/fail: the whole model by maximum likelihood, or its linear terms where kind leaves the choice."""
+    space, slabs = ground.space, ground.slabs
+    notes = []
+    if kind != "least squares":
+        space = space.subset([t.name for t in space.terms if t.degree <= 1])
+        notes.append(
+            f"A {response.kind} is fitted by maximum likelihood with linear terms; ask for the whole model with kind = 'least squares'."
+        )
+    values = values_of(slabs, response, Scale())
+    columns = space.matrix(slabs.formulas.iloc[values.rows])
+    check_estimable(columns, space.names, space.model)
+    constant = np.zeros(len(space), dtype=bool)
+    names = [t.factors for t in space.terms]
+    constant[names.index(()) if () in names else names.index((space.shares[-1],))] = True
+    part, values, said = fit_discrete(TermFeatures(space), columns, constant, values)
+    noise = noise_free(values, slabs.batches)
+    return Surface(
+        ground.brief, response, f"{response.kind}, maximum likelihood", space, slabs, values, noise, (part,), (1.0,),
+        None, None, None, notes + said,
+    )  # fmt: skip
 
 
 def _scale(ground: Ground, response: Response) -> tuple[Scale, list[str]]:
@@ -119,7 +145,7 @@ class _Bench:
     def estimates(self) -> tuple[Solution | None, MixedFit | None]:
         space = self.ground.space
         solution = solve(self.columns, self.values.eta, space.names, space.model)
-        levelled = bool(self.noise.names) or np.ptp(np.broadcast_to(self.noise.known, 2)) > 0
+        levelled = bool(self.noise.names) or np.ptp(np.atleast_1d(self.noise.known)) > 0
         if solution.df and levelled:
             return solution, reml(self.columns, self.values.eta, self.noise, space.names, space.model)
         return solution, None

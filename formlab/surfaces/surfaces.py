@@ -169,7 +169,10 @@ class Surfaces(Mapping[str, Surface]):
         found = [(key, f, base[id(f.variables)]) for key, f in features.items()]
         if sum(len(b) for _, _, b in found) < 5_000:
             return {key: f.expand(b) for key, f, b in found}
-        with one_thread(), ThreadPoolExecutor(os.cpu_count() or 1) as pool:  # large arrays leave the interpreter lock
+        with (
+            one_thread(),
+            ThreadPoolExecutor(os.cpu_count() or 1) as pool,
+        ):  # large arrays leave the interpreter lock
             made = pool.map(lambda item: item[1].expand(item[2]), found)
             return {key: columns for (key, _, _), columns in zip(found, made)}
 

@@ -9,6 +9,7 @@ import pandas as pd
 
 from formlab.errors import FitError, FormlabError
 from formlab.region import Region
+from formlab.surfaces.discrete import NormalPart
 from formlab.surfaces.least_squares import anova, press
 from formlab.terms import ModelSpace
 
@@ -31,6 +32,11 @@ def coefficients(surface: Surface) -> pd.DataFrame:
         out["std_error"] = fit.std_error if mixed is None else mixed.std_error
         df = np.full(len(out), float(fit.df)) if mixed is None else mixed.df
         vif = fit.vif
+    elif isinstance(surface.parts[0], NormalPart):
+        law = surface.parts[0]
+        out = pd.DataFrame({"term": surface.space.names, "estimate": law.coef})
+        out["std_error"] = np.linalg.norm(law.root, axis=1)
+        df, vif = np.full(len(out), np.inf), np.full(len(out), np.nan)
     else:
         draws = _nearest(surface)
         out = pd.DataFrame({"term": surface.space.names, "estimate": draws.mean(axis=0)})

