@@ -529,6 +529,7 @@ for (const cell of document.querySelectorAll("td, th, .id, .title, .side, li, p,
   if (!cell.textContent.trim()) continue;
   if (inside.right > room.right + 1 || inside.left < room.left - 1 || inside.bottom > room.bottom + 1 || inside.top < room.top - 1)
     bad.push(cell.textContent.trim().slice(0, 40));
+  if (cell.clientWidth < 20) bad.push("too narrow: " + cell.textContent.trim().slice(0, 40));
 }
 for (const sheet of document.querySelectorAll(".sheet"))
   if (sheet.scrollWidth > sheet.clientWidth + 1) bad.push("sheet too wide");
@@ -561,7 +562,8 @@ def pages_of(pdf):
 
 def cut_texts(browser, page, content):
     """Return the texts that do not fit where they stand, and the smallest letters in points."""
-    page.write_text(content.replace("</body>", MEASURE), encoding="utf-8")
+    whole = content.replace("</style>", "th { overflow-wrap: normal; }</style>")  # a head broken inside a word shows too
+    page.write_text(whole.replace("</body>", MEASURE), encoding="utf-8")
     shown = browser(page, "--window-size=900,1300", "--dump-dom")
     bad, smallest = (re.search(rf'data-{key}="([^"]*)"', shown)[1] for key in ("bad", "smallest"))
     return html.unescape(bad), float(smallest)
@@ -578,6 +580,17 @@ def test_cards_print_on_a4_with_no_text_cut(browser, tmp_path, count, most):
         assert smallest >= 8.5
     browser(tmp_path / "weigh-up.html", "--no-pdf-header-footer", f"--print-to-pdf={tmp_path / 'card.pdf'}")
     assert 4 <= pages_of(tmp_path / "card.pdf") <= most  # two batches, sheet and back each; long names may run on
+
+
+@pytest.mark.browser
+def test_a_cure_card_with_every_column_is_not_cut(browser, tmp_path):
+    brief = _multiple_brief().model_copy(update={"settings": [MULTIPLE, {"name": "press_c", "unit": "°C", "low": 145, "high": 155, "changes": "load"}]})
+    plan = pd.DataFrame({"trial": ["T101", "T102", "T103"], "batch": ["B101", "B102", "B103"], "load": "L01", "times_t90": [1.0, 1.25, 2.0], "press_c": [145.0, 150.0, 155.0]})
+    site = Site(slab_mm=10.0, slab_cm3=1800.0, meter_c=150.0, t90={"B101": 18.55, "B102": 10.0}, cure_at="centre")
+    content = make_cards(brief, plan, site)["cure.html"]
+    assert "× t90" in content and ">°C<" in content and "centre, min" in content
+    assert cut_texts(browser, tmp_path / "cure.html", content)[0] == "[]"
+    assert not [cell for cell in re.findall(r"<td[^>]*>([^<]*)</td>", content) if "nan" in cell]
 
 
 @pytest.mark.browser

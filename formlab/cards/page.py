@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from formlab.cautions import GENERAL, Caution
 from formlab.html import Markup, escape
 
-__all__ = ["box", "document", "fields", "head", "notes", "numbered", "reminders", "sheet", "table", "ticks"]
+__all__ = ["box", "document", "fields", "head", "notes", "numbered", "read_first", "reminders", "sheet", "table", "ticks"]
 
 # Nothing has a fixed height and every name may break, so that a long card grows onto a second page and no text is cut.
 STYLE = """
@@ -29,7 +29,7 @@ h2 { font-size: 12pt; margin: 2.5mm 0 .5mm; break-after: avoid; }
 table { width: 100%; border-collapse: collapse; }
 thead { display: table-header-group; }
 tr, li, .keep { break-inside: avoid; }
-th { font-size: 9pt; font-weight: 700; text-align: left; vertical-align: bottom; border-bottom: .6mm solid #000; padding: .6mm 1.2mm; }
+th { font-size: 8.7pt; line-height: 1.15; font-weight: 700; text-align: left; vertical-align: bottom; border-bottom: .6mm solid #000; padding: .6mm 1.2mm; }
 td { border-bottom: .25mm solid #555; padding: .5mm 1.2mm; vertical-align: middle; height: 8.4mm; }
 td.n, th.n { text-align: right; }
 td.n { white-space: nowrap; }
@@ -53,7 +53,8 @@ p { margin: 1.5mm 0; }
 .notes p { margin: .4mm 0; }
 ol { margin: 1mm 0; padding-left: 7mm; } ol li { margin: .8mm 0; }
 .cautions { border: .35mm solid #000; padding: 1.2mm 2mm; margin-top: 2mm; font-size: 8.8pt; line-height: 1.17;
-  box-decoration-break: clone; -webkit-box-decoration-break: clone; }
+  break-inside: avoid; }
+.first { font-size: 8.8pt; line-height: 1.17; margin: 0 0 2mm; }
 .cautions ul { columns: 2; column-gap: 5mm; margin: 1mm 0 0; padding-left: 3.5mm; } .cautions p { margin: 0; }
 .cautions li { margin: 0 0 .5mm; }
 @media screen { body { background: #e4e4e4; } .sheet { background: #fff; width: 210mm; min-height: 297mm; padding: 10mm 10mm 9mm 14mm;
@@ -123,8 +124,12 @@ def numbered(lines: Iterable[object]) -> Markup:
     return Markup("<ol>" + "".join(f"<li>{escape(line)}</li>" for line in lines) + "</ol>")
 
 
-def reminders(cautions: Iterable[Caution], mark: str, general: bool = True) -> Markup:
-    """Return the cautions of a sheet under its mark, the general one first."""
+def read_first() -> Markup:
+    """Return the general caution, for the top of a sheet."""
+    return Markup(f"<p class='first'><b>Read first.</b> {escape(GENERAL)}</p>")
+
+
+def reminders(cautions: Iterable[Caution], mark: str, more: str = "") -> Markup:
+    """Return the cautions of a sheet under its mark, in one piece; `more` says where others stand."""
     items = "".join(f"<li><b>{escape(c.topic)}.</b> {escape(c.text)}</li>" for c in cautions)
-    first = f"<b>Read first.</b> {escape(GENERAL)}" if general else "What sheet 1 says first holds here too."
-    return Markup(f"<div class='cautions'><p><b>{escape(mark)}.</b> {first}</p><ul>{items}</ul></div>")
+    return Markup(f"<div class='cautions'><p><b>{escape(mark)}: mind{escape(more)}</b></p><ul>{items}</ul></div>")

@@ -10,7 +10,7 @@ import pandas as pd
 
 from formlab.brief import Brief
 from formlab.cards.loads import Load
-from formlab.cards.page import box, fields, head, notes, numbered, reminders, sheet, table
+from formlab.cards.page import box, fields, head, notes, numbered, read_first, reminders, sheet, table
 from formlab.cards.site import Site
 from formlab.cautions import cautions_for
 from formlab.html import Markup, escape, number
@@ -43,9 +43,10 @@ def cure_sheet(load: Load, brief: Brief, site: Site) -> Markup:
     return sheet(
         head("Cure", load.load, brief.title or "Trial compound", [f"Slabs of batch {batches}"],
              [Markup(f"<b>{escape(at)}</b>") if at else "", f"{len(slabs)} slab{'s' if len(slabs) != 1 else ''}", site.name]),
+        read_first(),
         notes([*_two_steps(load, site), *settings, *load.notes]),
         _slab_table(load),
-        fields(("Press", 18), ("Set °C", 15), ("Mould °C", 15), ("Pressure", 18), ("Closing min", 13)),
+        fields(("Press", 16), ("Set °C", 12), ("Mould °C", 12), ("Pressure", 16), ("Closing min", 10)),
         numbered(steps),
         notes([*ours, f"Rest before test: {site.rest_before_test}."]),
         fields(("Blisters, stuck, scorched, flash", 86), ("Pressed by", 34), ("Date", 30)),
@@ -74,26 +75,27 @@ def _slab_table(load: Load) -> Markup:
     several = slabs["temp_c"].nunique() > 1
     reference = f"{load.reference_c:g} °C"
     columns: list[tuple[str, float, Any]] = [
-        ("slab", 0, lambda s: f"<td class='big'>{escape(s.trial)}</td>"),
-        ("batch", 17, lambda s: f"<td>{escape(s.batch)}</td>"),
-        *([("× t90", 15, lambda s: _number(s.multiple, 3)), ("t90 min", 17, lambda s: _number(s.t90, 3))] if load.two_steps else []),
-        ("minutes", 24, lambda s: _number(s.minutes, 4, "big")),
-        *([("°C", 16, lambda s: _number(s.temp_c, 4))] if several else []),
-        (f"face, min at {reference}", 20, lambda s: _plain(s.face)),
-        (f"centre, min at {reference}", 20, lambda s: _plain(s.centre)),
-        ("preform g", 20, lambda s: _number(s.preform_g, 4)),
-        ("weighed g", 20, lambda s: box()),
-        ("closed at", 19, lambda s: box()),
-        ("opened at", 19, lambda s: box()),
+        ("slab", 21, lambda s: f"<td class='big'>{escape(s.trial)}</td>"),
+        ("batch", 15, lambda s: f"<td>{escape(s.batch)}</td>"),
+        *([("× t90", 12, lambda s: _number(s.multiple, 3)), ("t90 min", 13, lambda s: _number(s.t90, 3))] if load.two_steps else []),
+        ("minutes", 19, lambda s: _number(s.minutes, 3 if load.two_steps else 4, "big")),
+        *([("°C", 13, lambda s: _number(s.temp_c, 4))] if several else []),
+        (f"face, min at {reference}", 15, lambda s: _plain(s.face)),
+        (f"centre, min at {reference}", 16, lambda s: _plain(s.centre)),
+        ("preform g", 17.5, lambda s: _number(s.preform_g, 4)),
+        ("mass g", 0, lambda s: box()),
+        ("shut at", 0, lambda s: box()),
+        ("open at", 0, lambda s: box()),
     ]  # fmt: skip
-    shown = [c for c in columns if not (c[0].startswith(("face", "centre")) and _empty(slabs, c[0]))]
+    shown = [c for c in columns if not (c[0].startswith(("face", "centre", "preform")) and _empty(slabs, c[0]))]
     rows = ("<tr>" + "".join(cell(slab) for _, _, cell in shown) + "</tr>" for slab in slabs.itertuples())
-    kinds = "".join("n" if name not in ("slab", "batch", "weighed g", "closed at", "opened at") else " " for name, _, _ in shown)
+    kinds = "".join("n" if name not in ("slab", "batch", "mass g", "shut at", "open at") else " " for name, _, _ in shown)
     return table([name for name, _, _ in shown], rows, kinds, [width for _, width, _ in shown])
 
 
 def _empty(slabs: pd.DataFrame, name: str) -> bool:
-    return bool(slabs[name.split(",")[0]].isna().all())
+    column = {"preform g": "preform_g"}.get(name, name.split(",")[0])
+    return bool(slabs[column].isna().all())
 
 
 def _number(value: float, digits: int, kind: str = "") -> str:

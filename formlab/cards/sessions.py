@@ -13,7 +13,7 @@ import pandas as pd
 
 from formlab.brief import Brief
 from formlab.cards.batches import plan_table
-from formlab.cards.page import box, fields, head, notes, reminders, sheet, table
+from formlab.cards.page import box, fields, head, notes, read_first, reminders, sheet, table
 from formlab.cards.site import Site
 from formlab.cautions import cautions_for
 from formlab.errors import FormlabWarning
@@ -82,6 +82,7 @@ def session_sheet(session: Session, brief: Brief, site: Site) -> Markup:
     rows = (_reading_row(piece, k, readings, responses) for piece in session.order.itertuples() for k in range(1, readings + 1))
     return sheet(
         _head("Test", session, brief, site),
+        read_first(),
         notes([
             f"Test in this order, from the first code to the last. Rest before test: {site.rest_before_test}.",
             "The first and the last piece are the reference eraser: treat them like all others.",
@@ -124,6 +125,7 @@ def panel_sheets(session: Session, brief: Brief, site: Site) -> Iterator[Markup]
         lines = (f"<tr><td class='n small'>{p.place}</td><td class='big'>{p.code}</td>{box() * len(rated)}{box()}</tr>" for p in rows.itertuples())
         yield sheet(
             _head(f"Panel, assessor {assessor}", session, brief, site),
+            read_first(),
             notes([*site.test_notes, "Rate in this order. Do not go back, do not compare with others until all have finished."]),
             fields(("Name or number", 40), ("Date, time", 34)),
             table([session.session, "code", *map(_named, rated), "remark"], lines, "n", [9, 26, *[0] * len(rated), 46]),

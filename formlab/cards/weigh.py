@@ -8,9 +8,9 @@ from typing import Any
 
 from formlab.brief import Brief
 from formlab.cards.batches import CURATIVES, Batch
-from formlab.cards.page import box, fields, head, notes, reminders, sheet, table, ticks
+from formlab.cards.page import box, fields, head, notes, read_first, reminders, sheet, table, ticks
 from formlab.cards.site import Site
-from formlab.cautions import cautions_for, short_name
+from formlab.cautions import Caution, cautions_for, short_name
 from formlab.gates import yield_limits
 from formlab.html import Markup, escape, number
 
@@ -70,6 +70,7 @@ def weigh_sheet(batch: Batch, brief: Brief, site: Site) -> Markup:
     out = [f"Not in this batch: {', '.join(batch.left_out)}."] if batch.left_out else []
     return sheet(
         _head("Weigh-up", batch, brief, site, "sheet 1 of 2"),
+        read_first(),
         notes([*batch.notes, *out]),
         body,
         _check(batch, site),
@@ -158,8 +159,14 @@ def mill_sheet(batch: Batch, brief: Brief, site: Site) -> Markup:
         fields(("Started", 20), ("Finished", 20), ("Mill", 24), ("By", 34)),
         _gates(batch, site),
         _rest(site),
-        reminders(cautions_for(batch.materials, stage="mill", children=site.children), batch.batch, general=False),
+        reminders(_mill_cautions(batch, site), batch.batch, ", besides all that sheet 1 says"),
     )
+
+
+def _mill_cautions(batch: Batch, site: Site) -> list[Caution]:
+    """Return the cautions of the mill that do not stand on the first sheet already."""
+    said = cautions_for(batch.materials, stage="weigh", children=site.children)
+    return [c for c in cautions_for(batch.materials, stage="mill", children=site.children) if c not in said]
 
 
 def _rest(site: Site) -> Markup:
