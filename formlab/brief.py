@@ -22,6 +22,7 @@ from formlab.polytope import Rule
 
 __all__ = ["Brief", "Ingredient", "Limit", "Piece", "Plant", "Response", "Setting"]
 
+
 class Brief(Part):
     """The question: ingredients, settings, responses with targets, limits, today's formula.
 
@@ -368,7 +369,9 @@ class Brief(Part):
         frame = formula if isinstance(formula, pd.DataFrame) else pd.DataFrame([dict(formula)])
         mixed = [name for name in (out, into) if name in self.contents]
         if by == "volume" and mixed:
-            raise RecipeError(f"{mixed[0]!r} is planned without what else it contains. Swap it by phr or mass.")
+            raise RecipeError(
+                f"{mixed[0]!r} is planned without what else it contains. Swap it by phr or mass."
+            )
         row, rubbers = self.amounts(frame).iloc[0], self.rubbers or None
         rho = self.numbers("density")
         exchanged = recipe.swap(row, out, into, amount, by=by, densities=rho, rubbers=rubbers)
@@ -404,8 +407,15 @@ class Brief(Part):
             "setting": ["setting", "unit", "range", "changes with"],
             "limit": ["limit"],
         }
-        shown = {key: table(pd.DataFrame(rows, columns=heads[key]), rows=40) for key, rows in tables.items() if rows}
-        parts = [part if key == "response" else fold(_count(len(tables[key]), key), part) for key, part in shown.items()]
+        shown = {
+            key: table(pd.DataFrame(rows, columns=heads[key]), rows=40)
+            for key, rows in tables.items()
+            if rows
+        }
+        parts = [
+            part if key == "response" else fold(_count(len(tables[key]), key), part)
+            for key, part in shown.items()
+        ]
         return panel(self.title or "Brief", verdict, *parts)
 
     def _ingredient_line(self, part: Ingredient) -> list[Any]:

@@ -66,7 +66,9 @@ def _field_problem(item: Any) -> Problem:
     if item["type"] == "missing":
         return Problem(column=place, expected="a value; it is required")
     if item["type"] == "extra_forbidden":
-        return Problem(column=place, value=value, expected="a field of this part", repair="Check its spelling.")
+        return Problem(
+            column=place, value=value, expected="a field of this part", repair="Check its spelling."
+        )
     if item["type"] == "string_pattern_mismatch":
         expected = "a name of letters, digits and _, not starting with a digit"
     if item["type"] in ("too_long", "too_short"):
@@ -138,7 +140,9 @@ def _name_problems(parts: dict[str, list[Row]]) -> Iterator[Problem]:
             seen.setdefault(name.lower(), place)
 
 
-def _basis_problems(data: Mapping[str, Any], ingredients: list[Row], settings: list[Row]) -> Iterator[Problem]:
+def _basis_problems(
+    data: Mapping[str, Any], ingredients: list[Row], settings: list[Row]
+) -> Iterator[Problem]:
     basis, model = data.get("basis", "phr"), data.get("model", "quadratic")
     if not any(data.get(key) for name in ("ingredient", "setting") for key in (name, PLURALS[name])):
         yield Problem(column="ingredient", expected="at least one ingredient or setting")
@@ -208,7 +212,9 @@ def _setting_problems(place: str, row: Row) -> Iterator[Problem]:
     elif not isinstance(levels, list) or len(set(map(str, levels))) < max(2, len(levels)):
         yield Problem(column=f"{place}.levels", value=levels, expected="at least two levels, each one once")
     elif not all(isinstance(v, str) if _is_categories(row) else _number(v) is not None for v in levels):
-        yield Problem(column=f"{place}.levels", value=levels, expected="all numbers, or all categories in quotes")
+        yield Problem(
+            column=f"{place}.levels", value=levels, expected="all numbers, or all categories in quotes"
+        )
 
 
 def _target_problems(place: str, row: Row) -> Iterator[Problem]:
@@ -244,7 +250,9 @@ def _ideal_problems(
         yield Problem(column=place, value=ideal, expected=f"at most {high:g}, as at_most says")
 
 
-def _limit_problems(data: Mapping[str, Any], ingredients: list[Row], settings: list[Row]) -> Iterator[Problem]:
+def _limit_problems(
+    data: Mapping[str, Any], ingredients: list[Row], settings: list[Row]
+) -> Iterator[Problem]:
     numeric = [row for row in settings if not _is_categories(row)]
     names = [str(row.get("name")) for row in [*ingredients, *numeric]]
     roles: dict[str, list[str]] = {}

@@ -294,7 +294,9 @@ class Polytope:
         return _deletion_filter(self._parts(), [beyond])
 
     def _scaled_part(self, a: np.ndarray, bound: float) -> tuple[np.ndarray, float]:
-        width = np.where(self.upper > self.lower, self.upper - self.lower, np.maximum(np.abs(self.lower), 1.0))
+        width = np.where(
+            self.upper > self.lower, self.upper - self.lower, np.maximum(np.abs(self.lower), 1.0)
+        )
         size = float(np.linalg.norm(a * width)) or 1.0
         return a * width / size, float(bound - a @ self.lower) / size
 

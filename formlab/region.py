@@ -49,7 +49,9 @@ class Region:
 
         Parts without a formula are left out; levels that no limit names go through all their values in each.
         """
-        used = np.any([rule.coefficients for rule in self.polytope.rules], axis=0) if self.polytope.rules else []
+        used = (
+            np.any([rule.coefficients for rule in self.polytope.rules], axis=0) if self.polytope.rules else []
+        )
         tied = {name for name, uses in zip(self.polytope.names, used) if uses and name in self.levels}
         if not tied:
             return [self.polytope] if len(self.polytope.vertices) else []
@@ -254,7 +256,9 @@ class Region:
         names, low, span = self._pseudo
         missing = [name for name in names if name not in frame]
         if missing:
-            raise RegionError(f"The frame lacks the pseudo-components {missing}; it has {list(frame.columns)}.")
+            raise RegionError(
+                f"The frame lacks the pseudo-components {missing}; it has {list(frame.columns)}."
+            )
         actual = frame.assign(**{n: low[k] + span * frame[n].to_numpy(float) for k, n in enumerate(names)})
         settings = [name for name in self.brief.setting_names if name in frame]
         return pd.concat([self.brief.amounts(actual), frame[settings]], axis=1)
@@ -332,7 +336,9 @@ class Region:
         snapped, names = self._snap(full), list(self.polytope.names)
         wanted = full[names].to_numpy(float)
         found = np.array([part.nearest(snapped[names].to_numpy(float)) for part in self._parts])
-        width = np.where(self.polytope.upper > self.polytope.lower, self.polytope.upper - self.polytope.lower, 1.0)
+        width = np.where(
+            self.polytope.upper > self.polytope.lower, self.polytope.upper - self.polytope.lower, 1.0
+        )
         best = (((found - wanted) / width) ** 2).sum(axis=2).argmin(axis=0)
         snapped[names] = found[best, np.arange(len(full))]
         return snapped[self.brief.columns]
@@ -424,7 +430,9 @@ class Region:
         varied = varied.rename(columns={"implied_low": "low left", "implied_high": "high left"}).reset_index()
         narrowed = f"narrow {cut.sum()} of {len(varied)} ranges" if cut.any() else "narrow no range"
         verdict = f"{self._size()}. The limits {narrowed}."
-        return panel("Region", verdict, *flat, fold("What the limits leave of each range", table(varied, rows=40)))
+        return panel(
+            "Region", verdict, *flat, fold("What the limits leave of each range", table(varied, rows=40))
+        )
 
 
 def _frame(points: np.ndarray, names: Sequence[str]) -> pd.DataFrame:

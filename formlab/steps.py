@@ -46,7 +46,9 @@ def nearest_on_steps(polytope: Polytope, x: np.ndarray, step: np.ndarray) -> np.
             LinearConstraint(np.hstack([-change, -np.eye(q)]), -np.inf, -wanted / width),
         ],
         integrality=np.append(whole, np.zeros(q)),
-        bounds=Bounds(np.append(low / unit, np.zeros(q)), np.append(polytope.upper[free] / unit, np.full(q, np.inf))),
+        bounds=Bounds(
+            np.append(low / unit, np.zeros(q)), np.append(polytope.upper[free] / unit, np.full(q, np.inf))
+        ),
     )
     if answer.x is None:
         return None

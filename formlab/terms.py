@@ -243,7 +243,9 @@ class ModelSpace:
         if self.measure == "mass":
             return frame, self._whole
         fractions = self._volume_fractions(frame)
-        return fractions, fractions[[n for group in self._parts.values() for n in group]].sum(axis=1).to_numpy()
+        return fractions, fractions[[n for group in self._parts.values() for n in group]].sum(
+            axis=1
+        ).to_numpy()
 
     def _volume_fractions(self, frame: pd.DataFrame) -> pd.DataFrame:
         """Volume fractions of all ingredients, the fixed ones filled in where the frame lacks them."""
@@ -304,9 +306,7 @@ class ModelSpace:
 
     def __repr__(self) -> str:
         volume = ", in volume fractions" if self.measure == "volume" else ""
-        return (
-            f"ModelSpace({len(self)} terms: {self.model}, settings {self.setting_model}, crossed {self.crossed}{volume})"
-        )
+        return f"ModelSpace({len(self)} terms: {self.model}, settings {self.setting_model}, crossed {self.crossed}{volume})"
 
     def table(self) -> pd.DataFrame:
         """Return the terms with their degree and what kind they are."""
@@ -349,14 +349,17 @@ def model_table(brief: Brief, seed: int = 0) -> pd.DataFrame:
     most = max(map(len, spaces.values()))
     frame = Region.from_brief(brief).sample(2 * most + 50, seed)
     rows = [
-        [s.model, s.setting_model, s.crossed, len(s), _rank(s.matrix(frame)), s.names] for s in spaces.values()
+        [s.model, s.setting_model, s.crossed, len(s), _rank(s.matrix(frame)), s.names]
+        for s in spaces.values()
     ]
     return pd.DataFrame(rows, columns=["model", "setting_model", "crossed", "terms", "rank", "names"])
 
 
 def _rank(columns: np.ndarray) -> int:
     size = np.linalg.norm(columns, axis=0)
-    triangle = np.linalg.qr(columns / np.where(size > 0, size, 1.0), mode="r")  # smaller, and of the same rank
+    triangle = np.linalg.qr(
+        columns / np.where(size > 0, size, 1.0), mode="r"
+    )  # smaller, and of the same rank
     return int(np.linalg.matrix_rank(triangle, tol=1e-9 * np.sqrt(columns.shape[1])))
 
 

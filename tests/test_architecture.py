@@ -17,7 +17,19 @@ TESTS = Path(__file__).parent
 # A module imports only from rows above, or from modules to its left in its own row.
 LAYERS = [
     ["errors", "html"],
-    ["amounts", "recipe", "cure", "cure_trials", "torque", "precision", "sensory", "bench", "mill", "gates", "cautions"],
+    [
+        "amounts",
+        "recipe",
+        "cure",
+        "cure_trials",
+        "torque",
+        "precision",
+        "sensory",
+        "bench",
+        "mill",
+        "gates",
+        "cautions",
+    ],
     ["polytope", "steps", "limits", "parts", "checks", "brief", "region", "regrind", "terms"],
     ["plans", "surfaces", "suggest"],
     ["series", "cards"],
@@ -37,15 +49,48 @@ ONLY = {
     "openpyxl": {"series", "cards"},
     "filelock": {"series"},
 }
-FILES = {"open", "read_text", "write_text", "read_bytes", "write_bytes", "read_csv", "to_csv", "read_excel", "to_excel"}
+FILES = {
+    "open",
+    "read_text",
+    "write_text",
+    "read_bytes",
+    "write_bytes",
+    "read_csv",
+    "to_csv",
+    "read_excel",
+    "to_excel",
+}
 MAY_OPEN = {
     "series": "its own task",
     "demo": "plays the bench that fills in results.csv",
 }
-HEAVY = ["scipy", "pandas", "sklearn", "statsmodels", "matplotlib", "seaborn", "mpltern", "joblib", "pyDOE3", "ipywidgets", "openpyxl", "pydantic"]
+HEAVY = [
+    "scipy",
+    "pandas",
+    "sklearn",
+    "statsmodels",
+    "matplotlib",
+    "seaborn",
+    "mpltern",
+    "joblib",
+    "pyDOE3",
+    "ipywidgets",
+    "openpyxl",
+    "pydantic",
+]
 
 # The public names of the design, and those of them that may still be missing.
-CONTRACT = ["Brief", "Region", "extend", "fit", "lay_out", "next_trials", "open_series", "read_brief", "suggest"]
+CONTRACT = [
+    "Brief",
+    "Region",
+    "extend",
+    "fit",
+    "lay_out",
+    "next_trials",
+    "open_series",
+    "read_brief",
+    "suggest",
+]
 NOT_YET_NAMES: set[str] = {"extend", "next_trials"}
 
 
@@ -74,11 +119,15 @@ def imports(path):
 def ours(path):
     """The modules of the layers that a file imports."""
     found = {name.split(".")[1] for name in imports(path) if name.startswith("formlab.")}
-    return {name for name in found if name in ORDER or (HOME / f"{name}.py").exists() or (HOME / name).is_dir()}
+    return {
+        name for name in found if name in ORDER or (HOME / f"{name}.py").exists() or (HOME / name).is_dir()
+    }
 
 
 def test_every_module_has_a_layer():
-    present = {path.stem for path in HOME.iterdir() if path.suffix == ".py" or (path / "__init__.py").exists()}
+    present = {
+        path.stem for path in HOME.iterdir() if path.suffix == ".py" or (path / "__init__.py").exists()
+    }
     present -= {"__init__"}
     assert present <= set(ORDER)
     assert set(ORDER) - present <= NOT_YET
@@ -179,7 +228,11 @@ def test_what_a_module_lists_exists(part, path):
 def test_every_test_file_collects_something():
     empty = []
     for path in sorted(TESTS.rglob("test_*.py")):
-        names = [node.name for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))) if hasattr(node, "name")]
+        names = [
+            node.name
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+            if hasattr(node, "name")
+        ]
         if not any(name and name.startswith(("test_", "Test")) for name in names):
             empty.append(path.name)
     assert empty == []

@@ -55,7 +55,11 @@ def test_names_ranges_and_columns():
 
 @pytest.mark.parametrize("total, unit", [(1.0, "fraction"), (100, "%"), (2.5, "parts")])
 def test_unit_of_the_fraction_basis(total, unit):
-    brief = Brief(basis="fraction", total=total, ingredient=[CHALK | {"high": total}, FACTICE | {"low": 0, "high": total}])
+    brief = Brief(
+        basis="fraction",
+        total=total,
+        ingredient=[CHALK | {"high": total}, FACTICE | {"low": 0, "high": total}],
+    )
     assert brief.unit("chalk") == unit
     (rule,) = brief.rules
     assert (rule.coefficients, rule.sense, rule.bound) == ((1.0, 1.0), "=", total)
@@ -63,14 +67,25 @@ def test_unit_of_the_fraction_basis(total, unit):
 
 
 def test_several_rubbers_share_the_hundred():
-    brief = Brief(ingredient=[RUBBER | {"low": 40, "high": 100}, RUBBER | {"name": "nr", "low": 0, "high": 60}, CHALK])
+    brief = Brief(
+        ingredient=[RUBBER | {"low": 40, "high": 100}, RUBBER | {"name": "nr", "low": 0, "high": 60}, CHALK]
+    )
     (rule,) = brief.rules
-    assert (rule.coefficients, rule.sense, rule.bound, rule.text) == ((1.0, 1.0, 0.0), "=", 100.0, "rubbers sum to 100 phr")
+    assert (rule.coefficients, rule.sense, rule.bound, rule.text) == (
+        (1.0, 1.0, 0.0),
+        "=",
+        100.0,
+        "rubbers sum to 100 phr",
+    )
 
 
 def test_regrind_may_count_as_rubber_and_a_rubber_may_not():
     brief = Brief(
-        ingredient=[RUBBER, {"name": "crumb", "role": "rubber", "low": 0, "high": 10, "counts_as_rubber": False}, CHALK]
+        ingredient=[
+            RUBBER,
+            {"name": "crumb", "role": "rubber", "low": 0, "high": 10, "counts_as_rubber": False},
+            CHALK,
+        ]
     )
     assert brief.rubbers == ["sbr"]
 
@@ -107,14 +122,20 @@ def test_a_changed_copy_is_checked():
 def test_a_brief_of_settings_alone():
     brief = Brief(setting=[CURE, PRESS])
     assert brief.columns == ["cure_min", "press"] and brief.rules == () and not brief.has_costs
-    assert brief.complete({"cure_min": 12, "press": "ram"}).to_dict("list") == {"cure_min": [12.0], "press": ["ram"]}
+    assert brief.complete({"cure_min": 12, "press": "ram"}).to_dict("list") == {
+        "cure_min": [12.0],
+        "press": ["ram"],
+    }
 
 
 # ---- formulas -------------------------------------------------------------------------------------------
 
 
 def test_complete_fills_in_what_is_fixed_and_keeps_the_index():
-    frame = pd.DataFrame({"chalk": ["10", 20], "factice": [60, 70], "cure_min": 12, "press": "ram", "note": "x"}, index=["T1", "T2"])
+    frame = pd.DataFrame(
+        {"chalk": ["10", 20], "factice": [60, 70], "cure_min": 12, "press": "ram", "note": "x"},
+        index=["T1", "T2"],
+    )
     before = frame.copy()
     full = small().complete(frame)
     assert list(full) == small().columns and list(full.index) == ["T1", "T2"]
@@ -159,38 +180,89 @@ def test_costs_and_density_are_those_of_the_recipe():
     assert_allclose(brief.density(frame), recipe.density(amounts, rho), rtol=1e-14)
     assert_allclose(brief.costs(frame)["per_kg"], recipe.cost_per_kg(amounts, price), rtol=1e-14)
     assert_allclose(brief.costs(frame)["per_litre"], recipe.cost_per_litre(amounts, rho, price), rtol=1e-14)
-    assert_allclose(brief.costs(frame)["per_piece"], brief.costs(frame)["per_litre"] * 9e-3 * 1.08, rtol=1e-14)
+    assert_allclose(
+        brief.costs(frame)["per_piece"], brief.costs(frame)["per_litre"] * 9e-3 * 1.08, rtol=1e-14
+    )
     dearer = brief.costs(frame, prices={"factice": 3.1})
     assert_allclose(dearer["per_kg"] - brief.costs(frame)["per_kg"], 90 / 295, rtol=1e-12)
-    assert list(brief.costs(frame.drop(columns=["cure_min", "press"]))) == ["per_kg", "per_litre", "per_piece"]
+    assert list(brief.costs(frame.drop(columns=["cure_min", "press"]))) == [
+        "per_kg",
+        "per_litre",
+        "per_piece",
+    ]
 
 
 def test_a_missing_density_or_price_is_named_and_may_be_given():
-    brief = Brief(ingredient=[{"name": "sbr", "role": "rubber", "density": 1.0}, {"name": "oil", "low": 1, "high": 2, "price": 1.0}])
+    brief = Brief(
+        ingredient=[
+            {"name": "sbr", "role": "rubber", "density": 1.0},
+            {"name": "oil", "low": 1, "high": 2, "price": 1.0},
+        ]
+    )
     with pytest.raises(BriefError) as caught:
         brief.density(pd.DataFrame({"oil": [1.0]}))
-    assert str(caught.value) == "1 problem:\n  ingredient 'oil', density: Expected a density, needed for cost or volume."
+    assert (
+        str(caught.value)
+        == "1 problem:\n  ingredient 'oil', density: Expected a density, needed for cost or volume."
+    )
     with pytest.raises(BriefError) as caught:
         brief.numbers("price")
-    assert str(caught.value) == "1 problem:\n  ingredient 'sbr', price: Expected a price, needed for cost or volume."
+    assert (
+        str(caught.value)
+        == "1 problem:\n  ingredient 'sbr', price: Expected a price, needed for cost or volume."
+    )
     assert brief.numbers("price", {"sbr": 2.0, "unknown": 1.0}).to_dict() == {"sbr": 2.0, "oil": 1.0}
     assert not brief.has_costs and small().has_costs
 
 
 def test_phr_from_fractions():
-    brief = Brief(basis="fraction", ingredient=[RUBBER | {"low": 0.2, "high": 0.6}, CHALK | {"low": 0.4, "high": 0.8}])
+    brief = Brief(
+        basis="fraction", ingredient=[RUBBER | {"low": 0.2, "high": 0.6}, CHALK | {"low": 0.4, "high": 0.8}]
+    )
     frame = pd.DataFrame({"sbr": [0.4], "chalk": [0.6]})
     assert brief.phr(frame).to_dict("list") == {"sbr": [100.0], "chalk": [pytest.approx(150.0)]}
-    assert plain().phr(pd.DataFrame({"factice": [60], "chalk": [10]})).to_numpy().tolist() == [[100.0, 60.0, 10.0]]
+    assert plain().phr(pd.DataFrame({"factice": [60], "chalk": [10]})).to_numpy().tolist() == [
+        [100.0, 60.0, 10.0]
+    ]
 
 
 # ---- what materials contain -----------------------------------------------------------------------------
 
-S80 = {"name": "s80", "role": "curing agent", "low": 1, "high": 4, "density": 1.5, "price": 3.0, "contains": {"sulfur": 0.8, "carrier": 0.2}}
+S80 = {
+    "name": "s80",
+    "role": "curing agent",
+    "low": 1,
+    "high": 4,
+    "density": 1.5,
+    "price": 3.0,
+    "contains": {"sulfur": 0.8, "carrier": 0.2},
+}
 OIL = {"name": "oil", "role": "oil", "low": 0, "high": 60, "density": 0.92, "price": 1.1}
-EXTENDED = {"name": "oe_sbr", "role": "rubber", "density": 0.9345, "price": 1.6, "contains": {"sbr": 100 / 137.5, "oil": 37.5 / 137.5}}
-SILICA = {"name": "silica", "role": "filler", "low": 0, "high": 50, "density": 2.0, "price": 1.0, "contains": {"silica": 0.94, "water": 0.06}}
-SULFURED = {"name": "factice", "role": "factice", "low": 60, "high": 120, "density": 1.04, "price": 2.1, "contains": {"factice": 0.9, "sulfur": 0.1}}
+EXTENDED = {
+    "name": "oe_sbr",
+    "role": "rubber",
+    "density": 0.9345,
+    "price": 1.6,
+    "contains": {"sbr": 100 / 137.5, "oil": 37.5 / 137.5},
+}
+SILICA = {
+    "name": "silica",
+    "role": "filler",
+    "low": 0,
+    "high": 50,
+    "density": 2.0,
+    "price": 1.0,
+    "contains": {"silica": 0.94, "water": 0.06},
+}
+SULFURED = {
+    "name": "factice",
+    "role": "factice",
+    "low": 60,
+    "high": 120,
+    "density": 1.04,
+    "price": 2.1,
+    "contains": {"factice": 0.9, "sulfur": 0.1},
+}
 
 
 def with_contents(*parts):

@@ -28,15 +28,24 @@ BAD = {
         {"ingredient": [RUBBER], "ingredient_s": 1},
         "ingredient_s: 1. Expected a field of this part. Check its spelling.",
     ),
-    "required": ({"ingredient": [RUBBER, {"low": 1, "high": 2}]}, "ingredient[2].name: Expected a value; it is required."),
+    "required": (
+        {"ingredient": [RUBBER, {"low": 1, "high": 2}]},
+        "ingredient[2].name: Expected a value; it is required.",
+    ),
     "shape": ({"ingredient": {"name": "x"}}, "ingredient: \"{'name': 'x'}\". Expected a valid list."),
     "row": ({"ingredient": [RUBBER, 3]}, "ingredient[2]: 3. Expected a valid dictionary."),
-    "quotes": ({"ingredient": [RUBBER, CHALK | {"low": "5"}]}, "ingredient[2].low: '5'. Expected a valid number."),
+    "quotes": (
+        {"ingredient": [RUBBER, CHALK | {"low": "5"}]},
+        "ingredient[2].low: '5'. Expected a valid number.",
+    ),
     "negative": (
         {"ingredient": [RUBBER, CHALK | {"low": -5}]},
         "ingredient[2].low: -5. Expected greater than or equal to 0.",
     ),
-    "infinite": ({"ingredient": [RUBBER, CHALK | {"high": math.inf}]}, "ingredient[2].high: inf. Expected a finite number."),
+    "infinite": (
+        {"ingredient": [RUBBER, CHALK | {"high": math.inf}]},
+        "ingredient[2].high: inf. Expected a finite number.",
+    ),
     "heavy": (
         {"ingredient": [RUBBER, CHALK | {"density": 2710}]},
         "ingredient[2].density: 2710. Expected less than or equal to 25.",
@@ -100,7 +109,12 @@ BAD = {
         "ingredient[2].contains: 0.9. Expected mass fractions that sum to 1.",
     ),
     "nothing to plan by": (
-        {"ingredient": [RUBBER, EXTENDED | {"low": 0, "high": 100, "contains": {"sbr": 0.7, "carrier": 0.3}}]},
+        {
+            "ingredient": [
+                RUBBER,
+                EXTENDED | {"low": 0, "high": 100, "contains": {"sbr": 0.7, "carrier": 0.3}},
+            ]
+        },
         "ingredient[1].low: Expected a number; low = high fixes an amount.\n"
         "  ingredient[1].high: Expected a number; low = high fixes an amount.\n"
         "  ingredient[2].contains: ['sbr', 'carrier']. Expected a substance to plan by: its own name, or one that "
@@ -112,7 +126,10 @@ BAD = {
         "is no carrier, water or other ingredient.",
     ),
     "setting range": ({"setting": [CURE | {"low": 24}]}, "setting[1].high: 24. Expected more than low = 24."),
-    "one level": ({"setting": [PRESS | {"levels": ["ram"]}]}, "setting[1].levels: ['ram']. Expected at least two levels, each one once."),
+    "one level": (
+        {"setting": [PRESS | {"levels": ["ram"]}]},
+        "setting[1].levels: ['ram']. Expected at least two levels, each one once.",
+    ),
     "level twice": (
         {"setting": [PRESS | {"levels": [1, 2, 1]}]},
         "setting[1].levels: [1, 2, 1]. Expected at least two levels, each one once.",
@@ -126,7 +143,10 @@ BAD = {
         "setting[1].levels: [1, 2]. Expected levels, or low and high, not both.",
     ),
     "near": (
-        {"ingredient": [RUBBER], "response": [Y | {"near": 5}, Y | {"name": "z", "near": 5, "within": 1, "at_least": 2}]},
+        {
+            "ingredient": [RUBBER],
+            "response": [Y | {"near": 5}, Y | {"name": "z", "near": 5, "within": 1, "at_least": 2}],
+        },
         "response[1].near: 5. Expected near together with within.\n"
         "  response[2].near: 5. Expected either near with within, or at_least and at_most.",
     ),
@@ -159,7 +179,10 @@ BAD = {
         "response[1].at_least: nan. Expected a finite number.\n"
         "  response[1].bounds: [nan, 1]. Expected low before high.",
     ),
-    "readings": ({"ingredient": [RUBBER], "response": [Y | {"readings": 0}]}, "response[1].readings: 0. Expected greater than or equal to 1."),
+    "readings": (
+        {"ingredient": [RUBBER], "response": [Y | {"readings": 0}]},
+        "response[1].readings: 0. Expected greater than or equal to 1.",
+    ),
     "limit": (
         {"ingredient": [RUBBER, CHALK], "limit": [{"expression": "chalk + pumice <= 180"}, "chalk <= 3"]},
         "limit[2]: 'chalk <= 3'. Expected a valid dictionary.\n"
@@ -191,7 +214,10 @@ BAD = {
         "current: 0.9. Expected amounts that sum to 1.",
     ),
     "current rubbers": (
-        {"ingredient": [RUBBER | {"low": 40, "high": 100}, RUBBER | {"name": "nr", "low": 0, "high": 60}], "current": {"sbr": 70}},
+        {
+            "ingredient": [RUBBER | {"low": 40, "high": 100}, RUBBER | {"name": "nr", "low": 0, "high": 60}],
+            "current": {"sbr": 70},
+        },
         "current: 70.0. Expected rubbers that sum to 100.",
     ),
     "plant": ({"setting": [CURE], "plant": {"batch_kg": -1}}, "plant.batch_kg: -1. Expected greater than 0."),
@@ -209,7 +235,10 @@ def test_bad_briefs(case):
 
 
 def test_all_problems_at_once():
-    everything = {key: sum((data.get(key, []) for data, _ in BAD.values() if isinstance(data.get(key, []), list)), []) for key in ("ingredient", "setting", "response", "limit")}
+    everything = {
+        key: sum((data.get(key, []) for data, _ in BAD.values() if isinstance(data.get(key, []), list)), [])
+        for key in ("ingredient", "setting", "response", "limit")
+    }
     with pytest.raises(BriefError) as caught:
         Brief(**everything)
     assert len(caught.value.problems) > 60
@@ -226,7 +255,21 @@ JUNK = st.recursive(
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.sampled_from([*"ab", "name", "role", "low", "high", "levels", "expression", "contains", "near", "ideal", "bounds"]), inner, max_size=4),
     max_leaves=12,
 )  # fmt: skip
-FIELDS = st.sampled_from(["ingredient", "setting", "response", "limit", "current", "piece", "plant", "basis", "total", "model", "x"])
+FIELDS = st.sampled_from(
+    [
+        "ingredient",
+        "setting",
+        "response",
+        "limit",
+        "current",
+        "piece",
+        "plant",
+        "basis",
+        "total",
+        "model",
+        "x",
+    ]
+)
 
 
 @given(st.dictionaries(FIELDS, JUNK, max_size=5))

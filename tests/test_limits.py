@@ -66,10 +66,37 @@ def test_a_limit_without_end_is_refused():
     assert str(caught.value) == "the limit has 1010 characters; at most 1000 are read."
 
 
-WORDS = st.sampled_from([*NAMES, "role", "(", ")", "filler", "curing", "agent", "<=", ">=", "=", "+", "-", "*", "2", "1e9", "é", "²", " "])
+WORDS = st.sampled_from(
+    [
+        *NAMES,
+        "role",
+        "(",
+        ")",
+        "filler",
+        "curing",
+        "agent",
+        "<=",
+        ">=",
+        "=",
+        "+",
+        "-",
+        "*",
+        "2",
+        "1e9",
+        "é",
+        "²",
+        " ",
+    ]
+)
 
 
-@given(st.one_of(st.text(max_size=40), st.lists(WORDS, max_size=12).map(" ".join), st.lists(WORDS, max_size=8).map("".join)))
+@given(
+    st.one_of(
+        st.text(max_size=40),
+        st.lists(WORDS, max_size=12).map(" ".join),
+        st.lists(WORDS, max_size=8).map("".join),
+    )
+)
 def test_the_parser_raises_nothing_but_brief_errors(text):
     try:
         assert isinstance(parse_limit(text, NAMES, ROLES), Rule)

@@ -227,7 +227,13 @@ def test_a_conflict_is_a_conflict_and_every_part_of_it_matters(polytope):
 
 def test_a_conflict_in_words():
     empty = mixture([0.3, 0.4, 0.4, 0.0], [0.5, 0.6, 0.6, 0.2])
-    assert empty.conflict() == ["a at least 0.3", "b at least 0.4", "c at least 0.4", "d at least 0", "1 a + 1 b + 1 c + 1 d = 1"]
+    assert empty.conflict() == [
+        "a at least 0.3",
+        "b at least 0.4",
+        "c at least 0.4",
+        "d at least 0",
+        "1 a + 1 b + 1 c + 1 d = 1",
+    ]
     assert FLARE.conflict() == []
     narrow = box([0, 0], [1, 1], rule([1, 1], "<=", 1.0), rule([1, 1], ">=", 1.0 + 1e-7))
     assert narrow.conflict() == ["1 a + 1 b <= 1", "1 a + 1 b >= 1"]
@@ -257,11 +263,15 @@ def test_nearest_agrees_with_sequential_programming(polytope, data):
     found = polytope.nearest(x[None, :])[0]
     assert polytope.contains(found[None, :], tolerance=1e-8)[0]
     a, b = inequalities(polytope)
-    checks = [{"type": "ineq", "fun": lambda u: b - a @ (polytope.lower + u * width), "jac": lambda u: -a * width}]
+    checks = [
+        {"type": "ineq", "fun": lambda u: b - a @ (polytope.lower + u * width), "jac": lambda u: -a * width}
+    ]
     for r in polytope.rules:
         if r.sense == "=":
             row = np.array(r.coefficients)
-            checks.append({"type": "eq", "fun": lambda u, row=row, r=r: row @ (polytope.lower + u * width) - r.bound})
+            checks.append(
+                {"type": "eq", "fun": lambda u, row=row, r=r: row @ (polytope.lower + u * width) - r.bound}
+            )
     goal = (x - polytope.lower) / width
     start = (polytope.vertices.mean(axis=0) - polytope.lower) / width
     other = minimize(
@@ -348,7 +358,10 @@ def test_units_and_order_do_not_matter(polytope, factor, order):
         for r in reversed(polytope.rules)
     )
     other = Polytope(
-        tuple(polytope.names[k] for k in order), (polytope.lower * scale)[order], (polytope.upper * scale)[order], rules
+        tuple(polytope.names[k] for k in order),
+        (polytope.lower * scale)[order],
+        (polytope.upper * scale)[order],
+        rules,
     )
     back = np.empty_like(other.vertices)
     back[:, order] = other.vertices

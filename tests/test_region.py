@@ -22,7 +22,9 @@ def ingredient(name, low, high, **more):
 def mixture(ranges, *limits, total=1.0, **more):
     parts = [ingredient(name, *ends) for name, ends in ranges.items()]
     return Region.from_brief(
-        Brief(basis="fraction", total=total, ingredient=parts, limit=[{"expression": x} for x in limits], **more)
+        Brief(
+            basis="fraction", total=total, ingredient=parts, limit=[{"expression": x} for x in limits], **more
+        )
     )
 
 
@@ -32,7 +34,9 @@ def phr(ranges, *limits, **more):
 
 
 # McLean & Anderson 1966 (Technometrics 8:447), flare. Data from memory.
-FLARE = mixture({"magnesium": (0.4, 0.6), "sodium": (0.1, 0.5), "strontium": (0.1, 0.5), "binder": (0.03, 0.08)})
+FLARE = mixture(
+    {"magnesium": (0.4, 0.6), "sodium": (0.1, 0.5), "strontium": (0.1, 0.5), "binder": (0.03, 0.08)}
+)
 # Huor, Ahmed, Rao & Cornell 1980, fruit punch: at least 30 % watermelon. Data as in NIST's file CORNEL23.DAT.
 PUNCH = mixture({"watermelon": (30, 100), "pineapple": (0, 70), "orange": (0, 70)}, total=100)
 PRESS = {"name": "press", "levels": ["ram", "steam"], "changes": "day"}
@@ -61,7 +65,9 @@ def test_flare_of_mclean_and_anderson():
     assert_allclose(FLARE.centre(), [[0.50, 0.2225, 0.2225, 0.055]], atol=1e-12)
     assert len(FLARE.face_centroids(1)) == 12
     implied = FLARE.implied_ranges()
-    assert_allclose(implied.loc["sodium", ["implied_low", "implied_high"]].astype(float), [0.1, 0.47], atol=1e-12)
+    assert_allclose(
+        implied.loc["sodium", ["implied_low", "implied_high"]].astype(float), [0.1, 0.47], atol=1e-12
+    )
     assert list(implied) == ["unit", "low", "high", "implied_low", "implied_high"]
     assert repr(FLARE) == "Region(4 ingredients, 0 settings: 8 vertices, dimension 3)"
 
@@ -77,7 +83,15 @@ def test_fruit_punch_in_pseudo_components():
         index=list("abcdefg"),
     )
     half = 0.5
-    expected = [[1, 0, 0], [half, half, 0], [0, 1, 0], [0, half, half], [0, 0, 1], [half, 0, half], [5 / 7, 1 / 7, 1 / 7]]
+    expected = [
+        [1, 0, 0],
+        [half, half, 0],
+        [0, 1, 0],
+        [0, half, half],
+        [0, 0, 1],
+        [half, 0, half],
+        [5 / 7, 1 / 7, 1 / 7],
+    ]
     pseudo = PUNCH.to_pseudo(actual)
     assert_allclose(pseudo, expected, atol=1e-14)
     assert list(pseudo.index) == list("abcdefg") and list(pseudo) == PUNCH.brief.ingredient_names
@@ -104,7 +118,11 @@ def test_fruit_punch_fitted_in_actual_and_in_pseudo_shares():
 
 
 def test_pseudo_components_of_rubbers_and_of_tightened_lows():
-    rubbers = [ingredient("sbr", 50, 90, role="rubber"), ingredient("nr", 5, 50, role="rubber"), ingredient("oil", 5, 9)]
+    rubbers = [
+        ingredient("sbr", 50, 90, role="rubber"),
+        ingredient("nr", 5, 50, role="rubber"),
+        ingredient("oil", 5, 9),
+    ]
     region = Region.from_brief(Brief(ingredient=rubbers, setting=[CURE]))
     formula = pd.DataFrame({"sbr": [70.0], "nr": [30.0], "oil": [5.0], "cure_min": [12.0]})
     pseudo = region.to_pseudo(formula)  # nr cannot be below 10, whatever its range says
@@ -129,14 +147,19 @@ def test_pseudo_components_that_do_not_exist():
     )
     with pytest.raises(RegionError) as caught:
         PUNCH.from_pseudo(pd.DataFrame({"orange": [0.5]}))
-    assert str(caught.value) == "The frame lacks the pseudo-components ['watermelon', 'pineapple']; it has ['orange']."
+    assert (
+        str(caught.value)
+        == "The frame lacks the pseudo-components ['watermelon', 'pineapple']; it has ['orange']."
+    )
 
 
 # ---- empty and flat -------------------------------------------------------------------------------------
 
 
 def test_an_empty_region_says_which_limits_conflict():
-    region = phr({"oil": (20, 40), "chalk": (50, 150), "pumice": (40, 60)}, "chalk + pumice <= 80", "oil <= 60")
+    region = phr(
+        {"oil": (20, 40), "chalk": (50, 150), "pumice": (40, 60)}, "chalk + pumice <= 80", "oil <= 60"
+    )
     assert region.is_empty
     assert region.why_empty() == ["chalk at least 50", "pumice at least 40", "chalk + pumice <= 80"]
     with pytest.raises(RegionError) as caught:
@@ -183,7 +206,9 @@ def test_flat_regions_say_what_pins_them():
 
 # ---- vertices, rounded bounds ---------------------------------------------------------------------------
 
-ENDS = st.tuples(st.integers(0, 60), st.integers(1, 60)).map(lambda e: (e[0] / 100, min(1.0, (e[0] + e[1]) / 100)))
+ENDS = st.tuples(st.integers(0, 60), st.integers(1, 60)).map(
+    lambda e: (e[0] / 100, min(1.0, (e[0] + e[1]) / 100))
+)
 
 
 @settings(deadline=None, max_examples=60)
@@ -196,7 +221,9 @@ def test_bounds_that_no_formula_reaches_are_tightened(ends):
         assert region.why_empty()
         return
     implied = region.implied_ranges()
-    tightened = mixture({n: (round(r.implied_low, 12), round(r.implied_high, 12)) for n, r in implied.iterrows()})
+    tightened = mixture(
+        {n: (round(r.implied_low, 12), round(r.implied_high, 12)) for n, r in implied.iterrows()}
+    )
     assert_allclose(tightened.vertices(), region.vertices(), atol=1e-9)
     for k, name in enumerate(names):
         for sign, column in ((1, "implied_low"), (-1, "implied_high")):
@@ -255,13 +282,20 @@ def test_regions_of_settings_alone_and_of_ingredients_alone():
     assert region.contains(pd.DataFrame({"press": ["ram", "cold"]})).tolist() == [True, False]
     both = Region.from_brief(Brief(setting=[CURE, PASSES]))
     assert len(both.vertices(settings=True)) == 4
-    assert both.nearest(pd.DataFrame({"cure_min": [0.0], "passes": [5.5]})).to_numpy().tolist() == [[12.0, 4.0]]
+    assert both.nearest(pd.DataFrame({"cure_min": [0.0], "passes": [5.5]})).to_numpy().tolist() == [
+        [12.0, 4.0]
+    ]
 
 
 def test_what_is_broken_in_words():
     region = phr({"oil": (5, 15), "chalk": (50, 150)}, "oil + chalk <= 120", setting=[PASSES, PRESS])
     frame = pd.DataFrame(
-        {"oil": [10.0, 16.0, 15.0], "chalk": [60.0, 40.0, 110.0], "passes": [4, 3, 8], "press": ["ram", "cold", "steam"]},
+        {
+            "oil": [10.0, 16.0, 15.0],
+            "chalk": [60.0, 40.0, 110.0],
+            "passes": [4, 3, 8],
+            "press": ["ram", "cold", "steam"],
+        },
         index=["T1", "T2", "T3"],
     )
     inside = region.contains(frame)
@@ -277,11 +311,18 @@ def test_what_is_broken_in_words():
 @settings(deadline=None, max_examples=40)
 @given(st.lists(st.floats(-50, 200), min_size=3, max_size=3), st.sampled_from([2, 4, 8, 5.0, 100]))
 def test_the_nearest_formula_is_inside_and_keeps_what_is_inside(amounts, passes):
-    region = phr({"oil": (5, 15), "chalk": (50, 150), "clay": (0, 20)}, "oil + chalk <= 120", "passes >= 0.2 oil", setting=[PASSES, PRESS])
+    region = phr(
+        {"oil": (5, 15), "chalk": (50, 150), "clay": (0, 20)},
+        "oil + chalk <= 120",
+        "passes >= 0.2 oil",
+        setting=[PASSES, PRESS],
+    )
     frame = pd.DataFrame([dict(zip(["oil", "chalk", "clay"], amounts), passes=passes, press="steam")])
     moved = region.nearest(frame)
     assert region.contains(moved).all() and moved["press"].tolist() == ["steam"]
-    assert_allclose(region.nearest(moved)[["oil", "chalk", "clay"]], moved[["oil", "chalk", "clay"]], atol=1e-9)
+    assert_allclose(
+        region.nearest(moved)[["oil", "chalk", "clay"]], moved[["oil", "chalk", "clay"]], atol=1e-9
+    )
 
 
 def test_the_nearest_formula_of_an_unknown_category_is_an_error():
@@ -311,7 +352,13 @@ def test_settings_and_fixed_ingredients_are_not_rounded():
     region = phr({"oil": (5, 15), "zinc": (3.3, 3.3)}, "oil <= 0.5 cure_min + 1", setting=[CURE, PRESS])
     frame = pd.DataFrame({"oil": [7.4], "cure_min": [12.5], "press": ["ram"]}, index=["T1"])
     assert region.round(frame, 0.5).to_dict("index") == {
-        "T1": {"sbr": 100.0, "oil": 7.0, "zinc": 3.3, "cure_min": 12.5, "press": "ram"}  # 7.5 would break the limit
+        "T1": {
+            "sbr": 100.0,
+            "oil": 7.0,
+            "zinc": 3.3,
+            "cure_min": 12.5,
+            "press": "ram",
+        }  # 7.5 would break the limit
     }
 
 
@@ -339,9 +386,15 @@ def test_one_ingredient_may_make_up_the_balance():
 def test_html():
     page = FLARE._repr_html_()
     assert "8 vertices, dimension 3. The limits narrow 2 of 4 ranges." in page and "sodium" in page
-    flat = phr({"oil": (5, 15), "chalk": (50, 90)}, "oil + chalk >= 80", "2 oil + 2 chalk <= 160")._repr_html_()
-    assert "<p>oil + chalk &gt;= 80 is always met with nothing to spare: 2 oil + 2 chalk &lt;= 160</p>" in flat
+    flat = phr(
+        {"oil": (5, 15), "chalk": (50, 90)}, "oil + chalk >= 80", "2 oil + 2 chalk <= 160"
+    )._repr_html_()
+    assert (
+        "<p>oil + chalk &gt;= 80 is always met with nothing to spare: 2 oil + 2 chalk &lt;= 160</p>" in flat
+    )
     empty = phr({"oil": (5, 15)}, "oil >= 20")._repr_html_()
     assert "cannot hold together: oil at most 15; oil &gt;= 20" in empty
-    evil = Region.from_brief(Brief(ingredient=[RUBBER, ingredient("oil", 5, 15, label="<script>")]))._repr_html_()
+    evil = Region.from_brief(
+        Brief(ingredient=[RUBBER, ingredient("oil", 5, 15, label="<script>")])
+    )._repr_html_()
     assert "<script" not in evil and "&lt;script&gt;" in evil

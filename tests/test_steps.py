@@ -10,7 +10,12 @@ from formlab.steps import nearest_on_steps
 
 LOW, HIGH = np.array([5.0, 50.0, 0.0]), np.array([15.0, 90.0, 20.0])
 SUM = Polytope(("oil", "chalk", "clay"), LOW, HIGH, (Rule((1.0, 1.0, 1.0), "=", 100.0),))
-CAP = Polytope(("oil", "chalk", "clay"), LOW, HIGH, (Rule((1.0, 1.0, 0.0), "<=", 80.0), Rule((0.0, 1.0, -2.0), ">=", 31.0)))
+CAP = Polytope(
+    ("oil", "chalk", "clay"),
+    LOW,
+    HIGH,
+    (Rule((1.0, 1.0, 0.0), "<=", 80.0), Rule((0.0, 1.0, -2.0), ">=", 31.0)),
+)
 
 
 @settings(deadline=None, max_examples=40)

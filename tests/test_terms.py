@@ -21,7 +21,11 @@ PRESS = {"name": "press", "levels": ["ram", "steam", "cold"]}
 
 
 def phr(k, *settings, rubbers=1, **more):
-    parts = [RUBBER] if rubbers == 1 else [{"name": f"r{j}", "role": "rubber", "low": 0, "high": 100} for j in range(rubbers)]
+    parts = (
+        [RUBBER]
+        if rubbers == 1
+        else [{"name": f"r{j}", "role": "rubber", "low": 0, "high": 100} for j in range(rubbers)]
+    )
     parts += [{"name": f"x{j}", "low": 5 * j, "high": 5 * j + 10, "density": 1.0 + 0.5 * j} for j in range(k)]
     return Brief(ingredient=parts, setting=list(settings), **more)
 
@@ -67,8 +71,18 @@ def test_crossings():
     assert ModelSpace(brief, crossed="main").names == [
         "x0", "x1", "x0 × x1", "x0 × cure_min", "x1 × cure_min", "cure_min²",
     ]  # fmt: skip
-    assert ModelSpace(brief, "linear", "linear", "full").names == ["x0", "x1", "x0 × cure_min", "x1 × cure_min"]
-    assert ModelSpace(phr(1, CURE), "linear", "linear", "main").names == ["1", "x0", "cure_min", "x0 × cure_min"]
+    assert ModelSpace(brief, "linear", "linear", "full").names == [
+        "x0",
+        "x1",
+        "x0 × cure_min",
+        "x1 × cure_min",
+    ]
+    assert ModelSpace(phr(1, CURE), "linear", "linear", "main").names == [
+        "1",
+        "x0",
+        "cure_min",
+        "x0 × cure_min",
+    ]
 
 
 def test_a_setting_of_two_levels_has_no_square():
@@ -115,14 +129,18 @@ def expected_count(basis, model, setting_model, crossed, q, k, z, two, categorie
 def test_counts_in_closed_form_agree_with_the_columns_built(kind, n, z, two, categories):
     chosen = [dict(CURE, name=f"z{j}") for j in range(z)] + ([PASSES] if two else [])
     chosen += [{"name": f"c{j}", "levels": [f"l{m}" for m in range(c)]} for j, c in enumerate(categories)]
-    brief = mixture(n, *chosen) if kind == "fraction" else phr(n, *chosen, rubbers=3 if kind == "blend" else 1)
+    brief = (
+        mixture(n, *chosen) if kind == "fraction" else phr(n, *chosen, rubbers=3 if kind == "blend" else 1)
+    )
     q, k = {"fraction": (n, 0), "blend": (3, n), "phr": (0, n)}[kind]
     frame = Region.from_brief(brief).sample(5, seed=1)
     for model in MODELS[brief.basis]:
         for setting_model in ("linear", "interaction", "quadratic"):
             for crossed in ("none", "main", "full"):
                 space = ModelSpace(brief, model, setting_model, crossed)
-                count = expected_count(brief.basis, model, setting_model, crossed, q, k, z + two, two, categories)
+                count = expected_count(
+                    brief.basis, model, setting_model, crossed, q, k, z + two, two, categories
+                )
                 assert len(space) == len(space.names) == len(set(space.names)) == count
                 assert space.matrix(frame).shape == (5, count)
                 assert list(space.columns(frame)) == space.names
@@ -152,7 +170,14 @@ def test_rank_falls_where_limits_leave_no_room():
 
 
 def test_columns_by_hand():
-    frame = pd.DataFrame({"x0": [0.0, 10.0, 5.0], "x1": [15.0, 5.0, 7.5], "cure_min": [24.0, 18.0, 12.0], "press": ["ram", "steam", "cold"]})
+    frame = pd.DataFrame(
+        {
+            "x0": [0.0, 10.0, 5.0],
+            "x1": [15.0, 5.0, 7.5],
+            "cure_min": [24.0, 18.0, 12.0],
+            "press": ["ram", "steam", "cold"],
+        }
+    )
     space = ModelSpace(phr(2, CURE, PRESS), "quadratic", "linear", "main")
     a, b, t = np.array([-1.0, 1.0, 0.0]), np.array([1.0, -1.0, -0.5]), np.array([1.0, 0.0, -1.0])
     ram, steam = np.array([1.0, 0.0, -1.0]), np.array([0.0, 1.0, -1.0])
@@ -168,13 +193,20 @@ def test_columns_by_hand():
 
 
 def test_shares_are_taken_of_what_varies():
-    parts = [{"name": "a", "low": 10, "high": 50}, {"name": "b", "low": 10, "high": 60}, {"name": "c", "low": 20, "high": 20}]
+    parts = [
+        {"name": "a", "low": 10, "high": 50},
+        {"name": "b", "low": 10, "high": 60},
+        {"name": "c", "low": 20, "high": 20},
+    ]
     brief = Brief(basis="fraction", total=100, ingredient=parts, model="linear")
     assert ModelSpace(brief).matrix(pd.DataFrame({"a": [20.0], "b": [60.0]})).tolist() == [[0.25, 0.75]]
 
 
 def test_rubber_shares_of_the_hundred():
-    parts = [{"name": n, "role": "rubber", "low": low, "high": high} for n, low, high in (("a", 0, 80), ("b", 0, 80), ("c", 20, 20))]
+    parts = [
+        {"name": n, "role": "rubber", "low": low, "high": high}
+        for n, low, high in (("a", 0, 80), ("b", 0, 80), ("c", 20, 20))
+    ]
     brief = Brief(ingredient=parts, model="linear")
     assert ModelSpace(brief).matrix(pd.DataFrame({"a": [20.0], "b": [60.0]})).tolist() == [[0.25, 0.75]]
 
@@ -221,7 +253,13 @@ SPACES = [
     ModelSpace(phr(3, PRESS), measure="volume"),
     ModelSpace(mixture(3, CURE), measure="volume"),
 ]
-BRIEFS = [phr(2, CURE, PASSES, PRESS), phr(2, CURE, rubbers=3), mixture(3, PRESS), phr(3, PRESS), mixture(3, CURE)]
+BRIEFS = [
+    phr(2, CURE, PASSES, PRESS),
+    phr(2, CURE, rubbers=3),
+    mixture(3, PRESS),
+    phr(3, PRESS),
+    mixture(3, CURE),
+]
 
 
 @pytest.mark.parametrize("space, brief", list(zip(SPACES, BRIEFS)), ids=repr)
@@ -310,7 +348,10 @@ def test_lines_in_a_fixed_ratio_are_one_component_and_it_is_said():
 
 def test_chains_of_ratios_and_ratios_in_phr():
     chain = mixture(4, limit=[{"expression": "x1 = 2 x2"}, {"expression": "0.5 x3 - x2 = 0"}])
-    assert ModelSpace(chain).shares == ["x0", "x3 + x1 + x2"] or ModelSpace(chain).shares == ["x0", "x1 + x2 + x3"]
+    assert ModelSpace(chain).shares == ["x0", "x3 + x1 + x2"] or ModelSpace(chain).shares == [
+        "x0",
+        "x1 + x2 + x3",
+    ]
     two = phr(2, limit=[{"expression": "2 x0 = x1"}])
     space = ModelSpace(two)
     assert space.names == ["1", "x0", "x0²"] and len(space.merged) == 1
@@ -321,7 +362,10 @@ def test_what_is_not_a_fixed_ratio_stays_apart():
     for text in ("x1 = 2 x2 + 0.1", "x1 + 2 x2 = 0.5", "x1 <= 2 x2", "x1 = x2 + x3"):
         assert ModelSpace(mixture(4, limit=[{"expression": text}])).merged == []
     assert ModelSpace(phr(2, CURE, limit=[{"expression": "x1 = cure_min"}])).merged == []
-    fixed = Brief(ingredient=[RUBBER, {"name": "zinc", "low": 5, "high": 5}, {"name": "x0", "low": 0, "high": 20}], limit=[{"expression": "x0 = 2 zinc"}])
+    fixed = Brief(
+        ingredient=[RUBBER, {"name": "zinc", "low": 5, "high": 5}, {"name": "x0", "low": 0, "high": 20}],
+        limit=[{"expression": "x0 = 2 zinc"}],
+    )
     assert ModelSpace(fixed).merged == []
 
 
@@ -379,6 +423,9 @@ def test_unknown_models():
 
 
 def test_nothing_to_vary():
-    alone = Brief(basis="fraction", ingredient=[{"name": "a", "low": 0.2, "high": 0.8}, {"name": "b", "low": 0.5, "high": 0.5}])
+    alone = Brief(
+        basis="fraction",
+        ingredient=[{"name": "a", "low": 0.2, "high": 0.8}, {"name": "b", "low": 0.5, "high": 0.5}],
+    )
     assert ModelSpace(alone).names == ["1"]
     assert ModelSpace(Brief(ingredient=[RUBBER])).names == ["1"]

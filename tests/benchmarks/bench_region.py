@@ -52,9 +52,13 @@ def timed(work: Callable[[], Answer]) -> tuple[float, Answer]:
 
 
 def main() -> None:
-    print(f"{platform.platform()}, {platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}")
+    print(
+        f"{platform.platform()}, {platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}"
+    )
     print(f"numpy {np.__version__}, scipy {scipy.__version__}; load {os.getloadavg()[0]:.1f}")
-    print(f"{'basis':>8} {'ingredients':>11} {'limits':>6} {'vertices':>8} {'s':>7} {'conflict of':>11} {'s':>7}")
+    print(
+        f"{'basis':>8} {'ingredients':>11} {'limits':>6} {'vertices':>8} {'s':>7} {'conflict of':>11} {'s':>7}"
+    )
     worst = 0.0
     Region.from_brief(brief(3, 0, "phr", seed=3, conflict=True)).why_empty()  # imports are not counted
     for basis in ("fraction", "phr"):
