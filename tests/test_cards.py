@@ -344,7 +344,7 @@ def test_any_plan_will_do():
     brief = brief_of(8)
     formula = Region.from_brief(brief).centre()
     row = formula.iloc[0] if isinstance(formula, pd.DataFrame) else formula
-    assert "B01" in make_cards(brief, row.to_dict())["weigh-up.html"]
+    assert "B-X01" in make_cards(brief, row.to_dict())["weigh-up.html"]
     plan = lay_out(brief_of(3), runs=6, seed=1)
     assert make_cards(brief_of(3), plan).keys() == {"weigh-up.html", "cure.html", "test.html", "test-key.html"}
 

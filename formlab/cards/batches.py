@@ -55,15 +55,16 @@ class Batch:
 
 
 def plan_table(brief: Brief, plan: Any) -> pd.DataFrame:
-    """Return any plan, formula or suggestion as rows with trial, batch, brief_id, ingredients and settings."""
+    """Return any plan, formula or suggestion as rows with trial, batch, brief_id, ingredients and settings.
+
+    Trials and batches that have no name yet are called X01 and so on, so that no plan's own is taken for them.
+    """
     given = plan.frame if hasattr(plan, "frame") else plan
     frame = pd.DataFrame([dict(given)]) if isinstance(given, (Mapping, pd.Series)) else given.reset_index(drop=True)
     full = brief.complete(frame)
     width = max(2, len(str(len(frame))))
-    head = {}
-    for name, letter in (("trial", "T"), ("batch", "B")):
-        made = [f"{letter}{k:0{width}d}" for k in range(1, len(frame) + 1)]
-        head[name] = frame[name].astype(str) if name in frame else pd.Series(made, index=frame.index)
+    made = pd.Series([f"X{k:0{width}d}" for k in range(1, len(frame) + 1)], index=frame.index, dtype="str")
+    head = {name: frame[name].astype(str) if name in frame else made for name in ("trial", "batch")}
     for name in ("load", "day"):
         if name in frame:
             head[name] = frame[name].astype(str)
