@@ -15,7 +15,8 @@ import numpy as np
 import pandas as pd
 
 from formlab.region import Region
-from tests.bank.plants import Descent, VirtualPlant
+from tests.bank.descent import Descent
+from tests.bank.plants import VirtualPlant
 
 METHODS = {"ridge": ("ridge", 0.0), "ridge -2sd": ("ridge", 2.0), "lasso": ("lasso", 0.0), "lasso -2sd": ("lasso", 2.0)}
 
