@@ -203,3 +203,11 @@ def test_a_new_name_must_be_in_the_brief(series: Series) -> None:
     assert str(caught.value) == (
         "1 problem:\n  brief.toml, renamed: 'butter'. Expected one of ['rubber', 'oil', 'cure_min', 'erasure', 'crumble']."
     )
+
+
+def test_a_broken_brief_can_be_replaced(series: Series) -> None:
+    (series.path / "brief.toml").write_text("title = ")
+    with pytest.raises(BriefError):
+        open_series(series.path)
+    series.revise(BRIEF, who="Kim")
+    assert len(open_series(series.path).trials()) == 2

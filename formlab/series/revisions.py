@@ -13,7 +13,7 @@ from formlab.errors import BriefError, Problem, SeriesError
 from formlab.series.briefs import parse_brief
 from formlab.series.journal import Entry, Journal
 
-__all__ = ["Revision", "asked", "dropped_names", "revisions", "with_given", "with_names"]
+__all__ = ["Revision", "asked", "dropped_names", "revised", "revisions"]
 
 Revision = tuple[Entry, Brief]
 
@@ -79,6 +79,54 @@ def _renamed_from(gone: Sequence[str], kinds: Mapping[str, str], plan: Sequence[
 
 def _kind(brief: Brief, name: str) -> str:
     return type(brief.by_name[name]).__name__.lower()
+
+
+def revised(
+    tables: Mapping[str, pd.DataFrame],
+    brief: Brief,
+    past: Sequence[Brief],
+    gone: Iterable[str],
+    renamed: Mapping[str, str],
+    dropped: Sequence[str],
+    given: Mapping[str, object],
+) -> dict[str, pd.DataFrame]:
+    """Return the tables that change with a brief, under the new names and with the values given.
+
+    Parameters
+    ----------
+    tables : mapping of file name to DataFrame
+        As text.
+    brief : Brief
+        The new one.
+    past : sequence of Brief
+    gone : iterable of str
+        Names dropped before.
+    renamed, dropped, given
+        As in `Series.revise`.
+
+    Raises
+    ------
+    SeriesError
+        If something is still open, with what to say.
+    """
+    expected = f"one of {list(brief.by_name)}"
+    problems = [
+        Problem("brief.toml", None, "renamed", new, expected)
+        for new in renamed.values()
+        if new not in brief.by_name
+    ]
+    if problems:
+        raise SeriesError(problems)
+    empty = pd.DataFrame()
+    check_dropped(dropped, brief, past, tables.get("plan.csv", empty))
+    new = {name: with_names(table, renamed, name) for name, table in tables.items()}
+    if given:
+        new["plan.csv"] = with_given(new.get("plan.csv", empty), given, brief)
+    columns = [list(new.get(name, empty).columns) for name in ("plan.csv", "results.csv")]
+    questions = asked(brief, past, columns[0], columns[1], {*gone, *dropped, *renamed})
+    if questions:
+        raise SeriesError("Nothing was written. " + " ".join(questions))
+    return new if renamed or given else {}
 
 
 def with_names(table: pd.DataFrame, renamed: Mapping[str, str], file: str) -> pd.DataFrame:

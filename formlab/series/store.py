@@ -2,29 +2,29 @@
 
 from __future__ import annotations
 
-import hashlib
+import contextlib
 import warnings
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from formlab.brief import Brief
-from formlab.errors import FormlabWarning, Problem, SeriesError
+from formlab.errors import BriefError, FormlabWarning, Problem, SeriesError
 from formlab.gates import gate_table
 from formlab.html import Markup, panel, table
 from formlab.series import join
 from formlab.series.briefs import brief_text, parse_brief
-from formlab.series.files import inside, not_written, read_bytes, write_atomic
-from formlab.series.findings import Finding, problem_table, refused
+from formlab.series.files import inside, not_written, write_atomic
+from formlab.series.findings import problem_table
 from formlab.series.folder import Folder
 from formlab.series.forms import read_form
 from formlab.series.history import cell_history, cells_frame, described, entries_frame
-from formlab.series.merge import Merged, merge
-from formlab.series.readings import Readings, check_form
-from formlab.series.revisions import asked, check_dropped, dropped_names, revisions, with_given, with_names
+from formlab.series.loading import Loaded, Read, counted, read_results
+from formlab.series.planned import checked_plan, keep_old_trials
+from formlab.series.readings import check_form
+from formlab.series.revisions import asked, dropped_names, revised, revisions
 from formlab.series.tables import from_csv, to_csv
 from formlab.series.workbook import workbook_bytes
 
@@ -34,37 +34,7 @@ if TYPE_CHECKING:
 __all__ = ["Loaded", "Series", "create_series", "open_series"]
 
 LOAD = "load results"
-
-
-@dataclass(frozen=True)
-class Loaded:
-    """What a file of results brought."""
-
-    file: str
-    added: int  # new lines
-    completed: int  # lines whose empty cells were filled
-    replaced: int  # lines corrected with replace=True
-    already_there: int
-    trials: int  # in the file
-    repairs: pd.DataFrame  # what was read with repair=True: file, row, column, value, expected, repair
-    remarks: list[str] = field(default_factory=list)
-
-    def __str__(self) -> str:
-        counts = {
-            "added": self.added,
-            "completed": self.completed,
-            "replaced": self.replaced,
-            "already there": self.already_there,
-            "repaired": len(self.repairs),
-        }
-        told = ", ".join(f"{n} {what}" for what, n in counts.items() if n or what == "added")
-        return " ".join([f"{self.file}: lines of {_count(self.trials, 'trial')}: {told}.", *self.remarks])
-
-    __repr__ = __str__
-
-    def _repr_html_(self) -> str:
-        shown = [table(self.repairs)] if len(self.repairs) else []
-        return panel("Results loaded", str(self), *shown)
+TABLES = ("plan.csv", "results.csv", "weighed.csv", "history.csv", "prices.csv")
 
 
 class Series:
@@ -148,30 +118,15 @@ class Series:
         text = brief_text(brief) if isinstance(brief, Brief) else brief
         new = self.brief if text is None else parse_brief(text)
         renamed, given = dict(renamed or {}), dict(given or {})
-        unknown = [n for n in renamed.values() if n not in new.by_name]
-        if unknown:
-            raise SeriesError(
-                [Problem("brief.toml", None, "renamed", n, f"one of {list(new.by_name)}") for n in unknown]
-            )
         with self._step("revise", who, asking=False) as step:
-            past = [*self.briefs.values()]
-            plan = self._table("plan.csv")
-            check_dropped(dropped, new, past, plan)
-            tables = {
-                n: self._table(n)
-                for n in ("plan.csv", "results.csv", "weighed.csv", "history.csv", "prices.csv")
-            }
-            tables = {n: with_names(t, renamed, n) for n, t in tables.items() if len(t.columns)}
-            if given:
-                tables["plan.csv"] = with_given(tables.get("plan.csv", pd.DataFrame()), given, new)
-            columns = [list(tables[n].columns) if n in tables else [] for n in ("plan.csv", "results.csv")]
-            gone = dropped_names(self._folder.journal()) | set(dropped) | set(renamed)
-            questions = asked(new, past, columns[0], columns[1], gone)
-            if questions:
-                raise SeriesError("Nothing was written. " + " ".join(questions))
-            if renamed or given:
-                for name, frame in tables.items():
-                    step.put(name, to_csv(frame))
+            journal = self._folder.journal()
+            past = [old for _, old in revisions(journal)]
+            with contextlib.suppress(BriefError):  # the brief on the disk may be what is to be mended
+                past.append(self.brief)
+            tables = {name: self._table(name) for name in TABLES if self._folder.has(name)}
+            changed = revised(tables, new, past, dropped_names(journal), renamed, dropped, given)
+            for name, frame in changed.items():
+                step.put(name, to_csv(frame))
             if text is not None:
                 step.put("brief.toml", text)
             step.note = note
@@ -265,71 +220,12 @@ class Series:
         frame = plan if isinstance(plan, pd.DataFrame) else plan.frame
         with self._step("save plan", who) as step:
             self._settled()
-            frame = self._checked_plan(frame)
+            frame = frame if "brief_id" in frame else frame.assign(brief_id=self.brief.brief_id)
+            whole = checked_plan(frame, self.brief, list(self.briefs))
+            read = list(dict.fromkeys(self.results()["trial"]))
+            if read:
+                keep_old_trials(whole, self.plan_frame(), read, self.brief)
             step.put("plan.csv", to_csv(frame))
-
-    def _checked_plan(self, frame: pd.DataFrame) -> pd.DataFrame:
-        brief = self.brief
-        frame = frame if "brief_id" in frame else frame.assign(brief_id=brief.brief_id)
-        problems = [
-            Problem("plan", None, n, expected="a column of this name")
-            for n in ("trial", *brief.columns)
-            if n not in frame
-        ]
-        if problems:
-            raise SeriesError(problems)
-        names = frame["trial"].astype(str).tolist()
-        twice = (
-            [n for n in dict.fromkeys(names) if names.count(n) > 1] if len(set(names)) < len(names) else []
-        )
-        problems += [
-            Problem("plan", None, "trial", n, "an id used once")
-            for n in [*twice, *[n for n in names if not n.strip()]]
-        ]
-        unknown = [i for i in dict.fromkeys(frame["brief_id"]) if i not in self.briefs]
-        problems += [
-            Problem("plan", None, "brief_id", i, f"a brief of this series: {list(self.briefs)}")
-            for i in unknown
-        ]
-        whole = join.plan_frame(from_csv(to_csv(frame), "plan"), brief, "plan")
-        for name in brief.ranges:
-            low = 0.0 if name in brief.ingredient_names else -float("inf")
-            bad = ~((whole[name] >= low) & (whole[name] < float("inf")))
-            problems += [
-                Problem(
-                    "plan",
-                    None,
-                    f"trial {names[k]}, {name}",
-                    frame[name].iloc[k],
-                    "a number, 0 or more" if low == 0 else "a number",
-                )
-                for k in bad.to_numpy().nonzero()[0]
-            ]
-        if problems:
-            raise SeriesError(problems)
-        self._keep_old_trials(whole)
-        return frame
-
-    def _keep_old_trials(self, new: pd.DataFrame) -> None:
-        read = list(dict.fromkeys(self.results()["trial"]))
-        if not read:
-            return
-        place = {name: k for k, name in enumerate(new["trial"])}
-        lost = [t for t in read if t not in place]
-        if lost:
-            raise SeriesError(
-                f"The new plan lacks trials {lost}, which have results. Extend the old plan, or make a new series."
-            )
-        old = self.plan_frame().set_index("trial").loc[read]
-        now = new.iloc[[place[t] for t in read]]
-        problems = [
-            Problem("plan", None, f"trial {trial}, {name}", b, f"{a}, as when its results were loaded")
-            for name in self.brief.columns
-            for trial, a, b in zip(read, old[name], now[name])
-            if a != b
-        ]
-        if problems:
-            raise SeriesError(problems)
 
     def check_results(self, file: str | Path, sheet: str | None = None) -> pd.DataFrame:
         """Return everything that is wrong or odd about a file of results; nothing is saved.
@@ -340,10 +236,10 @@ class Series:
             file, row, column, value, expected, repair; no rows for a file that loads as it stands.
         """
         try:
-            readings, merged, _ = self._read(Path(file), sheet, replace=False)
+            read = self._read(Path(file), sheet, replace=False)
         except SeriesError as error:
             return problem_table(error.problems or [Problem(Path(file).name, expected=str(error))])
-        return problem_table([f.problem for f in [*readings.findings, *merged.findings]])
+        return problem_table([f.problem for f in read.findings])
 
     def load_results(
         self,
@@ -375,40 +271,19 @@ class Series:
         SeriesError
             With every problem: file, row, column, value, what was expected, what to do. Nothing is saved then.
         """
-        file = Path(file)
         with self._step(LOAD, who) as step:
-            readings, merged, step.source_sha256 = self._read(file, sheet, replace=replace)
-            repairs = [f for f in readings.findings if f.harmless]
-            asked_about = [f for f in readings.findings if not f.harmless] + merged.findings
-            if asked_about or (repairs and not repair):
-                raise refused(_sorted([*([] if repair else repairs), *asked_about]))
-            step.source = file.name
-            step.repairs = [f.record for f in repairs]
-            step.put("results.csv", to_csv(merged.table))
-        for remark in readings.remarks:
-            warnings.warn(f"{file.name}: {remark}", FormlabWarning, stacklevel=2)
-        return Loaded(
-            file.name,
-            merged.added,
-            merged.completed,
-            merged.replaced,
-            merged.already_there,
-            readings.table["trial"].nunique(),
-            problem_table([f.problem for f in repairs]),
-            readings.remarks,
-        )
+            read = self._read(Path(file), sheet, replace=replace)
+            step.source, step.source_sha256 = read.file, read.sha256
+            step.repairs = [f.record for f in read.accepted(repair)]
+            step.put("results.csv", to_csv(read.merged.table))
+        for remark in read.readings.remarks:
+            warnings.warn(f"{read.file}: {remark}", FormlabWarning, stacklevel=2)
+        return read.summary()
 
-    def _read(self, file: Path, sheet: str | None, *, replace: bool) -> tuple[Readings, Merged, str]:
-        content, brief, plan = read_bytes(file), self.brief, self.plan_frame()
-        if not brief.responses:
-            raise SeriesError(
-                "The brief has no response, so there are no results to load. Add a [[response]]."
-            )
-        form = read_form(content, file.name, brief, plan.columns, sheet)
-        readings = check_form(form, brief, plan)
-        old = self._table_or("results.csv", ["trial", "session", *brief.response_names, "status", "note"])
-        merged = merge(old, readings.table, brief.response_names, file.name, replace=replace)
-        return readings, merged, hashlib.sha256(content).hexdigest()
+    def _read(self, file: Path, sheet: str | None, *, replace: bool) -> Read:
+        columns = ["trial", "session", *self.brief.response_names, "status", "note"]
+        stored = self._table_or("results.csv", columns)
+        return read_results(file, sheet, self.brief, self.plan_frame(), stored, replace=replace)
 
     def undo(self, *, who: str = "") -> str:
         """Take back the last load of results that still stands; return what was done.
@@ -571,20 +446,12 @@ class Series:
 
     def _counts(self) -> str:
         planned, read = len(self._table("plan.csv")), len(self._table("results.csv"))
-        return f"{_count(planned, 'trial')} planned, {_count(read, 'reading')}"
+        return f"{counted(planned, 'trial')} planned, {counted(read, 'reading')}"
 
     def _repr_html_(self) -> str:
         done = self.journal().tail(5)[["when", "who", "act", "source"]]
         notices = [Markup("").join(panel("Notice", text)) for text in self.notices]
         return panel(f"Series {self.path.name}", self._counts() + ".", *map(Markup, notices), table(done))
-
-
-def _count(number: int, what: str) -> str:
-    return f"{number} {what}{'' if number == 1 else 's'}"
-
-
-def _sorted(findings: Sequence[Finding]) -> list[Finding]:
-    return sorted(findings, key=lambda f: f.problem.row or 0)
 
 
 def open_series(path: str | Path, *, who: str = "") -> Series:
