@@ -13,7 +13,7 @@ import pandas as pd
 from formlab.brief import Brief
 from formlab.errors import BriefError, FormlabWarning, Problem, SeriesError
 from formlab.gates import gate_table
-from formlab.html import Markup, panel, table
+from formlab.html import Markup, escape, panel, table
 from formlab.series import join
 from formlab.series.briefs import brief_text, parse_brief
 from formlab.series.files import inside, not_written, write_atomic
@@ -385,6 +385,22 @@ class Series:
         """Return the last word on each gate of each batch; see `formlab.gates.gate_table`."""
         return gate_table(r for entry in self._folder.journal().entries for r in entry.more.get("gates", []))
 
+    # ---- promises -----------------------------------------------------------------------------------
+
+    def save_promise(self, suggestion: Any, *, who: str = "") -> None:
+        """Keep what a suggestion claims, to be scored when batches of its formula have been measured."""
+        with self._step("promise", who) as step:
+            step.more = {"promise": suggestion.promise()}
+
+    def promises(self) -> pd.DataFrame:
+        """Return the claims kept so far: when, the factors, true_mean, new_batch, accepted; one row a promise."""
+        kept = [
+            {"when": entry.when, **entry.more["promise"]}
+            for entry in self._folder.journal().entries
+            if "promise" in entry.more
+        ]
+        return pd.DataFrame(kept)
+
     # ---- the record ---------------------------------------------------------------------------------
 
     def journal(self) -> pd.DataFrame:
@@ -450,8 +466,8 @@ class Series:
 
     def _repr_html_(self) -> str:
         done = self.journal().tail(5)[["when", "who", "act", "source"]]
-        notices = [Markup("").join(panel("Notice", text)) for text in self.notices]
-        return panel(f"Series {self.path.name}", self._counts() + ".", *map(Markup, notices), table(done))
+        notices = [Markup(f"<p>{escape(text)}</p>") for text in self.notices]
+        return panel(f"Series {self.path.name}", self._counts() + ".", *notices, table(done))
 
 
 def open_series(path: str | Path, *, who: str = "") -> Series:
