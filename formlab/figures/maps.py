@@ -121,10 +121,10 @@ def word_on_line(field: Field, lines: Any, words: Callable[[float], str], look: 
         on = field.part(path.vertices)
         beside = np.array([width + 0.012, 0.0])
         spots = np.vstack([on, on - beside, on + beside])
-        room = _room(field, spots, width, height) - np.repeat([0.0, 0.05, 0.05], len(on))
-        best = int(room.argmax())
-        if room[best] < -0.055:
-            continue
+        room = _room(field, spots, width, height)
+        if room.max() <= 0:
+            continue  # no place for it; the key and its neighbours say enough
+        best = int((room - np.repeat([0.0, 0.05, 0.05], len(on)) - 9.0 * (room <= 0)).argmax())
         field.taken.append((*spots[best], width, height))
         field.ax.annotate(
             text, xy=(0, 0), xytext=tuple(spots[best]), textcoords="axes fraction", xycoords="axes fraction",

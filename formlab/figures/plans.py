@@ -256,7 +256,7 @@ def region_pairs(region: Any, trials: pd.DataFrame | None = None, ax: Any = None
         raise FormlabError(f"A pair needs two numeric factors that vary; the brief has {names}.")
     n = len(names) - 1
     if ax is None:
-        grid, look = panels(None, n, n, (1.2 + 2.0 * n, 1.0 + 1.8 * n))
+        grid, look = panels(None, n, n, (max(1.2 + 2.0 * n, 5.0), max(1.4 + 1.8 * n, 4.4)))
         shown = [grid[names.index(y) - 1, names.index(x)] for x, y in pairs]
         for one in set(grid.ravel()) - set(shown):
             one.set_axis_off()
@@ -271,7 +271,7 @@ def region_pairs(region: Any, trials: pd.DataFrame | None = None, ax: Any = None
         if ax is not None or x == names[0]:
             one.set_ylabel(label(brief, y, broken=ax is None))
     if ax is None:
-        _pairs_key(grid[0, -1] if n > 1 else shown[0], brief, trials, look, n)
+        _pairs_key(shown[0].figure, brief, trials, look)
     return np.array(shown, dtype=object)
 
 
@@ -303,7 +303,7 @@ def _pair(
         )  # fmt: skip
 
 
-def _pairs_key(ax: Axes, brief: Brief, trials: pd.DataFrame | None, look: Look, n: int) -> None:
+def _pairs_key(figure: Any, brief: Brief, trials: pd.DataFrame | None, look: Look) -> None:
     handles: list[Any] = [
         Patch(facecolor=look.washes[1], edgecolor=look.faint, label="allowed with some choice of the rest"),
         Patch(facecolor=look.outside, label="never allowed"),
@@ -313,7 +313,8 @@ def _pairs_key(ax: Axes, brief: Brief, trials: pd.DataFrame | None, look: Look, 
     if brief.baseline is not None:
         style: dict[str, Any] = {"ls": "", "marker": "D", "ms": 6, "mfc": look.today, "mec": look.paper}
         handles.append(Line2D([], [], **style, label="today"))
-    if n > 1:
-        ax.legend(handles=handles, loc="upper right", frameon=False, fontsize=8.5, labelcolor=look.ink)
-    else:
-        key(ax, look, handles, 2)
+    columns = 4 if figure.get_figwidth() > 8 else 2
+    figure.legend(
+        handles=handles, loc="outside lower left", ncols=columns, frameon=False, fontsize=8.5,
+        labelcolor=look.ink,
+    )  # fmt: skip

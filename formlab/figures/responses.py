@@ -51,14 +51,16 @@ def traces(surfaces: Any, at: Any = None, ax: Any = None, level: float = 0.95) -
     brief = fitted[0].brief
     region, here, names = Region.from_brief(brief).check(), reference(brief, at), factors(brief)
     rows, columns = len(fitted), len(names)
-    size = (min(1.5 + 2.05 * columns, 13.0), 0.95 + 1.75 * rows)
+    size = (float(np.clip(1.5 + 2.05 * columns, 6.0, 13.0)), 1.5 + 1.65 * rows)
     grid, look = panels(ax, rows, columns, size, sharex="col", sharey="row")
-    for j, name in enumerate(names):
-        frame = move(brief, here, {name: _along(brief, region, name)})
+    frames = {name: move(brief, here, {name: _along(brief, region, name)}) for name in names}
+    together = pd.concat(frames)
+    tables = [surface.predict_table(together, level=level) for surface in fitted]
+    for j, (name, frame) in enumerate(frames.items()):
         inside = slack(region, frame) >= -EDGE if name in brief.ranges else np.ones(len(frame), bool)
         for i, surface in enumerate(fitted):
             one = grid[i, j]
-            _trace(one, surface, name, frame, inside, look, level)
+            _trace(one, brief, name, frame[name].to_numpy(), tables[i].loc[name], inside, look)
             _trace_here(one, surface, name, here, look)
             if i == rows - 1:
                 one.set_xlabel(label(brief, name))
@@ -78,12 +80,10 @@ def _along(brief: Brief, region: Region, name: str) -> Any:
 
 
 def _trace(
-    ax: Axes, surface: Any, name: str, frame: pd.DataFrame, inside: np.ndarray, look: Look, level: float
+    ax: Axes, brief: Brief, name: str, x: np.ndarray, table: pd.DataFrame, inside: np.ndarray, look: Look
 ) -> None:
-    table = surface.predict_table(frame, level=level)
-    x = frame[name].to_numpy()
     if len(x) > 20:
-        low, high = surface.brief.ranges[name]
+        low, high = brief.ranges[name]
         ax.set_xlim(low - 0.03 * (high - low), high + 0.03 * (high - low))
         for start, stop in _runs(~inside):
             ax.axvspan(x[max(start - 1, 0)], x[min(stop, len(x) - 1)], color=look.outside, lw=0, zorder=1.5)
@@ -92,10 +92,11 @@ def _trace(
             ax.fill_between(x, *(shown[e] for e in ends), color=look.fit, alpha=alpha, lw=0, zorder=2)
         ax.plot(x, shown["mean"], color=look.fit, lw=1.8, zorder=3)
         return
+    x, table = x[inside], table.loc[inside]
     for ends, width in ((("batch_low", "batch_high"), 1.0), (("low", "high"), 4.0)):
         ax.vlines(x, table[ends[0]], table[ends[1]], color=look.fit, lw=width, alpha=0.6, zorder=2)
     ax.plot(x, table["mean"], ls="", marker="_", ms=10, mec=look.fit, mew=2, zorder=3)
-    if name not in surface.brief.ranges:
+    if name not in brief.ranges:
         ax.margins(x=0.3)
 
 
@@ -114,24 +115,24 @@ def _trace_here(ax: Axes, surface: Any, name: str, here: pd.DataFrame, look: Loo
 
 
 def _target_lines(row: np.ndarray, response: Response, look: Look) -> None:
-    """Lines at the limits of the target, ticks of hatching on the side that fails; in sight if near."""
-    for edge in response.target:
-        if not np.isfinite(edge):
-            continue
-        low, high = row[0].get_ylim()
-        reach = high - low
-        if low - 0.35 * reach <= edge <= high + 0.35 * reach:
-            row[0].set_ylim(min(low, edge - 0.08 * reach), max(high, edge + 0.08 * reach))
+    """Lines at the limits of the target where they are near, hatching on the side that fails; one scale a row."""
+    low, high = (f(end for ax in row for end in ax.get_ylim()) for f in (min, max))
+    reach = high - low
+    near = [e for e in response.target if low - 0.35 * reach <= e <= high + 0.35 * reach]
+    low, high = min([low, *(e - 0.08 * reach for e in near)]), max([high, *(e + 0.08 * reach for e in near)])
     for ax in row:
-        for edge, fails in zip(response.target, (-1, 1)):
-            low, high = ax.get_ylim()
-            if low < edge < high:
+        for edge, far in zip(response.target, (low, high)):
+            if edge in near:
                 ax.axhline(edge, color=look.target, lw=1.1, ls=(0, (5, 2)), zorder=2.5)
-                ax.axhspan(
-                    edge, low if fails < 0 else high, facecolor="none", edgecolor=look.target, hatch="////",
-                    alpha=0.22, lw=0, zorder=1,
-                )  # fmt: skip
-        ax.set_ylim(row[0].get_ylim())
+                miss = {
+                    "facecolor": "none",
+                    "edgecolor": look.target,
+                    "hatch": "////",
+                    "alpha": 0.22,
+                    "lw": 0,
+                }
+                ax.axhspan(edge, far, zorder=1, **miss)
+        ax.set_ylim(low, high)
 
 
 def _traces_words(grid: np.ndarray, brief: Brief, here: pd.DataFrame, look: Look, level: float) -> None:
@@ -160,14 +161,17 @@ def _traces_words(grid: np.ndarray, brief: Brief, here: pd.DataFrame, look: Look
             mec=look.paper,
             label="today" if today else "this formula",
         ),
-        Patch(facecolor="none", edgecolor=look.target, hatch="////", lw=0, label="misses the target"),
     ]
+    if any(patch.get_hatch() for one in grid.ravel() for patch in one.patches):
+        handles.append(
+            Patch(facecolor="none", edgecolor=look.target, hatch="////", lw=0, label="misses the target")
+        )
     if any(
         patch.get_facecolor()[:3] == to_rgb(look.outside) for one in grid.ravel() for patch in one.patches
     ):
         handles.append(Patch(facecolor=look.outside, label="outside the limits"))
     figure.legend(
-        handles=handles, loc="outside lower left", ncols=6 if figure.get_figwidth() > 8 else 3, frameon=False,
+        handles=handles, loc="outside lower left", ncols=6 if figure.get_figwidth() > 10.5 else 3 if figure.get_figwidth() > 7 else 2, frameon=False,
         fontsize=8.5, labelcolor=look.ink,
     )  # fmt: skip
 

@@ -19,6 +19,7 @@ from matplotlib import patheffects
 from matplotlib import pyplot as plt
 from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap, to_rgb
+from matplotlib.transforms import ScaledTranslation
 
 from formlab.brief import Brief
 from formlab.errors import FormlabError
@@ -68,8 +69,8 @@ LIGHT = Look(
     faint="#6d6f75",
     outside="#dcdad5",
     fit="#71396b",
-    today="#b8680a",
-    target="#2f6690",
+    today="#b06000",
+    target="#1a6fa8",
     washes=("#fbf7ef", "#efdccb", "#dcb6ad", "#bf8a9b", "#97658e"),
 )
 DARK = Look(
@@ -77,9 +78,9 @@ DARK = Look(
     ink="#e2dfd8",
     faint="#a5a49f",
     outside="#45484e",
-    fit="#cf9fc9",
+    fit="#b97ab5",
     today="#eba93f",
-    target="#8dbfe6",
+    target="#79c7ff",
     washes=("#22232a", "#3a2f3f", "#573d56", "#774d6b", "#97607d"),
 )
 
@@ -167,11 +168,13 @@ def heading(ax: Axes, text: str, look: Look, width: float | None = None) -> None
 
 def key(ax: Axes, look: Look, handles: Sequence[Any], columns: int = 3) -> None:
     """Explain marks in one quiet row below the Axes."""
+    below = 0.62 if ax.name == "ternary" else 0.5  # inches, clear of the axis label
     if handles:
         legend = ax.legend(
             handles=list(handles),
             loc="upper left",
-            bbox_to_anchor=(0.0, -0.16),
+            bbox_to_anchor=(0.0, 0.0),
+            bbox_transform=ax.transAxes + ScaledTranslation(0.0, -below, ax.figure.dpi_scale_trans),
             ncols=columns,
             frameon=False,
             fontsize=8.5,
