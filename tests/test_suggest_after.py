@@ -1,12 +1,14 @@
 """What follows from a suggestion: trade-offs, replacement, robustness, confirmation, rehearsal, next trials."""
 
+import shutil
+
 import numpy as np
 import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 from scipy.stats import chi2, norm
 
-from formlab import Brief, fit, open_series
+from formlab import Brief, demo, fit, open_series, suggest
 from formlab.errors import SuggestError
 from formlab.region import Region
 from formlab.suggest import (
@@ -20,6 +22,7 @@ from formlab.suggest import (
     response_frontier,
     risks,
     score_promises,
+    settle_promises,
     strayed_conformance,
     trial_cost,
 )
@@ -157,6 +160,25 @@ def test_promises_are_scored_and_only_misses_widen():
     assert good.shift == 0.0 and good.honest(0.9) == pytest.approx(0.9)
     with pytest.raises(SuggestError, match="Promises need as many outcomes as claims"):
         score_promises([1.0], [True])
+
+
+def test_promises_are_kept_in_the_series_and_settled_by_later_batches(tmp_path):
+    shutil.copytree("demo_trials/ink_wedge", tmp_path / "wedge")
+    series = open_series(tmp_path / "wedge")
+    brief, trials = series.brief, series.trials()
+    surfaces = fit(brief, trials, kind="least squares", seed=1)
+    answer = suggest(brief, surfaces, seed=1, explain=False, alternatives=0)
+    series.save_promise(answer, who="A")
+    kept = open_series(tmp_path / "wedge").promises()
+    assert_allclose(kept["accepted"], [answer.conformance.accepted])
+    assert settle_promises(brief, kept, trials).empty  # nothing of that formula has been made yet
+    made = answer.frame.loc[[0, 0]].assign(
+        batch=["B90", "B91"], **demo.TRUTHS["ink_wedge"](brief, answer.frame).iloc[0]
+    )
+    made.loc[made["batch"] == "B91", "hardness"] = 80.0
+    settled = settle_promises(brief, kept, made.reset_index(drop=True))
+    assert list(settled["batch"]) == ["B90", "B91"]
+    assert list(settled["came_true"]) == [True, False]
 
 
 def test_two_targets_that_fight_and_what_each_must_give():

@@ -1,6 +1,6 @@
 """From surfaces to what to make: conformance, search, suggestion, and what follows from them."""
 
-from formlab.suggest.confirm import Confirmation, Ledger, confirm, score_promises
+from formlab.suggest.confirm import Confirmation, Ledger, confirm, score_promises, settle_promises
 from formlab.suggest.conformance import Conformance, conformance
 from formlab.suggest.frontier import cost_frontier, response_frontier
 from formlab.suggest.impossible import Conflict, find_conflict
@@ -33,6 +33,7 @@ __all__ = [
     "response_frontier",
     "risks",
     "score_promises",
+    "settle_promises",
     "strayed_conformance",
     "suggest",
     "trial_cost",

@@ -12,7 +12,7 @@ from formlab.brief import Brief
 from formlab.errors import SuggestError
 from formlab.html import panel, table
 
-__all__ = ["Confirmation", "Ledger", "confirm", "score_promises"]
+__all__ = ["Confirmation", "Ledger", "confirm", "score_promises", "settle_promises"]
 
 
 @dataclass(frozen=True)
@@ -129,6 +129,44 @@ def _words(frame: pd.DataFrame, p: float) -> str:
         f" They do NOT agree: {worst['response']} of batch {worst['batch']} lies farthest out, {side} the prediction. "
         "Check the batch before trusting either; then refit with these trials in."
     )
+
+
+def settle_promises(brief: Brief, promises: pd.DataFrame, trials: pd.DataFrame) -> pd.DataFrame:
+    """Return what became of promises: every later batch of a promised formula, and whether it passed as measured.
+
+    Parameters
+    ----------
+    brief : Brief
+    promises : DataFrame
+        From `Series.promises`: factors and ``accepted``, the claimed chance that a new batch passes.
+    trials : DataFrame
+        From `Series.trials`.
+
+    Returns
+    -------
+    DataFrame
+        promise (row of `promises`), batch, claimed, came_true; one row a batch whose factors agree with the
+        promised formula to a hundredth of each range and whose responses were all read.
+    """
+    aimed = [part for part in brief.responses if part.has_target]
+    numeric = [n for n in [*brief.varied, *brief.setting_names] if n in brief.ranges]
+    category = [n for n in brief.setting_names if n not in brief.ranges]
+    width = {n: brief.ranges[n][1] - brief.ranges[n][0] for n in numeric}
+    lines = []
+    for row, promise in promises.iterrows():
+        same = pd.Series(True, index=trials.index)
+        for name in numeric:
+            same &= (trials[name].astype(float) - float(promise[name])).abs() <= 0.01 * width[name]
+        for name in category:
+            same &= trials[name] == promise[name]
+        for batch, group in trials[same].groupby("batch", sort=False):
+            means = group[[part.name for part in aimed]].mean()
+            if means.notna().all():
+                passed = all(bool(part.meets(means[part.name])) for part in aimed)
+                lines.append(
+                    {"promise": row, "batch": batch, "claimed": promise["accepted"], "came_true": passed}
+                )
+    return pd.DataFrame(lines, columns=["promise", "batch", "claimed", "came_true"])
 
 
 @dataclass(frozen=True)

@@ -101,6 +101,15 @@ class Suggestion:
         weighed = self.brief.materials(self.frame).iloc[0]  # masterbatches as they stand on the shelf
         return recipe.weigh_up(weighed[weighed > 0].rename("suggestion"), batch_kg=mass, **kwargs)
 
+    def promise(self) -> dict[str, Any]:
+        """Return what is claimed of the formula, as plain values: factors and the three conformance figures."""
+        line = {k: v.item() if hasattr(v, "item") else v for k, v in self.frame.iloc[0].to_dict().items()}
+        return {
+            "brief_id": self.brief.brief_id,
+            **line,
+            **{kind: getattr(self.conformance, kind) for kind in KINDS},
+        }
+
     # ---- eyes -----------------------------------------------------------------------------------
 
     @property
