@@ -11,7 +11,7 @@ from typing import Any
 
 _HOMES = {
     "batch_tree": "plans",
-    "cost_conformance": "choices",
+    "cost_conformance": "costs",
     "drift": "fits",
     "effects": "fits",
     "observed_predicted": "fits",
@@ -23,7 +23,7 @@ _HOMES = {
     "reliability": "choices",
     "residual_checks": "fits",
     "ternary": "responses",
-    "traces": "responses",
+    "traces": "along",
     "where_met": "choices",
 }
 __all__ = sorted(_HOMES)

@@ -1,8 +1,7 @@
-"""Choices: where all targets are met, what a suggestion will do, and what sureness costs."""
+"""Choices: where all targets are met, what a suggestion will do, and whether promises came true."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from functools import partial
 from typing import Any
 
@@ -20,7 +19,7 @@ from formlab.figures.slices import EDGE, held, reference
 from formlab.figures.theme import Look, axes, heading, key, label, panels, percent
 from formlab.suggest.conformance import KINDS, met
 
-__all__ = ["cost_conformance", "predicted_against_targets", "reliability", "where_met"]
+__all__ = ["chance_of_all", "predicted_against_targets", "reliability", "where_met"]
 
 SURE = (0.5, 0.8, 0.9, 0.95)
 OF = {
@@ -32,7 +31,7 @@ DRAWS = 2000
 ROWS = 400  # formulas at a time
 
 
-def _probability(brief: Brief, draws: Any, frame: pd.DataFrame, of: str, seed: int) -> np.ndarray:
+def chance_of_all(brief: Brief, draws: Any, frame: pd.DataFrame, of: str, seed: int) -> np.ndarray:
     """The chance that all targets are met together, for many formulas on the same draws."""
     if of not in KINDS:
         raise FormlabError(f"of = {of!r}; it is one of {list(KINDS)}.")
@@ -86,7 +85,7 @@ def where_met(
     fitted = list(surfaces.values())
     field = plane(fitted, x, y, here, ax)
     handles = mark_plane(field, fitted, x, y, here, look)
-    sure = _probability(brief, surfaces.draw(draws, seed=seed), field.frame, of, seed)
+    sure = chance_of_all(brief, surfaces.draw(draws, seed=seed), field.frame, of, seed)
     colours: list[Any] = [look.washes[0], *[look.ramp(v) for v in (0.3, 0.52, 0.76, 1.0)]]
     field.fill(sure, levels=[-1e-9, *SURE, 1 + 1e-9], colors=colours, zorder=1)
     _target_edges(field, brief, surfaces, look)
@@ -207,146 +206,6 @@ def _today(suggestion: Any, part: Any) -> float | None:
     if suggestion.current is None:
         return None
     return float(suggestion.current.loc[f"{part.name} ({part.unit})", "today"])
-
-
-# ---- at what cost -------------------------------------------------------------------------------
-
-
-def cost_conformance(
-    brief: Brief,
-    surfaces: Any,
-    suggestions: Sequence[Any] | Any = (),
-    ax: Axes | None = None,
-    *,
-    frontier: pd.DataFrame | None = None,
-    cost: str | None = None,
-    of: str = "true_mean",
-    formulas: int = 1500,
-    draws: int = DRAWS,
-    seed: int = 0,
-) -> Axes:
-    """Draw what sureness costs: formulas of the whole region, the best at each cost, today, suggestions.
-
-    For the product manager: what does it cost to be surer, and what would be given up to save more?
-
-    Parameters
-    ----------
-    brief : Brief
-        With prices and densities.
-    surfaces : Surfaces
-    suggestions : Suggestion or sequence of them, optional
-    ax : Axes, optional
-    frontier : DataFrame, optional
-        From `formlab.suggest.cost_frontier` with the same cost and `of`: the least cost at each conformance.
-        Without it, the surest of the formulas drawn at random at each cost, which lags a little behind.
-    cost : {"cost_per_kg", "cost_per_litre", "cost_per_piece"}, optional
-        Left out: per piece where the brief has one, else per litre.
-    of : {"true_mean", "new_batch", "accepted"}
-    formulas, draws, seed : int
-        How many formulas are drawn at random from the region, and joint draws behind each probability.
-
-    Returns
-    -------
-    Axes
-
-    Raises
-    ------
-    FormlabError
-        If the cost is not one of the three, or the brief lacks prices or densities.
-    """
-    from formlab.region import Region
-
-    column, words = _cost(brief, cost)
-    style: dict[str, Any]
-    ax, look = axes(ax, (6.4, 4.8))
-    given = list(suggestions) if isinstance(suggestions, Sequence) else [suggestions]
-    drawn = surfaces.draw(draws, seed=seed)
-
-    def point(frame: pd.DataFrame) -> np.ndarray:
-        return np.column_stack([brief.costs(frame)[column], _probability(brief, drawn, frame, of, seed)])
-
-    cloud = point(Region.from_brief(brief).sample(formulas, seed))
-    handles = [_scatter(ax, cloud, look)]
-    made = now = None
-    if given:
-        made = np.array([[s.cost[column], getattr(s.conformance, of)] for s in given])
-        made = made[made[:, 0].argsort()]
-        cloud = np.vstack([cloud, made])
-        style = {"marker": "s", "ms": 7, "mfc": look.fit, "mec": look.paper, "ls": ""}
-        ax.plot(*made.T, **style, zorder=4)
-        handles.append(Line2D([], [], **style, label="suggested"))
-    if brief.baseline is not None:
-        style = {"ls": "", "marker": "D", "ms": 7.5, "mfc": look.today, "mec": look.paper}
-        now = point(brief.baseline)[0]
-        cloud = np.vstack([cloud, now])
-        ax.plot(*now, **style, zorder=5, clip_on=False)
-        ax.axvline(now[0], color=look.today, lw=1.0, ls=(0, (2, 2)), zorder=1)
-        handles.append(Line2D([], [], **style, label="today"))
-    ax.set_ylim(-0.02, 1.02)
-    ax.set_yticks(np.linspace(0, 1, 6), [f"{100 * v:.0f}" for v in np.linspace(0, 1, 6)])
-    ax.set_xlabel(words)
-    ax.set_ylabel(f"chance that {OF[of]} all targets, %")
-    handles.append(_best_so_far(ax, cloud, look) if frontier is None else _front(ax, frontier, column, look))
-    heading(ax, _saving(made, now), look)
-    key(ax, look, handles, 4)
-    return ax
-
-
-def _scatter(ax: Axes, cloud: np.ndarray, look: Look) -> Any:
-    style: dict[str, Any] = {
-        "ls": "",
-        "marker": "o",
-        "ms": 3.0,
-        "mfc": look.faint,
-        "mec": "none",
-        "alpha": 0.45,
-    }
-    ax.plot(*cloud.T, **style, zorder=2)
-    return Line2D([], [], **style, label="any allowed formula")
-
-
-def _best_so_far(ax: Axes, cloud: np.ndarray, look: Look) -> Any:
-    """Join the formulas than which none seen is both cheaper and surer."""
-    cloud = cloud[np.lexsort([-cloud[:, 1], cloud[:, 0]])]
-    best = np.maximum.accumulate(cloud[:, 1])
-    front = cloud[(cloud[:, 1] >= best) & np.concatenate([[True], best[1:] > best[:-1]])]
-    style: dict[str, Any] = {"color": look.fit, "lw": 1.3, "alpha": 0.8, "drawstyle": "steps-post"}
-    ax.plot(*np.vstack([front, [cloud[-1, 0], front[-1, 1]]]).T, **style, zorder=3)
-    return Line2D([], [], color=look.fit, lw=1.3, alpha=0.8, label="surest seen at that cost")
-
-
-def _front(ax: Axes, frontier: pd.DataFrame, column: str, look: Look) -> Any:
-    """Join the least costs, one for each conformance that was asked."""
-    name = f"cost_{column}"
-    if name not in frontier:
-        raise FormlabError(
-            f"The frontier has no column {name!r}; make it with cost_frontier(brief, surfaces, cost={name!r})."
-        )
-    style: dict[str, Any] = {"color": look.fit, "lw": 1.3, "alpha": 0.8, "marker": "o", "ms": 3.5}
-    ax.plot(frontier[name], frontier["conformance"], **style, zorder=3)
-    return Line2D([], [], **style, label="least cost at that sureness")
-
-
-def _saving(made: np.ndarray | None, now: np.ndarray | None) -> str:
-    if made is None or now is None:
-        return "What sureness costs"
-    change = made[0, 0] / now[0] - 1
-    return (
-        f"What sureness costs: {'the cheapest suggested' if len(made) > 1 else 'suggested'} is "
-        f"{percent(abs(change))} {'below' if change < 0 else 'above'} today's cost, "
-        f"{percent(made[0, 1])} sure against {percent(now[1])}"
-    )
-
-
-def _cost(brief: Brief, cost: str | None) -> tuple[str, str]:
-    """The column of `Brief.costs` and what the axis says."""
-    allowed = ["cost_per_kg", "cost_per_litre"] + (["cost_per_piece"] if brief.piece else [])
-    cost = cost or allowed[-1]
-    if cost not in allowed or not brief.has_costs:
-        lacks = "" if brief.has_costs else " The brief lacks a price or density of some ingredient."
-        raise FormlabError(f"cost = {cost!r}; it is one of {allowed}.{lacks}")
-    unit = cost.removeprefix("cost_per_")
-    return cost.removeprefix("cost_"), f"material cost, {brief.currency} per {unit}"
 
 
 # ---- did it come true ---------------------------------------------------------------------------

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -68,10 +69,15 @@ class Field:
             xy = self.ax.transProjection.transform(np.atleast_2d(xy))  # type: ignore[attr-defined]
         return self.part(xy)
 
-    @property
-    def own(self) -> np.ndarray:
-        """All points as parts of the Axes, shape (n, 2)."""
-        return self.place(np.column_stack([np.ravel(c) for c in self.coordinates]))
+    def nearest(self, spots: np.ndarray) -> np.ndarray:
+        """The point of the field nearest to each spot, given as parts of the Axes."""
+        return np.asarray(self._tree.query(spots)[1])
+
+    @cached_property
+    def _tree(self) -> Any:
+        from scipy.spatial import cKDTree
+
+        return cKDTree(self.place(np.column_stack([np.ravel(c) for c in self.coordinates])))
 
 
 def levels_for(values: np.ndarray, inside: np.ndarray, count: int = 7) -> np.ndarray:
@@ -141,11 +147,10 @@ def _size(ax: Axes, text: str) -> tuple[float, float]:
 
 def _room(field: Field, spots: np.ndarray, width: float, height: float) -> np.ndarray:
     """How well words of a size fit at each spot; negative where they would hit something."""
-    own, room = field.own, np.full(len(spots), 1.0)
+    room = np.full(len(spots), 1.0)
     for side in (-1, 0, 1):
         ends = spots + [side * width, 0.0]
-        near = ((ends[:, None, :] - own[None]) ** 2).sum(axis=2).argmin(axis=1)
-        room = np.minimum(room, np.minimum(field.slack[near], 0.1))
+        room = np.minimum(room, np.minimum(field.slack[field.nearest(ends)], 0.1))
         room = np.where(((ends < 0.01) | (ends > 0.99)).any(axis=1), -1.0, room)
     for x, y, w, h in field.taken:
         gap = np.maximum(np.abs(spots[:, 0] - x) - w - width, np.abs(spots[:, 1] - y) - h - height)
