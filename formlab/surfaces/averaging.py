@@ -110,7 +110,9 @@ class Averaged:
         self._log_prior_g -= np.log(np.exp(self._log_prior_g).sum())
         odds = np.array([INCLUSION[min(d, 3)] for d in terms.degree[self.free]])
         self._log_odds = np.log(odds / (1 - odds))
-        self.largest = max(min(len(self.free), self.df - 3), 0)
+        # slabs of one formula tell nothing new about which terms matter: three formulas stay over for error
+        formulas = len(np.unique(columns.round(9), axis=0))
+        self.largest = max(min(len(self.free), formulas - len(self.base) - 3), 0)
         where = {int(k): i for i, k in enumerate(self.free)}
         q = len(self.free)
         self._parents = np.zeros((q, q), dtype=bool)

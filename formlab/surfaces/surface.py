@@ -66,6 +66,8 @@ class Surface:
     def predict(self, frame: pd.DataFrame, return_std: bool = False) -> Any:
         """Return the mean of the response in its own unit, shape (n,), integrated over the error levels.
 
+        It is the middle of the posterior of that mean.
+
         Parameters
         ----------
         frame : DataFrame
@@ -95,16 +97,17 @@ class Surface:
         return laws
 
     def _mean_std(self, laws: list[_Law]) -> tuple[np.ndarray, np.ndarray]:
-        means, squares = [], []
-        for law in laws:
+        """Middle of the posterior of the mean, and half the distance between its 16 and 84 per cent points.
+
+        The expectation itself hangs on the far tail of a log scale; the middle does not.
+        """
+        if len(laws) == 1:
+            law = laws[0]
             # the middle difference keeps the standard deviation that of the mean on its own scale
             ends = law.scale.mean(law.eta + law.sd, law.within) - law.scale.mean(law.eta - law.sd, law.within)
-            means.append(law.scale.mean(law.eta, law.within))
-            squares.append((ends / 2) ** 2)
-        weight, middle = np.array(self.weights)[:, None], np.array(means)
-        mean = (weight * middle).sum(axis=0)
-        variance = (weight * (np.array(squares) + (middle - mean) ** 2)).sum(axis=0)
-        return mean, np.sqrt(variance)
+            return law.scale.mean(law.eta, law.within), ends / 2
+        low, middle, high = (_quantile(laws, self.weights, p) for p in (0.15865525, 0.5, 0.84134475))
+        return middle, (high - low) / 2
 
     def predict_table(self, frame: pd.DataFrame, level: float = 0.95) -> pd.DataFrame:
         """Return predictions with intervals, the index of `frame` kept.
