@@ -314,9 +314,9 @@ def test_reliability_of_the_truth_itself():
         def mean(self, frame):
             return one.truth(frame).to_numpy()[None]
 
-    sums = run.reliability(one, Known(), seed=0, count=200)
+    sums = run.reliability(one, Known(), seed=0, count=1000)
     last = len(run.EDGES) - 2
-    assert sums["n0"] + sums[f"n{last}"] == 400 and sums["true0"] == 0
+    assert sums["n0"] + sums[f"n{last}"] == 1000 and sums["true0"] == 0
     assert sums[f"true{last}"] == sums[f"n{last}"] == sums[f"claim{last}"] > 20
     table = run.reliability_table(pd.DataFrame([{"plant": 0, "method": "known", **sums}]))
     assert list(table["true"]) == [0.0, 1.0]
