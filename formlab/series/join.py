@@ -133,6 +133,32 @@ def history_frame(table: pd.DataFrame, brief: Brief, file: str = "history.csv") 
     return out
 
 
+def with_history(trials: pd.DataFrame | None, history: pd.DataFrame) -> pd.DataFrame:
+    """Return planned trials and earlier ones together, with a column ``block`` that tells them apart.
+
+    Earlier trials get ids of their own (H1, H2, …) and, where no batch is known, a batch each.
+    """
+    old = history.copy()
+    ids = [f"H{k + 1}" for k in range(len(old))]
+    for name in ("trial", "batch"):
+        given = (
+            old[name].astype(str).str.strip() if name in old else pd.Series([""] * len(old), index=old.index)
+        )
+        old[name] = [f"H-{value}" if value else own for value, own in zip(given, ids)]
+    if "block" not in old:
+        old["block"] = "history"
+    if trials is None:
+        return old.reset_index(drop=True)
+    new = trials.copy()
+    if "block" not in new:
+        new["block"] = "plan"
+    order = [*new.columns, *[c for c in old if c not in new]]
+    both = pd.concat([new, old.assign(round=0)], ignore_index=True)
+    if "note" in both:
+        both["note"] = both["note"].fillna("")
+    return both[[c for c in order if c in both]]
+
+
 def price_frame(table: pd.DataFrame, brief: Brief, file: str = "prices.csv") -> pd.DataFrame:
     """Return prices by ingredient, one column a scenario; a blank cell is the brief's own price."""
     _check_columns(table, ["ingredient"], file)

@@ -196,13 +196,23 @@ class Series:
         """Return prices by ingredient, one column a scenario; no columns where there is no file."""
         return join.price_frame(self._table_or("prices.csv", ["ingredient"]), self.brief)
 
-    def trials(self) -> pd.DataFrame:
+    def trials(self, *, history: bool = False) -> pd.DataFrame:
         """Return one row a reading: plan, amounts as weighed, session, responses, status, note.
 
         Where amounts were weighed, phr is taken on the rubber really weighed. A censored reading stands as its
         limit, with ``NAME_censored`` saying "below" or "above".
+
+        Parameters
+        ----------
+        history : bool
+            Add the earlier trials of ``history.csv``, as a block of their own, so that a fit can take what has
+            changed since as a shift of the block and not of the recipe.
         """
-        return join.trials_frame(self.plan_frame(), self.results(), self.weighed(), self.brief)
+        old = self.history() if history else pd.DataFrame()
+        if not self.has_plan and len(old):
+            return join.with_history(None, old)
+        planned = join.trials_frame(self.plan_frame(), self.results(), self.weighed(), self.brief)
+        return join.with_history(planned, old) if len(old) else planned
 
     # ---- writing ------------------------------------------------------------------------------------
 
