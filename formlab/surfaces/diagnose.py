@@ -12,7 +12,14 @@ from formlab.surfaces.parts import Part
 if TYPE_CHECKING:
     from formlab.surfaces.surface import Surface
 
-__all__ = ["batch_degrees", "diagnostics", "normal_quantiles", "warnings_of", "without_each_batch"]
+__all__ = [
+    "batch_degrees",
+    "diagnostics",
+    "leave_one_batch_out",
+    "normal_quantiles",
+    "warnings_of",
+    "without_each_batch",
+]
 
 
 def diagnostics(surface: Surface) -> pd.DataFrame:
@@ -76,6 +83,7 @@ def warnings_of(surface: Surface) -> list[str]:
     """Return what weakens the fit, gravest first."""
     found: list[tuple[int, str]] = [(3, note) for note in surface.notes]
     for look in (
+        _never_varied,
         _useless,
         _few_degrees,
         _few_batches,
@@ -93,6 +101,41 @@ def warnings_of(surface: Surface) -> list[str]:
 
 
 Found = list[tuple[int, str]]
+
+
+def _never_varied(surface: Surface) -> Found:
+    """Factors and levels that the trials say little or nothing about."""
+    brief, formulas, words = surface.brief, surface.formulas, []
+    for name in [*brief.varied, *(s.name for s in brief.settings if s.is_numeric)]:
+        values = formulas[name].to_numpy(float)
+        low, high = brief.ranges[name]
+        if np.ptp(values) <= 1e-9 * (high - low):
+            words.append(
+                (
+                    0,
+                    f"{name!r} was {values[0]:g} in all trials: what it does is unknown, and only a prior fills the gap. Vary it.",
+                )
+            )
+    for setting in brief.settings:
+        if setting.is_numeric:
+            continue
+        count = formulas[setting.name].astype(str).value_counts()
+        for level in map(str, setting.levels or []):
+            if count.get(level, 0) == 0:
+                words.append(
+                    (
+                        0,
+                        f"{setting.name!r} was never {level!r}: nothing is known about that level. Try it, or drop it.",
+                    )
+                )
+            elif count[level] == 1:
+                words.append(
+                    (
+                        2,
+                        f"{setting.name!r} was {level!r} in one trial only: nothing checks what is said about that level. Repeat it.",
+                    )
+                )
+    return words
 
 
 def _useless(surface: Surface) -> Found:
@@ -315,4 +358,48 @@ def normal_quantiles(surface: Surface) -> pd.DataFrame:
     place = ndtri((np.arange(1, n + 1) - 0.375) / (n + 0.25))
     return pd.DataFrame(
         {"trial": check["trial"].to_numpy(), "quantile": place, "residual": check["residual"].to_numpy()}
+    )
+
+
+def leave_one_batch_out(surface: Surface) -> pd.DataFrame:
+    """Return every value predicted with its batch left out, the error ratios estimated anew each time.
+
+    For the whole model (least squares, mixed where batches repeat).
+
+    Returns
+    -------
+    DataFrame
+        trial, batch, measured, predicted, error, std_error (of predicting one such value), on the scale of the fit.
+
+    Raises
+    ------
+    FitError
+        If without some batch the whole model cannot be estimated.
+    """
+    from formlab.surfaces.least_squares import solve
+    from formlab.surfaces.mixed import reml
+
+    x, y, groups = surface.space.matrix(surface.formulas), surface.values.eta, surface.values.batches
+    predicted, error = np.empty(len(y)), np.empty(len(y))
+    for g in range(groups.max() + 1):
+        out = groups == g
+        keep = ~out
+        if surface.mixed is None:
+            fit = solve(x[keep], y[keep], surface.space.names)
+            covariance, variance, coef = fit.inverse * fit.s**2, fit.s**2, fit.coef
+        else:
+            mixed = reml(x[keep], y[keep], surface.noise.subset(keep), surface.space.names)
+            covariance, variance, coef = mixed.covariance, float(mixed.variance.sum()), mixed.coef
+        predicted[out] = x[out] @ coef
+        error[out] = np.sqrt(np.einsum("ij,jk,ik->i", x[out], covariance, x[out]) + variance)
+    labels = surface.values.labels
+    return pd.DataFrame(
+        {
+            "trial": labels["trial"],
+            "batch": labels["batch"],
+            "measured": y,
+            "predicted": predicted,
+            "error": y - predicted,
+            "std_error": error,
+        }
     )

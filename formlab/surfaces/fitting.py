@@ -38,6 +38,7 @@ class Ground:
     brief: Brief
     slabs: Slabs
     space: ModelSpace
+    prior_scale: float = 1.0
 
     @cached_property
     def sets(self) -> list[Variables]:
@@ -223,7 +224,7 @@ class _Bench:
         return found
 
     def _process(self, variables: Variables, values: Values, noise: Noise) -> GaussianProcess:
-        priors = Priors(level_priors(values, noise))
+        priors = Priors(level_priors(values, noise)).scaled(self.ground.prior_scale)
         base, cover = variables.base(self.formulas), variables.base(self.ground.cover)
         return GaussianProcess(variables, values.scale, base, values.eta, noise, priors, cover).fit(self.rng)
 
@@ -253,9 +254,16 @@ class _Bench:
         noise = self.noise
         if np.any(noise.known):
             noise = noise.relative(max(float(np.var(self.values.eta)) * 0.05, 1e-300))
-        averaged = Averaged(features, terms, self.values.scale, columns, self.values.eta, noise, chains).fit(
-            self.rng
-        )
+        averaged = Averaged(
+            features,
+            terms,
+            self.values.scale,
+            columns,
+            self.values.eta,
+            noise,
+            chains,
+            self.ground.prior_scale**2,
+        ).fit(self.rng)
         score = self.on_own_scale(averaged.left_out(self.groups), self.values)
         return Entrant("averaged", variables.text, self.values.scale.text, averaged, score)
 

@@ -10,7 +10,7 @@ On the scale of the fit :math:`\eta(x) = b_0 + b^\top z + g(z) + \text{errors}` 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -37,6 +37,11 @@ class Priors:
     length: tuple[float, float] = (float(np.log(3.0)), 0.8)
     slope: float = 1.0
     constant: float = 5.0
+
+    def scaled(self, factor: float) -> Priors:
+        """Return the priors with slopes and amplitude larger by a factor."""
+        amplitude = (self.amplitude[0] + float(np.log(factor)), self.amplitude[1])
+        return replace(self, amplitude=amplitude, slope=self.slope * factor)
 
 
 class KernelFeatures:

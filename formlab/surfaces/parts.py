@@ -170,6 +170,12 @@ class Noise:
         """Return the same with known variances in units of `variance`."""
         return replace(self, known=self.known / variance, single_reading=self.single_reading / variance)
 
+    def subset(self, keep: np.ndarray) -> Noise:
+        """Return the levels of some of the values."""
+        codes = tuple(np.unique(c[keep], return_inverse=True)[1] for c in self.codes)
+        known = self.known if np.ndim(self.known) == 0 else np.asarray(self.known)[keep]
+        return replace(self, batch=self.batch[keep], slab=self.slab[keep], codes=codes, known=known)
+
     @property
     def sharing(self) -> np.ndarray:
         """Which values share a group, shape (levels, n, n)."""

@@ -171,7 +171,7 @@ def values_of(slabs: Slabs, response: Response, scale: Scale) -> Values:
     name, frame = response.name, slabs.readings
     if name not in frame:
         raise FitError(
-            f"The trials lack response {name!r}; they have {', '.join(map(repr, map(str, frame.columns)))}."
+            f"The trials lack response {name!r}; they have {', '.join(repr(str(c)) for c in frame.columns if c != 'slab')}."
         )
     used = _usable(frame) & frame[name].notna()
     censored = f"{name}_censored"

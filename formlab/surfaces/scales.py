@@ -149,7 +149,9 @@ class Scale:
         if self.kind == "log":
             return self.forward(mean) - (-0.5 if self.downward else 0.5) * variance
         eta = self.forward(mean)
-        for _ in range(8):
-            now = self.mean(eta, variance)
-            eta = eta - np.clip((now - mean) / np.maximum(self.slope(eta), 1e-300), -1, 1)
+        for _ in range(40):
+            step = np.clip((self.mean(eta, variance) - mean) / np.maximum(self.slope(eta), 1e-300), -1, 1)
+            eta = eta - step
+            if np.max(np.abs(step), initial=0.0) < 1e-9:
+                break
         return eta

@@ -36,6 +36,7 @@ def fit(
     setting_model: str | None = None,
     crossed: str | None = None,
     seed: int | None = None,
+    prior_scale: float = 1.0,
 ) -> Surfaces:
     """Return a surface for every response.
 
@@ -53,6 +54,8 @@ def fit(
     model, setting_model, crossed : str, optional
         As in `ModelSpace`; the brief's own where left out.
     seed : int, optional
+    prior_scale : float
+        Factor on the scale of the priors of averaging and the Gaussian process; see `prior_sensitivity`.
 
     Raises
     ------
@@ -81,12 +84,15 @@ def fit(
     slabs = arrange(brief, trials)
     space = ModelSpace(brief, model, setting_model, crossed)
     asked = [r for r in brief.responses if r.name in names]
-    ground = Ground(brief, slabs, space)
+    ground = Ground(brief, slabs, space, prior_scale)
     streams = np.random.default_rng(seed).spawn(len(asked))
     with one_thread():
         fitted = [fit_response(ground, response, kind, rng) for response, rng in zip(asked, streams)]
     chance = chance_to_make(slabs, ground.sets[0]) if ground.sets else None
-    return Surfaces(brief, slabs, fitted, trials, chance)
+    surfaces = Surfaces(brief, slabs, fitted, trials, chance)
+    surfaces.kind = kind
+    surfaces.model = {"model": model, "setting_model": setting_model, "crossed": crossed}
+    return surfaces
 
 
 class Surfaces(Mapping[str, Surface]):
@@ -114,6 +120,8 @@ class Surfaces(Mapping[str, Surface]):
         chance: Chance | None = None,
     ) -> None:
         self.brief, self.slabs, self.trials, self.chance = brief, slabs, trials, chance
+        self.kind = "auto"
+        self.model: dict[str, str | None] = {}
         self._fitted = {surface.name: surface for surface in fitted}
         batch, slab = _correlations(fitted, slabs)
         self.batch_correlation = pd.DataFrame(batch, self.names, self.names)

@@ -1,0 +1,58 @@
+"""How much hangs on the priors: the same fit with their scale halved and doubled."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+if TYPE_CHECKING:
+    from formlab.surfaces.surfaces import Surfaces
+
+__all__ = ["prior_sensitivity"]
+
+
+def prior_sensitivity(surfaces: Surfaces, seed: int = 0) -> pd.DataFrame:
+    """Return verdicts with the priors as they are, halved and doubled in scale.
+
+    A verdict on a term is "rises", "falls" or "open" (its 95 % interval holds zero); on the mean at today's
+    formula (or the region's centre) it is whether the target is likely met (chance above a half).
+
+    Returns
+    -------
+    DataFrame
+        response, verdict_on, stated, halved, doubled, flips.
+    """
+    from formlab.surfaces.interpret import _start
+    from formlab.surfaces.surfaces import fit
+
+    scales = {"stated": 1.0, "halved": 0.5, "doubled": 2.0}
+    fits = {}
+    for name, scale in scales.items():
+        fits[name] = surfaces if scale == 1.0 else fit(
+            surfaces.brief, surfaces.trials, surfaces.names, surfaces.kind, seed=seed, prior_scale=scale, **surfaces.model
+        )  # fmt: skip
+    at = _start(surfaces.brief, None)
+    rows = []
+    for name in surfaces.names:
+        verdicts = {k: _verdicts(f[name]) for k, f in fits.items()}
+        response = surfaces[name].response
+        if response.has_target:
+            for k, f in fits.items():
+                met = response.meets(f.sample(at, 2000, seed=seed)[:, 0, f.names.index(name)]).mean()
+                verdicts[k] = {
+                    **verdicts[k],
+                    "target at today's formula": "likely met" if met > 0.5 else "likely missed",
+                }
+        for on in verdicts["stated"]:
+            said = [verdicts[k][on] for k in scales]
+            rows.append((name, on, *said, len(set(said)) > 1))
+    return pd.DataFrame(rows, columns=["response", "verdict_on", *scales, "flips"])
+
+
+def _verdicts(surface) -> dict[str, str]:  # type: ignore[no-untyped-def]
+    table = surface.coefficients
+    words = np.where(table["low"] > 0, "rises", np.where(table["high"] < 0, "falls", "open"))
+    degree = [t.degree for t in surface.space.terms]
+    return {term: str(word) for term, word, d in zip(table["term"], words, degree) if d > 0}
