@@ -425,8 +425,8 @@ def suggest(
     Notes
     -----
     The probability is counted on 1,000 joint draws while searching and reported from 20,000 others: the
-    first is too good by having been chosen, the second is not. If it falls short the requirement of the
-    search is raised and the search repeated.
+    first is too good by having been chosen, the second is not. Where the second is not what was asked, the
+    requirement of the search is raised or lowered and the search repeated.
     """
     goal = _goal(brief, minimise, maximise, score)
     if of not in KINDS:
@@ -454,34 +454,41 @@ def suggest(
 def search_until(
     question: Question, region: Region, final: Any, seed: int
 ) -> tuple[Found, Conformance, float]:
-    """Search, check on fresh draws, and ask for more while the fresh figure falls short.
+    """Search, check on fresh draws, and ask for more or less until the fresh figure is what was asked.
 
     Where the confidence cannot be reached, the most probable formula is searched for instead.
     """
     asked, baseline = question.confidence, question.brief.baseline
     starts = region.nearest(baseline) if baseline is not None else None
+    effort: dict[str, int] = {}
+    kept: tuple[float, Found, Conformance, float] | None = None
     for attempt in range(4):
-        found = search(region, question, seed=seed + attempt, starts=starts)
-        best = found.formulas.head(1)
-        figures = conformance(question.brief, final, best, seed=seed)[0]
-        claimed = float(question.probability(best)[0])
-        if asked is None or found.shortfall[0] > 0:
-            break
-        lacking = asked - getattr(figures, question.of)
-        if lacking <= figures.error(question.of):
+        found = search(region, question, seed=seed + attempt, starts=starts, **effort)
+        figures, claimed = _fresh(question, found, final, seed)
+        if asked is None:
+            return found, figures, claimed
+        figure, error = getattr(figures, question.of), figures.error(question.of)
+        good = figure >= asked - error
+        if good and (kept is None or found.value[0] < kept[0]):
+            kept = float(found.value[0]), found, figures, claimed
+        if found.shortfall[0] > 0 or abs(figure - asked) <= error:
             break
         assert question.confidence is not None
-        question.confidence = min(question.confidence + 1.2 * lacking + 0.002, 0.999)
-        starts = found.formulas
-    if asked is not None and getattr(figures, question.of) < asked - 2 * figures.error(question.of):
-        question.confidence = None
-        goal, question.goal = question.goal, ("maximise", "conformance")
+        question.confidence = float(np.clip(question.confidence + 0.9 * (asked - figure), 0.01, 0.999))
+        starts, effort = found.formulas, {"pool": 500, "rounds": 30}
+    if kept is None:
+        goal, question.goal, question.confidence = question.goal, ("maximise", "conformance"), None
         found = search(region, question, seed=seed, starts=found.formulas)
-        figures = conformance(question.brief, final, found.formulas.head(1), seed=seed)[0]
-        claimed = float(question.probability(found.formulas.head(1))[0])
+        kept = (0.0, found, *_fresh(question, found, final, seed))
         question.goal = goal
     question.confidence = asked
-    return found, figures, claimed
+    return kept[1:]
+
+
+def _fresh(question: Question, found: Found, final: Any, seed: int) -> tuple[Conformance, float]:
+    """Conformance of the best formula on draws that the search has not seen, and on those that it has."""
+    best = found.formulas.head(1)
+    return conformance(question.brief, final, best, seed=seed)[0], float(question.probability(best)[0])
 
 
 def _report(
