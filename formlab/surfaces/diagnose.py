@@ -81,7 +81,9 @@ def _left_out_error(part: Part, groups: np.ndarray) -> np.ndarray:
 
 def warnings_of(surface: Surface) -> list[str]:
     """Return what weakens the fit, gravest first."""
-    found: list[tuple[int, str]] = [(3, note) for note in surface.notes]
+    found: list[tuple[int, str]] = [
+        (5 if note.startswith("No analysis") else 3, note) for note in surface.notes
+    ]
     for look in (
         _never_varied,
         _useless,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -199,8 +199,18 @@ class _Bench:
             solution, mixed = self.estimates()
         except FitError as error:
             solution, mixed = None, None
-            notes = [*notes, f"The whole model cannot be fitted by least squares: {error}"]
-        return self._surface(kind, parts, solution, mixed, notes, shares, table)
+            notes = [*notes, f"No analysis of variance: {error}"]
+        bench = self._on(_heaviest(parts, shares))
+        if bench is not self:
+            solution = mixed = None
+        return bench._surface(kind, parts, solution, mixed, notes, shares, table)
+
+    def _on(self, scale: Scale) -> _Bench:
+        """The same response with its tables on another scale."""
+        if scale == self.values.scale:
+            return self
+        values = values_of(self.ground.slabs, self.values.response, scale)
+        return replace(self, values=values, noise=noise_of(values, self.ground.slabs)[0])
 
     def entrants(self, kind: str) -> list[Entrant]:
         sets = self.ground.sets
@@ -322,6 +332,14 @@ def _kept(
             parts += some
             shares += [weight / len(some)] * len(some)
     return parts, np.array(shares)
+
+
+def _heaviest(parts: Sequence[Part], shares: np.ndarray) -> Scale:
+    """The scale that most of the posterior lives on."""
+    weight: dict[Scale, float] = {}
+    for part, share in zip(parts, shares):
+        weight[part.scale] = weight.get(part.scale, 0.0) + float(share)
+    return max(weight, key=lambda scale: weight[scale])
 
 
 def _terms_of(space: ModelSpace) -> Terms:

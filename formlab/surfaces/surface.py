@@ -128,18 +128,20 @@ class Surface:
         return pd.DataFrame(out, index=frame.index)
 
     def draw_scale(self, frame: pd.DataFrame, draws: int = 400, seed: int = 0) -> np.ndarray:
-        """Return posterior draws of the predictor on the scale of the fit, shape (draws, n)."""
+        """Return posterior draws of the predictor on the scale of the fit, shape (draws, n).
+
+        Ways of writing the response on another scale are left out.
+        """
         rng = np.random.default_rng(seed)
         complete = self.brief.complete(frame)
         slabs, batches = len(self.slabs), int(self.slabs.batches.max()) + 1
-        count = np.maximum(np.round(np.array(self.weights) * draws).astype(int), 1)
+        same = [(p, w) for p, w in zip(self.parts, self.weights) if p.scale == self.values.scale]
+        total = sum(w for _, w in same)
         out = []
-        for part, k in zip(self.parts, count):
+        for part, weight in same:
+            k = max(round(draws * weight / total), 1)
             scatter = Scatter(rng.standard_normal((k, batches)), rng.standard_normal((k, slabs)))
-            eta = part.draw(scatter, rng).coef @ columns_of(part.features, complete).T
-            out.append(
-                eta if part.scale == self.values.scale else self.values.scale.forward(part.scale.inverse(eta))
-            )
+            out.append(part.draw(scatter, rng).coef @ columns_of(part.features, complete).T)
         return np.concatenate(out)
 
     # ---- tables ---------------------------------------------------------------------------------
@@ -207,12 +209,19 @@ class Surface:
 
     def _repr_html_(self) -> str:
         notes = Markup("".join(f"<p>{escape(text)}</p>" for text in self.warnings_[:3]))
-        parts = [notes, table(self.coefficients.drop(columns=["df", "vif"]))]
+        exact = self.kind == "least squares"
+        shown = self.coefficients.drop(columns=["df"] if exact else ["t", "df", "p", "vif"])
+        parts = [notes, table(shown)]
         if self.contest is not None:
             parts.append(fold("The contest: ways of writing it, by what they predicted", table(self.contest)))
         if self.solution is not None:
             parts.append(fold("Analysis of variance of the whole model", table(self.anova)))
-        parts.append(fold("Levels of error", table(self.components)))
+        apart = (
+            ""
+            if {"batch", "slab"} & set(self.noise.names)
+            else ": batch and slab divide by a prior, no batch has two slabs"
+        )
+        parts.append(fold(f"Levels of error{apart}", table(self.components)))
         if len(self.warnings_) > 3:
             more = Markup("".join(f"<p>{escape(text)}</p>" for text in self.warnings_[3:]))
             parts.append(fold(f"{len(self.warnings_) - 3} more remarks", more))

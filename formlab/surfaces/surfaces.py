@@ -217,8 +217,12 @@ class Surfaces(Mapping[str, Surface]):
 
     @property
     def warnings_(self) -> list[str]:
-        """Warnings of all responses, each with its name."""
-        words = [f"{name}: {text}" for name, s in self._fitted.items() for text in s.warnings_]
+        """Warnings of all responses, each with the names it concerns."""
+        concerned: dict[str, list[str]] = {}
+        for name, surface in self._fitted.items():
+            for text in surface.warnings_:
+                concerned.setdefault(text, []).append(name)
+        words = [f"{', '.join(names)}: {text}" for text, names in concerned.items()]
         if self.chance is not None:
             why = ", ".join(f"{reason} ({count})" for reason, count in self.chance.reasons.items())
             words.append(
@@ -230,7 +234,7 @@ class Surfaces(Mapping[str, Surface]):
         return f"Surfaces({', '.join(self.names)}: {len(self.slabs)} trials)"
 
     def _repr_html_(self) -> str:
-        shown = self.summary.reset_index()
+        shown = self.summary.reset_index()[["response", "kind", "trials", "r2", "r2_predicted", "s", "scale"]]
         notes = Markup("".join(f"<p>{escape(text)}</p>" for text in self.warnings_))
         verdict = f"{len(self)} response{'s' if len(self) != 1 else ''} from {len(self.slabs)} trials"
         return panel("Surfaces", verdict, table(shown, rows=20), notes)
