@@ -1,0 +1,174 @@
+"""How often intervals come true, by simulation: the table of the contributor's guide.
+
+    python -m tests.coverage_surfaces --runs 4000 --jobs 2
+
+Cells with a truth inside the family count, over runs and five formulas, how often 95 % intervals of the mean, and of
+one reading of one slab of a new batch, hold what they should; `width` is the median width of the former over that with
+the variances known. Cells of the bank have truths outside every family (saturating, sigmoid, Arrhenius cure, filler
+volume); coverage of the mean is averaged over the region, `worst` is the tenth of the truths' formulas covered worst.
+"""
+
+from __future__ import annotations
+
+import argparse
+import warnings
+
+import numpy as np
+import pandas as pd
+from joblib import Parallel, delayed
+
+from formlab.brief import Brief
+from formlab.surfaces import fit
+
+# ---- truths inside the family ----------------------------------------------------------------------------
+
+INSIDE = {  # name: batches, slabs a batch, sd of batches (slabs have 1)
+    "20 batches of 1": (20, 1, 0.0),
+    "5 batches of 3": (5, 3, 1.0),
+    "7 batches of 3": (7, 3, 1.0),
+    "7 batches of 3, small batch error": (7, 3, 0.3),
+    "12 batches of 2": (12, 2, 1.0),
+    "20 batches of 3": (20, 3, 1.0),
+    "20 batches of 3, large batch error": (20, 3, 3.0),
+}
+COEF = np.array([50.0, -4.0, 2.0])
+LINE = Brief(
+    setting=[{"name": "a", "low": -1, "high": 1, "changes": "batch"}, {"name": "b", "low": -1, "high": 1, "changes": "slab"}],
+    response=[{"name": "y"}],
+    setting_model="linear",
+)  # fmt: skip
+AT = pd.DataFrame({"a": [0.0, 1.0, -1.0, 0.5, 1.0], "b": [0.0, 1.0, 1.0, -0.5, -1.0]})
+
+
+def inside(name: str, seed: int) -> dict[str, float]:
+    """One run: a changes between batches, b within them."""
+    batches, slabs, sd = INSIDE[name]
+    rng = np.random.default_rng(seed)
+    batch = np.repeat(np.arange(batches), slabs)
+    a = np.linspace(-1, 1, batches)[batch]
+    b = (
+        np.tile(np.linspace(-1, 1, slabs), batches)
+        if slabs > 1
+        else rng.permutation(np.linspace(-1, 1, batches))
+    )
+    x = np.column_stack([np.ones(len(a)), a, b])
+    y = x @ COEF + rng.normal(0, sd, batches)[batch] + rng.normal(size=len(a))
+    frame = pd.DataFrame({"a": a, "b": b, "y": y, "batch": batch})
+    table = fit(LINE, frame, kind="least squares", seed=seed)["y"].predict_table(AT)
+    at = np.column_stack([np.ones(5), AT])
+    truth = at @ COEF
+    new = truth + rng.normal(0, sd) + rng.normal(size=5)
+    v = np.eye(len(a)) + sd**2 * (batch[:, None] == batch[None, :])
+    known = np.sqrt(np.einsum("ij,jk,ik->i", at, np.linalg.inv(x.T @ np.linalg.solve(v, x)), at))
+    return {
+        "mean": float(((table["low"] <= truth) & (truth <= table["high"])).mean()),
+        "slab": float(((table["batch_low"] <= new) & (new <= table["batch_high"])).mean()),
+        "width": float(((table["high"] - table["low"]) / (2 * 1.959964 * known)).mean()),
+    }
+
+
+# ---- truths outside it -----------------------------------------------------------------------------------
+
+RUBBER = Brief(
+    ingredient=[
+        {"name": "rubber", "role": "rubber", "density": 0.93},
+        {"name": "factice", "role": "factice", "low": 20, "high": 100, "density": 1.08},
+        {"name": "oil", "role": "oil", "low": 4, "high": 28, "density": 0.91},
+        {"name": "chalk", "role": "filler", "low": 30, "high": 140, "density": 2.7},
+        {"name": "pumice", "role": "abrasive", "low": 15, "high": 90, "density": 2.35},
+    ],
+    setting=[{"name": "cure_min", "unit": "min", "low": 8, "high": 26}, {"name": "press_c", "unit": "°C", "low": 140, "high": 165}],
+    response=[{"name": "y"}],
+)  # fmt: skip
+
+
+def _volumes(f: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    volume = {p.name: f[p.name].to_numpy(float) / p.density for p in RUBBER.ingredients}
+    total = sum(volume.values())
+    return (volume["chalk"] + volume["pumice"]) / total, volume["pumice"] / total, volume["oil"] / total
+
+
+def _state(f: pd.DataFrame) -> np.ndarray:
+    kelvin = f["press_c"].to_numpy(float) + 273.15
+    minutes = f["cure_min"].to_numpy(float) * np.exp(-95 / 8.314e-3 * (1 / kelvin - 1 / 423.15))
+    return 1 - np.exp(-((minutes / 8) ** 1.2))
+
+
+def saturating(f: pd.DataFrame) -> np.ndarray:
+    return 100 * (1 - np.exp(-1 - 9 * _volumes(f)[1] - 0.01 * f["factice"].to_numpy(float)))
+
+
+def sigmoid(f: pd.DataFrame) -> np.ndarray:
+    return 5 / (1 + np.exp(-60 * (_volumes(f)[2] - 0.12)))
+
+
+def cure(f: pd.DataFrame) -> np.ndarray:
+    return 40 + 30 * _state(f) - 0.8 * f["oil"].to_numpy(float)
+
+
+def filler(f: pd.DataFrame) -> np.ndarray:
+    phi = _volumes(f)[0]
+    return 20 * (1 + 2.5 * phi + 14.1 * phi**2) * (0.4 + 0.6 * _state(f))
+
+
+BANK = {f.__name__: f for f in (saturating, sigmoid, cure, filler)}
+
+
+def outside(truth: str, kind: str, seed: int, trials: int = 24, points: int = 60) -> dict[str, np.ndarray]:
+    """One run on a truth of the bank: which formulas of a fixed sample of the region are covered."""
+    from formlab.region import Region
+
+    region = Region.from_brief(RUBBER)
+    frame = region.sample(trials, seed)
+    at = region.sample(points, 12345)
+    spread = float(BANK[truth](at).std())
+    y = BANK[truth](frame) + 0.12 * spread * np.random.default_rng(seed).normal(size=trials)
+    model = (
+        {"model": "linear", "setting_model": "linear", "crossed": "none"} if kind == "least squares" else {}
+    )
+    table = fit(RUBBER, frame.assign(y=y), kind=kind, seed=seed, **model)["y"].predict_table(at)
+    value = BANK[truth](at)
+    covered = ((table["low"] <= value) & (value <= table["high"])).to_numpy()
+    return {"covered": covered, "width": ((table["high"] - table["low"]) / spread).to_numpy()}
+
+
+# ---- tables ----------------------------------------------------------------------------------------------
+
+
+def _quiet(function, *args):
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        return function(*args)
+
+
+def inside_table(runs: int, jobs: int = 1, names: list[str] | None = None) -> pd.DataFrame:
+    rows = []
+    for name in names or list(INSIDE):
+        out = pd.DataFrame(Parallel(jobs)(delayed(_quiet)(inside, name, seed) for seed in range(runs)))
+        error = out["mean"].std() / np.sqrt(runs)
+        rows.append((name, runs, out["mean"].mean(), error, out["slab"].mean(), out["width"].median()))
+    return pd.DataFrame(rows, columns=["cell", "runs", "mean", "mean_error", "slab", "width"])
+
+
+def outside_table(runs: int, jobs: int = 1, kinds: tuple[str, ...] = ("auto", "averaged", "gaussian process", "least squares")) -> pd.DataFrame:  # fmt: skip
+    rows = []
+    for truth in BANK:
+        for kind in kinds:
+            out = Parallel(jobs)(delayed(_quiet)(outside, truth, kind, seed) for seed in range(runs))
+            covered = np.array([o["covered"] for o in out])
+            by_formula = np.sort(covered.mean(axis=0))
+            worst = by_formula[: max(len(by_formula) // 10, 1)].mean()
+            rows.append(
+                (truth, kind, runs, covered.mean(), worst, float(np.median([o["width"] for o in out])))
+            )
+    return pd.DataFrame(rows, columns=["truth", "kind", "runs", "mean", "worst", "width"])
+
+
+if __name__ == "__main__":
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--runs", type=int, default=4000)
+    parser.add_argument("--bank-runs", type=int, default=100)
+    parser.add_argument("--jobs", type=int, default=2)
+    given = parser.parse_args()
+    print(inside_table(given.runs, given.jobs).round(4).to_string(index=False), flush=True)
+    print(outside_table(given.bank_runs, given.jobs).round(3).to_string(index=False), flush=True)
