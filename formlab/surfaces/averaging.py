@@ -4,7 +4,7 @@ Given a model :math:`\gamma` of terms beside the base (the constant, or the shar
 :math:`b_\gamma \sim N(0, g \sigma^2 (X_\gamma^\top V^{-1} X_\gamma)^{-1})` with X orthogonal to the base, and prior of
 :math:`\sigma^2` proportional to :math:`1 / \sigma^2`: the marginal likelihood is closed
 (Liang, Paulo, Molina, Clyde & Berger 2008, J. Amer. Stat. Assoc. 103:410, eq. 5-6). Prior of g: hyper-g/n with a = 3
-(their section 3.2), summed over a grid. Prior of models: a term is in with probability 0.7 (linear), 0.25 (second order),
+(their section 3.2), summed over a grid. Prior of models: a term is in with probability 0.9 (linear), 0.25 (second order),
 0.1 (third), and only with all of its parents. Models are sampled by adding and dropping terms.
 """
 
@@ -20,7 +20,7 @@ from formlab.surfaces.scales import Scale
 
 __all__ = ["Averaged", "Terms", "polynomial_terms"]
 
-INCLUSION = (1.0, 0.7, 0.25, 0.1)  # by degree
+INCLUSION = (1.0, 0.9, 0.25, 0.1)  # by degree
 HYPER_A = 3.0
 
 

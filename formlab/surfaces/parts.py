@@ -151,7 +151,7 @@ class Noise:
     names : tuple of str
         Levels beside the residual.
     codes : tuple of ndarray of int
-        Group of each value, by level.
+        Group of each value, by level; -1 where the level does not touch it.
     known : ndarray of shape (n,)
         Variance that is known beforehand: of the mean of its readings.
     split : ErrorSplit
@@ -172,7 +172,7 @@ class Noise:
 
     def subset(self, keep: np.ndarray) -> Noise:
         """Return the levels of some of the values."""
-        codes = tuple(np.unique(c[keep], return_inverse=True)[1] for c in self.codes)
+        codes = tuple(_renumbered(c[keep]) for c in self.codes)
         known = self.known if np.ndim(self.known) == 0 else np.asarray(self.known)[keep]
         return replace(self, batch=self.batch[keep], slab=self.slab[keep], codes=codes, known=known)
 
@@ -180,7 +180,8 @@ class Noise:
     def sharing(self) -> np.ndarray:
         """Which values share a group, shape (levels, n, n)."""
         n = len(self.slab)
-        return np.array([c[:, None] == c[None, :] for c in self.codes], dtype=float).reshape(-1, n, n)
+        same = [(c[:, None] == c[None, :]) & (c[:, None] >= 0) for c in self.codes]
+        return np.array(same, dtype=float).reshape(-1, n, n)
 
     def covariance(self, sds: np.ndarray) -> np.ndarray:
         """Return the covariance of the values' errors; `sds` are those of the levels, then the residual's."""
@@ -203,14 +204,15 @@ class Noise:
             elif name == "slab":
                 out = out + sd * scatter.slab[:, self.slab]
             else:
-                out = out + sd * rng.standard_normal((draws, int(code.max()) + 1))[:, code]
+                effect = rng.standard_normal((draws, int(code.max()) + 1))[:, code]
+                out = out + sd * np.where(code >= 0, effect, 0.0)
         return out
 
     def levels(self, sds: np.ndarray, draws: int, rng: np.random.Generator | None = None) -> np.ndarray:
         """Return standard deviations of batch, slab, reading and test, shape (draws, 4).
 
-        Days, lots, blocks and press loads belong to a new batch; sessions and operators to the test. Without a
-        generator the split of what cannot be told apart is at its mean.
+        Days, lots, blocks and press loads belong to a new batch; sessions and operators to the test; the shift of
+        a history to neither, for a new batch is made and tested as today. Without a generator the split of what cannot be told apart is at its mean.
         """
         shares = np.broadcast_to(self.split.mean, (draws, 3)) if rng is None else self.split.draw(draws, rng)
         variance = np.zeros((draws, 4))
@@ -221,9 +223,16 @@ class Noise:
             variance[:, :3] = residual * shares
         variance[:, 2] += self.single_reading
         for name, sd in zip(self.names, sds):
+            if name == "history":
+                continue
             place = {"slab": 1, "session": 3, "operator": 3}.get(name, 0)
             variance[:, place] += sd**2
         return np.sqrt(variance)
+
+
+def _renumbered(code: np.ndarray) -> np.ndarray:
+    """Groups numbered from 0 without gaps; -1 stays."""
+    return np.unique(np.append(code, -1), return_inverse=True)[1][:-1] - 1
 
 
 @dataclass(frozen=True)

@@ -15,6 +15,7 @@ from formlab.surfaces.scales import Scale
 
 __all__ = ["Slabs", "Values", "arrange", "level_priors", "noise_of", "values_of"]
 
+HISTORY = "history"  # the block of trials from before the plan
 LEVELS = ("batch", "load", "day", "block", "lot", "session", "operator")
 USABLE = ("", "ok")
 WAITING = ("pending", "set aside")
@@ -239,8 +240,15 @@ def noise_of(values: Values, slabs: Slabs) -> tuple[Noise, list[str]]:
     columns = [c for c in LEVELS if c in values.labels]
     table = values.labels.assign(slab=values.rows)
     seen: dict[tuple[int, ...], str] = {}
+    if "block" in columns and 0 < (old := (table["block"] == HISTORY).to_numpy()).sum() < n:
+        # earlier trials are off by one shift of their own, and predictions are for today
+        names, codes = ["history"], [np.where(old, 0, -1)]
+        table["block"] = table["block"].where(~old)
+        for name in ("session", "operator"):  # an unknown session is no session
+            if name in columns:
+                table[name] = table[name].where(~old | (table[name] != ""))
     for name in [*columns, "slab"]:
-        code = pd.factorize(table[name])[0]
+        code = pd.factorize(table[name])[0]  # -1 where there is none
         groups = int(code.max()) + 1
         if groups < 2 or groups == n:
             continue
@@ -281,7 +289,11 @@ def level_priors(values: Values, noise: Noise) -> tuple[tuple[float, float], ...
     rest = np.hypot(slab, reading) if "batch" in noise.names else np.sqrt(batch**2 + slab**2 + reading**2)
     if "slab" in noise.names:
         rest = reading
-    guess = {"batch": batch, "slab": slab}
+    guess = {
+        "batch": batch,
+        "slab": slab,
+        "history": unit / step,
+    }  # a shift may be as large as the spread of the values
     sizes = [*(guess.get(name, 0.0) for name in noise.names), rest]
     return tuple(
         (float(np.log(s * step / unit)), 0.5) if s > 0 else (float(np.log(0.25)), 0.8) for s in sizes
