@@ -2,11 +2,12 @@
 
 import shutil
 
+import numpy as np
 import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from formlab import demo, open_series
+from formlab import demo, fit, open_series
 from formlab.plans import judge
 from formlab.region import Region
 
@@ -41,6 +42,23 @@ def test_history_is_judged_for_what_it_can_tell(series):
     judged = judge(series.brief, series.history())
     words = " ".join(judged.notes)
     assert "kaolin" in words  # never varied, so it cannot be told
+
+
+@pytest.mark.parametrize("kind", ["least squares", "gaussian process"])
+def test_a_shifted_bench_moves_the_block_and_not_the_recipe(series, kind):
+    brief = series.brief
+    points = Region(brief).sample(50, 1)
+    truth = demo.TRUTHS["ink_wedge"](brief, points)["hardness"]
+    both = fit(brief, series.trials(history=True), ["hardness"], kind=kind, seed=1)
+    naive = series.trials(history=True).drop(columns="block")
+    naive = fit(brief, naive, ["hardness"], kind=kind, seed=1)
+
+    def miss(surfaces):
+        return float(np.mean(surfaces["hardness"].predict(points) - truth))
+
+    assert abs(miss(both)) < 0.5  # the shift was 3
+    assert miss(naive) > abs(miss(both)) + 0.3
+    assert both["hardness"].predict(points, return_std=True)[1].mean() < 1.0
 
 
 def test_without_history_the_trials_are_the_planned_ones(series):

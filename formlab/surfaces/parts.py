@@ -6,16 +6,17 @@ that responses read on the same slabs are drawn with the correlation that their 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 from typing import Any, Protocol
 
 import numpy as np
 import pandas as pd
 
+from formlab.surfaces.leave_out import left_out
+from formlab.surfaces.noise import Noise, Scatter
 from formlab.surfaces.scales import Scale
 
-__all__ = ["Drawn", "ErrorSplit", "Features", "LeastSquaresPart", "Part", "Scatter", "TermFeatures"]
+__all__ = ["Drawn", "Features", "GaussianPart", "LeastSquaresPart", "Part", "TermFeatures", "columns_of"]
 
 
 class Base(Protocol):
@@ -43,20 +44,6 @@ class TermFeatures:
 def columns_of(features: Features, frame: pd.DataFrame) -> np.ndarray:
     """Return the columns of complete formulas, shape (n, p)."""
     return features.expand(features.variables.base(frame))
-
-
-@dataclass(frozen=True)
-class Scatter:
-    """Standard normal scatter behind a joint draw, of one response.
-
-    Attributes
-    ----------
-    batch : ndarray of shape (draws, n_batches)
-    slab : ndarray of shape (draws, n_slabs)
-    """
-
-    batch: np.ndarray
-    slab: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -103,136 +90,6 @@ class Part(Protocol):
     def spread(self) -> tuple[float, float, float]:
         """Typical standard deviations of batch, slab and reading (with its session)."""
         ...
-
-
-@dataclass(frozen=True)
-class ErrorSplit:
-    """How one residual variance divides among batch, slab and reading where trials cannot tell them apart.
-
-    Shares are drawn from a Dirichlet law: with weights in proportion to the squares of the brief's guesses
-    times `strength` where it has any, else uniform between batch and slab. Only new batches and accepted
-    batches depend on it, and means of bounded responses a little.
-    """
-
-    weights: tuple[float, float, float] = (1.0, 1.0, 0.0)
-
-    @classmethod
-    def of(cls, guesses: Sequence[float | None], strength: float = 12.0) -> ErrorSplit:
-        if not any(guesses):
-            return cls()
-        squares = np.array([(g or 0.0) ** 2 for g in guesses])
-        weights = strength * squares / squares.sum()
-        return cls((float(weights[0]), float(weights[1]), float(weights[2])))
-
-    def without_batch(self) -> ErrorSplit:
-        """The split of what is left once batches are told apart."""
-        return ErrorSplit((0.0, *self.weights[1:])) if any(self.weights[1:]) else ErrorSplit((0.0, 1.0, 0.0))
-
-    def draw(self, draws: int, rng: np.random.Generator) -> np.ndarray:
-        """Return shares, shape (draws, 3)."""
-        gamma = np.column_stack([rng.gamma(w, size=draws) if w else np.zeros(draws) for w in self.weights])
-        total = gamma.sum(axis=1, keepdims=True)
-        return np.where(total > 0, gamma / np.where(total > 0, total, 1.0), np.array(self.mean))
-
-    @property
-    def mean(self) -> tuple[float, float, float]:
-        total = sum(self.weights)
-        return tuple(w / total for w in self.weights)  # type: ignore[return-value]
-
-
-@dataclass(frozen=True)
-class Noise:
-    """Levels of error of the values of one response, as far as trials tell them apart.
-
-    Attributes
-    ----------
-    batch, slab : ndarray of int, shape (n,)
-        Which batch and slab of the series each value belongs to.
-    names : tuple of str
-        Levels beside the residual.
-    codes : tuple of ndarray of int
-        Group of each value, by level; -1 where the level does not touch it.
-    known : ndarray of shape (n,)
-        Variance that is known beforehand: of the mean of its readings.
-    split : ErrorSplit
-        Of the residual where batches are not repeated, else of it without batches.
-    """
-
-    batch: np.ndarray
-    slab: np.ndarray
-    names: tuple[str, ...] = ()
-    codes: tuple[np.ndarray, ...] = ()
-    known: np.ndarray | float = 0.0
-    split: ErrorSplit = field(default_factory=ErrorSplit)
-    single_reading: float = 0.0  # variance of one reading, where it was taken from repeats
-
-    def relative(self, variance: float) -> Noise:
-        """Return the same with known variances in units of `variance`."""
-        return replace(self, known=self.known / variance, single_reading=self.single_reading / variance)
-
-    def subset(self, keep: np.ndarray) -> Noise:
-        """Return the levels of some of the values."""
-        codes = tuple(_renumbered(c[keep]) for c in self.codes)
-        known = self.known if np.ndim(self.known) == 0 else np.asarray(self.known)[keep]
-        return replace(self, batch=self.batch[keep], slab=self.slab[keep], codes=codes, known=known)
-
-    @property
-    def sharing(self) -> np.ndarray:
-        """Which values share a group, shape (levels, n, n)."""
-        n = len(self.slab)
-        same = [(c[:, None] == c[None, :]) & (c[:, None] >= 0) for c in self.codes]
-        return np.array(same, dtype=float).reshape(-1, n, n)
-
-    def covariance(self, sds: np.ndarray) -> np.ndarray:
-        """Return the covariance of the values' errors; `sds` are those of the levels, then the residual's."""
-        v = (
-            np.tensordot(sds[:-1] ** 2, self.sharing, axes=1)
-            if self.names
-            else np.zeros((len(self.slab),) * 2)
-        )
-        return v + np.diag(sds[-1] ** 2 + np.broadcast_to(self.known, len(self.slab)))
-
-    def errors(self, sds: np.ndarray, scatter: Scatter, rng: np.random.Generator) -> np.ndarray:
-        """Return errors with that covariance, shape (draws, n), made from the scatter that responses share."""
-        draws, n = len(scatter.slab), len(self.slab)
-        own = np.sqrt(sds[-1] ** 2 + np.broadcast_to(self.known, n))
-        repeats = len(np.unique(self.slab)) < n
-        out = own * (rng.standard_normal((draws, n)) if repeats else scatter.slab[:, self.slab])
-        for name, code, sd in zip(self.names, self.codes, sds):
-            if name == "batch":
-                out = out + sd * scatter.batch[:, self.batch]
-            elif name == "slab":
-                out = out + sd * scatter.slab[:, self.slab]
-            else:
-                effect = rng.standard_normal((draws, int(code.max()) + 1))[:, code]
-                out = out + sd * np.where(code >= 0, effect, 0.0)
-        return out
-
-    def levels(self, sds: np.ndarray, draws: int, rng: np.random.Generator | None = None) -> np.ndarray:
-        """Return standard deviations of batch, slab, reading and test, shape (draws, 4).
-
-        Days, lots, blocks and press loads belong to a new batch; sessions and operators to the test; the shift of
-        a history to neither, for a new batch is made and tested as today. Without a generator the split of what cannot be told apart is at its mean.
-        """
-        shares = np.broadcast_to(self.split.mean, (draws, 3)) if rng is None else self.split.draw(draws, rng)
-        variance = np.zeros((draws, 4))
-        residual = sds[-1] ** 2
-        if "slab" in self.names:  # repeated readings of a slab: the residual is the test's
-            variance[:, 2] = residual
-        else:
-            variance[:, :3] = residual * shares
-        variance[:, 2] += self.single_reading
-        for name, sd in zip(self.names, sds):
-            if name == "history":
-                continue
-            place = {"slab": 1, "session": 3, "operator": 3}.get(name, 0)
-            variance[:, place] += sd**2
-        return np.sqrt(variance)
-
-
-def _renumbered(code: np.ndarray) -> np.ndarray:
-    """Groups numbered from 0 without gaps; -1 stays."""
-    return np.unique(np.append(code, -1), return_inverse=True)[1][:-1] - 1
 
 
 @dataclass(frozen=True)
@@ -368,53 +225,3 @@ class GaussianPart:
     def left_out(self, groups: np.ndarray) -> np.ndarray:
         """Return the log density of each group of values given the others, shape (groups,)."""
         return left_out(self._inverse, self._y, groups)
-
-
-NEVER = -30.0  # log density of what a model says can never be, in units of the values' own spread
-
-
-def left_out_student(inverse: np.ndarray, y: np.ndarray, df: int, groups: np.ndarray) -> np.ndarray:
-    """Return the log density of each group given the others where the variance is unknown, shape (groups,).
-
-    `inverse` is the projected inverse covariance in units of sigma², with `df` its rank; the prior of sigma²
-    is proportional to one over it. A group without which the fit is undetermined gets `NEVER` a value.
-    """
-    from scipy.special import gammaln
-
-    pull = inverse @ y
-    whole = float(y @ pull)
-    out = NEVER * np.bincount(groups).astype(float)
-    for g in range(len(out)):
-        rows = np.flatnonzero(groups == g)
-        left, m = df - len(rows), len(rows)
-        block = inverse[np.ix_(rows, rows)]
-        sign, log_det = np.linalg.slogdet(block)
-        if left < 1 or sign <= 0 or log_det < -60 * m:
-            continue
-        square = float(pull[rows] @ np.linalg.solve(block, pull[rows]))
-        rest = max(whole - square, 1e-300)  # left * scale²
-        density = (
-            gammaln((left + m) / 2) - gammaln(left / 2) - 0.5 * m * np.log(np.pi * rest) + 0.5 * log_det
-            - 0.5 * (left + m) * np.log1p(square / rest)
-        )  # fmt: skip
-        out[g] = max(density, out[g])
-    return out
-
-
-def left_out(inverse: np.ndarray, y: np.ndarray, groups: np.ndarray) -> np.ndarray:
-    r"""Return log N(y_g | the rest) for each group, from the inverse covariance (closed form by blocks).
-
-    With :math:`Q = K^{-1}`: mean :math:`y_g - Q_{gg}^{-1} (Q y)_g`, covariance :math:`Q_{gg}^{-1}`
-    (Rasmussen & Williams 2006, eq. 5.12, for blocks).
-    """
-    pull = inverse @ y
-    if groups.max() + 1 == len(y):
-        q = np.diag(inverse)[np.argsort(groups)]
-        return 0.5 * (np.log(q / (2 * np.pi)) - pull[np.argsort(groups)] ** 2 / q)
-    out = np.empty(groups.max() + 1)
-    for g in range(len(out)):
-        rows = np.flatnonzero(groups == g)
-        block = inverse[np.ix_(rows, rows)]
-        error = np.linalg.solve(block, pull[rows])
-        out[g] = 0.5 * (np.linalg.slogdet(block)[1] - len(rows) * np.log(2 * np.pi) - error @ pull[rows])
-    return out
