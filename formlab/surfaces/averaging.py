@@ -14,8 +14,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from formlab.surfaces.gaussian_process import leave_out_average
-from formlab.surfaces.parts import Features, LeastSquaresPart, Noise, left_out_student
+from formlab.surfaces.leave_out import leave_out_average, left_out_student
+from formlab.surfaces.noise import Noise
+from formlab.surfaces.parts import Features, LeastSquaresPart
 from formlab.surfaces.scales import Scale
 
 __all__ = ["Averaged", "Terms", "polynomial_terms"]

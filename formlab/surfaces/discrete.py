@@ -15,7 +15,8 @@ from typing import Any
 import numpy as np
 
 from formlab.errors import FitError
-from formlab.surfaces.parts import Drawn, Features, Noise, Scatter
+from formlab.surfaces.noise import Noise, Scatter
+from formlab.surfaces.parts import Drawn, Features
 from formlab.surfaces.readings import Values
 from formlab.surfaces.scales import Scale
 

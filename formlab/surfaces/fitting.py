@@ -17,8 +17,10 @@ from formlab.surfaces.contest import Entrant, contest_table, stack
 from formlab.surfaces.discrete import fit_discrete, noise_free
 from formlab.surfaces.gaussian_process import MOST_TRIALS, GaussianProcess, Priors
 from formlab.surfaces.least_squares import Solution, check_estimable, solve
+from formlab.surfaces.leave_out import left_out_student
 from formlab.surfaces.mixed import MixedFit, least_squares_part, reml, variance_parts
-from formlab.surfaces.parts import Features, LeastSquaresPart, Noise, Part, TermFeatures, left_out_student
+from formlab.surfaces.noise import Noise
+from formlab.surfaces.parts import Features, LeastSquaresPart, Part, TermFeatures
 from formlab.surfaces.readings import Slabs, Values, level_priors, noise_of, values_of
 from formlab.surfaces.scales import Scale
 from formlab.surfaces.surface import Surface

@@ -14,7 +14,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from formlab.surfaces.parts import GaussianPart, Noise, left_out
+from formlab.surfaces.leave_out import leave_out_average, left_out
+from formlab.surfaces.noise import Noise
+from formlab.surfaces.parts import GaussianPart
 from formlab.surfaces.sampling import ensemble
 from formlab.surfaces.scales import Scale
 from formlab.surfaces.variables import Variables
@@ -181,17 +183,6 @@ class GaussianProcess:
         logs = np.array([left_out(q, self._u, groups) for q in inverse])
         size = np.bincount(groups)
         return leave_out_average(logs) - size * np.log(self.unit)
-
-
-def leave_out_average(logs: np.ndarray) -> np.ndarray:
-    """Return the log predictive density over draws whose weight is one over the density of what is left out.
-
-    `logs` has shape (draws, groups); raw weights above mean times the root of the number of draws are cut to it.
-    """
-    weight = np.exp(logs.min(axis=0) - logs)
-    weight = np.minimum(weight, weight.mean(axis=0) * np.sqrt(len(logs)))
-    top = logs.max(axis=0)
-    return np.log((weight * np.exp(logs - top)).sum(axis=0) / weight.sum(axis=0)) + top
 
 
 def _representing(z: np.ndarray, most: int = 90, left: float = 4e-3) -> tuple[np.ndarray, np.ndarray]:

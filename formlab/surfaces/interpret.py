@@ -14,7 +14,8 @@ import pandas as pd
 
 from formlab.errors import FitError, FormlabError
 from formlab.region import Region
-from formlab.surfaces.parts import Scatter, columns_of
+from formlab.surfaces.noise import Scatter
+from formlab.surfaces.parts import columns_of
 
 if TYPE_CHECKING:
     from formlab.brief import Brief

@@ -15,7 +15,8 @@ import numpy as np
 import pandas as pd
 
 from formlab.surfaces.least_squares import check_estimable
-from formlab.surfaces.parts import Features, LeastSquaresPart, Noise
+from formlab.surfaces.noise import Noise
+from formlab.surfaces.parts import Features, LeastSquaresPart
 from formlab.surfaces.sampling import ensemble
 from formlab.surfaces.scales import Scale
 

@@ -10,7 +10,7 @@ import pandas as pd
 
 from formlab.brief import Brief, Response
 from formlab.errors import FitError
-from formlab.surfaces.parts import ErrorSplit, Noise
+from formlab.surfaces.noise import ErrorSplit, Noise
 from formlab.surfaces.scales import Scale
 
 __all__ = ["Slabs", "Values", "arrange", "level_priors", "noise_of", "values_of"]
@@ -180,8 +180,8 @@ def values_of(slabs: Slabs, response: Response, scale: Scale) -> Values:
         flag = used & frame[censored].notna() & (frame[censored].astype(str).str.len() > 0)
         if flag.any():
             raise FitError(
-                f"{int(flag.sum())} of {int(used.sum())} readings of {name!r} are censored (such as '<0.5'); least squares "
-                "cannot use them. Leave the response out, or give it readings within the test's range."
+                f"{int(flag.sum())} of {int(used.sum())} readings of {name!r} are censored (such as '<0.5'); they "
+                "cannot be used. Leave the response out, or give it readings within the test's range."
             )
     y = pd.to_numeric(frame.loc[used, name], errors="coerce")
     if y.isna().any():

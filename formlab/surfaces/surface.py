@@ -13,7 +13,8 @@ from formlab.brief import Brief, Response
 from formlab.html import Markup, escape, fold, panel, table
 from formlab.surfaces.least_squares import Solution
 from formlab.surfaces.mixed import MixedFit
-from formlab.surfaces.parts import Noise, Part, Scatter, columns_of
+from formlab.surfaces.noise import Noise, Scatter
+from formlab.surfaces.parts import Part, columns_of
 from formlab.surfaces.readings import Slabs, Values
 from formlab.terms import ModelSpace
 

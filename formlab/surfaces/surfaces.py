@@ -15,7 +15,7 @@ from formlab.html import Markup, escape, panel, table
 from formlab.surfaces.draws import Columns, Draws, Mixed
 from formlab.surfaces.fitting import Ground, fit_response
 from formlab.surfaces.makeable import Chance, chance_to_make
-from formlab.surfaces.parts import Scatter
+from formlab.surfaces.noise import Scatter
 from formlab.surfaces.readings import Slabs, arrange
 from formlab.surfaces.surface import Surface
 from formlab.surfaces.threads import one_thread

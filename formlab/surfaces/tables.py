@@ -122,7 +122,7 @@ def components(surface: Surface) -> pd.DataFrame:
     for part, weight in zip(surface.parts, surface.weights):
         if part.scale != surface.values.scale:
             continue
-        from formlab.surfaces.parts import Scatter
+        from formlab.surfaces.noise import Scatter
 
         k = max(int(1500 * weight), 4)
         slabs = np.zeros((k, len(surface.slabs)))

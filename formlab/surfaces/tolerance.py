@@ -120,7 +120,8 @@ def tolerance_table(
 
 def _draw(surface: Surface, frame: pd.DataFrame, draws: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
     """Predictor on the scale of the fit, (draws, n), and the standard deviation of slabs of all batches, (draws,)."""
-    from formlab.surfaces.parts import Scatter, columns_of
+    from formlab.surfaces.noise import Scatter
+    from formlab.surfaces.parts import columns_of
 
     rng = np.random.default_rng(seed)
     slabs, batches = len(surface.slabs), int(surface.slabs.batches.max()) + 1
