@@ -127,6 +127,12 @@ def test_names_are_checked():
     )
 
 
+def test_missing_category():
+    mould = Brief(setting=[{"name": "mould", "levels": ["old", "new"]}], response=[{"name": "y"}])
+    frame = pd.DataFrame({"mould": ["old", None, "new", "old", "new"], "y": [1.0, 2, 3, 4, 5]})
+    assert message(mould, frame) == "Row 2 of the trials has no 'mould'; write one of ['old', 'new']."
+
+
 def test_censored_readings_are_refused_with_their_number():
     frame = trials().assign(hardness_censored=["above"] * 3 + [None] * 17)
     assert message(brief(), frame) == (

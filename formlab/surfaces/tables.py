@@ -11,6 +11,7 @@ from formlab.errors import FitError, FormlabError
 from formlab.region import Region
 from formlab.surfaces.discrete import NormalPart
 from formlab.surfaces.least_squares import anova, press
+from formlab.surfaces.mixed import MixedFit
 from formlab.terms import ModelSpace
 
 if TYPE_CHECKING:
@@ -89,12 +90,32 @@ def anova_of(surface: Surface) -> pd.DataFrame:
             f"Response {surface.name!r}: the {len(surface.values.y)} trials cannot support the whole model of "
             f"{len(surface.space)} terms, so there is no analysis of variance. Choose a smaller model."
         )
-    columns = surface.space.matrix(surface.formulas)
-    table = anova(columns, surface.values.eta, surface.solution, _groups(surface.space))
     if surface.mixed is not None:
-        # values that share a batch are no independent pure error: tests against the residual would be too sharp
-        table.loc[:, ["f", "p"]] = np.nan
-    return table
+        return _mixed_anova(surface, surface.mixed)
+    columns = surface.space.matrix(surface.formulas)
+    return anova(columns, surface.values.eta, surface.solution, _groups(surface.space))
+
+
+def _mixed_anova(surface: Surface, mixed: MixedFit) -> pd.DataFrame:
+    """Tests of each factor and product of factors, each given all others: source, df, df_error, f, p."""
+    space, rows = surface.space, []
+    hidden = _untested(surface)
+    sources: dict[str, list[int]] = {}
+    for k, term in enumerate(space.terms):
+        if term.factors and not (term.degree == 1 and term.factors[0] in space.shares):
+            sources.setdefault(" × ".join(f.split("[")[0] for f in term.factors), []).append(k)
+    if len(space.shares) > 1:  # shares sum to 1: that they all do the same is what can be tested
+        linear = [space.names.index(s) for s in space.shares]
+        contrast = np.zeros((len(linear) - 1, len(space)))
+        contrast[:, linear[:-1]], contrast[:, linear[-1]] = np.eye(len(linear) - 1), -1.0
+        rows.append(("linear blending", *mixed.test(contrast)))
+    for name, columns in sources.items():
+        f, df, df_error, p = mixed.test(np.eye(len(space))[columns])
+        if hidden[columns].all():
+            f = p = np.nan
+        rows.append((name, f, df, df_error, p))
+    table = pd.DataFrame(rows, columns=["source", "f", "df", "df_error", "p"])
+    return table[["source", "df", "df_error", "f", "p"]]
 
 
 def _groups(space: ModelSpace) -> dict[str, list[int]]:
