@@ -174,7 +174,7 @@ def batch_degrees(surface: Surface) -> int | None:
 
 def _few_batches(surface: Surface) -> Found:
     spare = batch_degrees(surface)
-    if spare is None or spare > 2 or surface.mixed is None:
+    if spare is None or spare > 2 or surface.mixed is None or surface.kind != "least squares":
         return []
     return [(1,
         f"Only {max(spare, 0)} degree{'s' if spare != 1 else ''} of freedom between batches: what differs from batch to batch "
@@ -253,7 +253,9 @@ def _outliers(surface: Surface) -> Found:
 
     check = surface.diagnostics
     df = len(check) - check["leverage"].sum() - 1
-    if df < 2:
+    if df < 2 or np.ptp(check["residual"]) < 1e-9 * np.ptp(
+        check["measured"]
+    ):  # a perfect fit has only rounding
         return []
     worst = check.loc[check["studentised"].abs().idxmax()]
     p = min(2 * t.sf(abs(worst["studentised"]), df) * len(check), 1.0)
@@ -338,7 +340,7 @@ def _tails(surface: Surface) -> Found:
     from scipy.stats import shapiro
 
     residual = surface.diagnostics["residual"].to_numpy()
-    if len(residual) < 12 or np.ptp(residual) == 0:
+    if len(residual) < 12 or np.ptp(residual) < 1e-9 * np.ptp(surface.values.eta):
         return []
     p = float(shapiro(residual).pvalue)
     if p > 0.01:

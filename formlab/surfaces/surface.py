@@ -20,6 +20,8 @@ from formlab.terms import ModelSpace
 
 __all__ = ["Surface"]
 
+NODES = 65  # of the table that a mixture of laws is inverted by
+
 
 @dataclass(frozen=True, repr=False)
 class Surface:
@@ -246,21 +248,34 @@ class _Law:
 
 
 def _quantile(laws: list[_Law], weights: tuple[float, ...], p: float) -> np.ndarray:
-    """Quantile of a mixture of Student laws that may live on different scales, by bisection between theirs."""
+    """Quantile of a mixture of Student laws that may live on different scales, by bisection between theirs.
+
+    Each law is tabulated once in the response's own unit, over its own deviate; between the nodes the deviate
+    is interpolated, which is exact on the scale as measured and good to four digits on the others.
+    """
     from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
     def place(df: float) -> float:
         return float(ndtri(p) if np.isinf(df) else stdtrit(df, p))
 
-    tails = np.array([w.scale.mean(w.eta + place(w.df) * w.sd, w.within) for w in laws])
+    places = [place(law.df) for law in laws]
+    tails = np.array([w.scale.mean(w.eta + z * w.sd, w.within) for w, z in zip(laws, places)])
     if len(laws) == 1:
         return np.asarray(tails[0])
+    nodes = np.linspace(-1.0, 1.0, NODES) ** 3 * (2 * max(map(abs, places)) + 12.0)
+    table = np.array(
+        [w.scale.mean(w.eta[:, None] + nodes * w.sd[:, None], w.within) for w in laws]
+    )  # laws, formulas, nodes
+    freedom = np.array([w.df for w in laws])[:, None]
+    share = np.array(weights)[:, None]
     low, high = tails.min(axis=0), tails.max(axis=0)
     for _ in range(45):
         middle = (low + high) / 2
-        below = np.zeros_like(middle)
-        for weight, law in zip(weights, laws):
-            z = (law.scale.predictor(middle, law.within) - law.eta) / np.maximum(law.sd, 1e-300)
-            below += weight * (ndtr(z) if np.isinf(law.df) else stdtr(law.df, z))
+        k = np.clip((table < middle[:, None]).sum(axis=2), 1, NODES - 1)[..., None]
+        left = np.take_along_axis(table, k - 1, axis=2)[..., 0]
+        right = np.take_along_axis(table, k, axis=2)[..., 0]
+        part = np.clip((middle - left) / np.maximum(right - left, 1e-300), 0, 1)
+        z = nodes[k[..., 0] - 1] + part * (nodes[k[..., 0]] - nodes[k[..., 0] - 1])
+        below = (share * np.where(np.isinf(freedom), ndtr(z), stdtr(freedom, z))).sum(axis=0)
         low, high = np.where(below < p, middle, low), np.where(below < p, high, middle)
     return np.asarray((low + high) / 2)
