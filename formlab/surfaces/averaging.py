@@ -18,6 +18,7 @@ from formlab.surfaces.leave_out import leave_out_average, left_out_student
 from formlab.surfaces.noise import Noise
 from formlab.surfaces.parts import Features, LeastSquaresPart
 from formlab.surfaces.scales import Scale
+from formlab.surfaces.variables import Variables
 
 __all__ = ["Averaged", "Terms", "polynomial_terms"]
 
@@ -48,7 +49,7 @@ class Terms:
 class PolynomialFeatures:
     """The constant, linear terms, products and squares of coded variables."""
 
-    def __init__(self, variables, pairs: list[tuple[int, int]]) -> None:  # type: ignore[no-untyped-def]
+    def __init__(self, variables: Variables, pairs: list[tuple[int, int]]) -> None:
         self.variables = variables
         self._i, self._j = np.array(pairs, dtype=int).reshape(-1, 2).T
 
@@ -56,7 +57,7 @@ class PolynomialFeatures:
         return np.column_stack([np.ones(len(base)), base, base[:, self._i] * base[:, self._j]])
 
 
-def polynomial_terms(variables) -> tuple[PolynomialFeatures, Terms]:  # type: ignore[no-untyped-def]
+def polynomial_terms(variables: Variables) -> tuple[PolynomialFeatures, Terms]:
     """Return the full second-order polynomial of a set of variables; squares only of what has more than two values."""
     d = len(variables.names)
     category = ["[" in name for name in variables.names]
@@ -192,7 +193,10 @@ class Averaged:
         drop = mask & (mask @ self._parents == 0)
         return add | drop
 
-    def _step(self, mask, score, gram, moment, whole, rng):  # type: ignore[no-untyped-def]
+    def _step(
+        self, mask: np.ndarray, score: np.ndarray, gram: np.ndarray, moment: np.ndarray, whole: np.ndarray,
+        rng: np.random.Generator,
+    ) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
         """One or two legal flips in every chain, accepted by Metropolis and Hastings."""
         chains = np.arange(len(mask))
         legal = self._legal(mask)
@@ -209,7 +213,10 @@ class Averaged:
         accept = np.log(rng.random(len(mask))) < new - score + np.log(before) - np.log(after)
         return np.where(accept[:, None], proposal, mask), np.where(accept, new, score)
 
-    def _with_g(self, chain, mask, gram, moment, whole, rng):  # type: ignore[no-untyped-def]
+    def _with_g(
+        self, chain: int, mask: np.ndarray, gram: np.ndarray, moment: np.ndarray, whole: np.ndarray,
+        rng: np.random.Generator,
+    ) -> tuple[int, np.ndarray, float]:  # fmt: skip
         r2 = self._explained(mask[None], gram[chain][None], moment[chain][None]) / whole[chain]
         log = self._log_marginal(r2, np.array([mask.sum()]))[0]
         weight = np.exp(log - log.max())

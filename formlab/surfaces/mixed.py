@@ -133,7 +133,9 @@ def reml(x: np.ndarray, y: np.ndarray, noise: Noise, names: Sequence[str], model
     return _fitted(best[1], x, y, pieces, known, noise)
 
 
-def _projection(theta: np.ndarray, x: np.ndarray, pieces: np.ndarray, known: np.ndarray):  # type: ignore[no-untyped-def]
+def _projection(
+    theta: np.ndarray, x: np.ndarray, pieces: np.ndarray, known: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     v = np.tensordot(theta, pieces, axes=1) + known
     inverse = np.linalg.inv(v)
     xt = x.T @ inverse
@@ -149,7 +151,9 @@ def _value(theta: np.ndarray, x: np.ndarray, y: np.ndarray, pieces: np.ndarray, 
     return float(-0.5 * (logs + y @ p @ y + df * np.log(2 * np.pi)))
 
 
-def _climb(theta, x, y, pieces, known, unit):  # type: ignore[no-untyped-def]
+def _climb(
+    theta: np.ndarray, x: np.ndarray, y: np.ndarray, pieces: np.ndarray, known: np.ndarray, unit: float
+) -> tuple[float, np.ndarray]:
     """Average-information steps on the variances that are above zero, halved until the likelihood rises."""
     floor = 1e-10 * unit
     value = _value(np.maximum(theta, [0.0] * (len(theta) - 1) + [floor]), x, y, pieces, known)
@@ -178,7 +182,9 @@ def _climb(theta, x, y, pieces, known, unit):  # type: ignore[no-untyped-def]
     return value, theta
 
 
-def _fitted(theta, x, y, pieces, known, noise: Noise) -> MixedFit:  # type: ignore[no-untyped-def]
+def _fitted(
+    theta: np.ndarray, x: np.ndarray, y: np.ndarray, pieces: np.ndarray, known: np.ndarray, noise: Noise
+) -> MixedFit:
     _, inverse, phi, p = _projection(theta, x, pieces, known)
     information = 0.5 * np.array([[((p @ a) * (p @ b).T).sum() for b in pieces] for a in pieces])
     w = np.linalg.pinv(information)

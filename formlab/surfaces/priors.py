@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 if TYPE_CHECKING:
+    from formlab.surfaces.surface import Surface
     from formlab.surfaces.surfaces import Surfaces
 
 __all__ = ["prior_sensitivity"]
@@ -51,7 +52,7 @@ def prior_sensitivity(surfaces: Surfaces, seed: int = 0) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["response", "verdict_on", *scales, "flips"])
 
 
-def _verdicts(surface) -> dict[str, str]:  # type: ignore[no-untyped-def]
+def _verdicts(surface: Surface) -> dict[str, str]:
     table = surface.coefficients
     words = np.where(table["low"] > 0, "rises", np.where(table["high"] < 0, "falls", "open"))
     degree = [t.degree for t in surface.space.terms]
