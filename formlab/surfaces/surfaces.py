@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -35,6 +36,7 @@ def fit(
     model: str | None = None,
     setting_model: str | None = None,
     crossed: str | None = None,
+    measure: Literal["mass", "volume"] = "mass",
     seed: int | None = None,
     prior_scale: float = 1.0,
 ) -> Surfaces:
@@ -53,6 +55,8 @@ def fit(
         auto, least squares, averaged, gaussian process.
     model, setting_model, crossed : str, optional
         As in `ModelSpace`; the brief's own where left out.
+    measure : {"mass", "volume"}
+        Whether the model as written is one of amounts by mass, or of volume fractions (densities are needed).
     seed : int, optional
     prior_scale : float
         Factor on the scale of the priors of averaging and the Gaussian process; see `prior_sensitivity`.
@@ -82,7 +86,7 @@ def fit(
             else "The brief has no response to fit; add one with [[response]]."
         )
     slabs = arrange(brief, trials)
-    space = ModelSpace(brief, model, setting_model, crossed)
+    space = ModelSpace(brief, model, setting_model, crossed, measure)
     asked = [r for r in brief.responses if r.name in names]
     ground = Ground(brief, slabs, space, prior_scale)
     streams = np.random.default_rng(seed).spawn(len(asked))
