@@ -36,3 +36,23 @@ def test_what_is_linear_by_volume_is_fitted_exactly_by_volume_alone():
     )
     assert abs(answer.predicted.loc["hardness", "mean"] - 55) < 5.01
     assert isinstance(answer.formula, pd.Series)
+
+
+def test_lines_in_a_fixed_ratio_are_merged_and_that_is_said():
+    question = Brief(
+        basis="fraction",
+        model="linear",
+        ingredient=[
+            {"name": "rubber", "role": "rubber", "low": 0.2, "high": 0.8},
+            {"name": "zinc_oxide", "role": "activator", "low": 0.0, "high": 0.2},
+            {"name": "stearic", "role": "activator", "low": 0.0, "high": 0.2},
+            {"name": "oil", "role": "oil", "low": 0.0, "high": 0.4},
+        ],
+        limit=[{"expression": "zinc_oxide = 2 stearic"}],
+        response=[{"name": "hardness"}],
+    )
+    frame = Region(question).sample(12, 1)
+    frame["hardness"] = 60 * frame["rubber"] + np.random.default_rng(1).normal(0, 0.1, 12)
+    surface = fit(question, frame, kind="least squares", seed=1)["hardness"]
+    assert list(surface.coefficients["term"]) == ["rubber", "zinc_oxide + stearic", "oil"]
+    assert any("zinc_oxide and stearic stay in a fixed ratio" in text for text in surface.warnings_)

@@ -71,6 +71,7 @@ def fit_response(ground: Ground, response: Response, kind: str, rng: np.random.G
     scale, notes = _scale(ground, response)
     values = values_of(ground.slabs, response, scale)
     noise, said = noise_of(values, ground.slabs)
+    said = [*said, *ground.space.merged]
     bench = _Bench(ground, values, noise, rng)
     if kind == "least squares":
         return bench.least_squares(notes + said)
