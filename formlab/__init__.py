@@ -27,10 +27,12 @@ _HOMES = {
     "make_cards": "formlab.cards",
     "next_trials": "formlab.suggest",
     "open_series": "formlab.series",
+    "panel": "formlab.panel",
     "read_brief": "formlab.series",
     "results_form": "formlab.cards",
     "rehearse": "formlab.suggest",
     "replace_ingredient": "formlab.suggest",
+    "report": "formlab.report",
     "suggest": "formlab.suggest",
 }
 __all__ = sorted(_HOMES)

@@ -95,6 +95,17 @@ def _parser() -> argparse.ArgumentParser:
     further.add_argument("--kind", default="auto", help="kind of surface, as for fit")
     further.add_argument("--seed", type=int, default=1)
     further.add_argument("--save", action="store_true", help="append them to plan.csv")
+    report = command("report", _report, "Write the whole job as one page to read or print, out/report.html.")
+    report.add_argument("--kind", default="auto", help="kind of surface, as for fit")
+    report.add_argument("--confidence", type=float, help="required probability, 0 to 1 (0.90)")
+    report.add_argument("--seed", type=int, default=1)
+    panel = command("panel", _panel, "Open the what-if panel as a page of its own in the browser.")
+    panel.add_argument("--kind", default="auto", help="kind of surface, as for fit")
+    panel.add_argument("--seed", type=int, default=1)
+    panel.add_argument("--host", default="127.0.0.1", help="address to listen on (127.0.0.1: this machine alone)")
+    panel.add_argument("--port", type=int, default=0, help="any free one where left out")
+    panel.add_argument("--dark", action="store_true", help="light on dark")
+    panel.add_argument("--no-browser", action="store_true", help="print the address and open nothing")
     rehearse = command("rehearse", _rehearse, "Simulate the whole job many times before anything is milled.")
     rehearse.add_argument("--batches", type=int, nargs="+", default=[12, 18, 24], help="numbers to compare")
     rehearse.add_argument("--runs", type=int, default=40, help="simulated plants for each (40)")
@@ -306,6 +317,37 @@ def _next(args: argparse.Namespace) -> int:
     _show("Next trials" + (", saved in plan.csv" if args.save else ""), plan.frame[names])
     print("\n" + "\n".join(plan.notes))
     return 0
+
+
+def _report(args: argparse.Namespace) -> int:
+    from formlab.report import report
+    from formlab.series import open_series
+
+    series = open_series(args.folder)
+    page = report(series, kind=args.kind, confidence=args.confidence, seed=args.seed)
+    return _written(args, [series.write_out("report.html", page)])
+
+
+def _panel(args: argparse.Namespace) -> int:
+    import webbrowser
+
+    from formlab.panel.page import served
+    from formlab.series import open_series
+
+    series = open_series(args.folder)
+    with served(series, kind=args.kind, seed=args.seed, host=args.host, port=args.port,
+                dark=args.dark) as (address, server):  # fmt: skip
+        if args.json:
+            _print_json({"address": address})
+        else:
+            print(f"The panel is at {address}\nIt needs some seconds to fit. Stop it with Ctrl-C.")
+        sys.stdout.flush()
+        if not args.no_browser:
+            webbrowser.open(address)
+        try:
+            return server.wait()
+        except KeyboardInterrupt:
+            return 0
 
 
 def _rehearse(args: argparse.Namespace) -> int:
