@@ -75,7 +75,8 @@ def factor_contrasts(basis: Basis) -> pd.DataFrame:
             found = _ends(basis, centre, k)
             if found is None:
                 continue
-            ends, words = found, [f"{found[0][k]:.4g}", f"{found[1][k]:.4g}"]
+            size = abs(found[1][k] - found[0][k])  # what is nothing beside the range is nothing
+            ends, words = found, [f"{round(end[k] / size, 9) * size:.4g}" for end in found]
         lines.append([name, *words, *ends])
     return pd.DataFrame(lines, columns=["factor", "from", "to", "start", "end"])
 
