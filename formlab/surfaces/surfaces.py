@@ -108,6 +108,8 @@ class Surfaces(Mapping[str, Surface]):
     names : list of str
     trials : DataFrame
         As they were given.
+    kind, model : str, dict
+        What `fit` was asked for.
     slabs : Slabs
     batch_correlation, slab_correlation : DataFrame
         Between the errors of responses, shrunk towards none.
