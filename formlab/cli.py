@@ -77,6 +77,20 @@ def _parser() -> argparse.ArgumentParser:
     load = command("load", _load, "Check a results file (CSV or XLSX) and take it into the series.")
     load.add_argument("file", type=Path)
     load.add_argument("--sheet", help="sheet of a workbook")
+    load.add_argument("--check", action="store_true", help="list what is wrong with the file; save nothing")
+    load.add_argument("--repair", action="store_true", help="make the harmless repairs, and record them")
+    load.add_argument(
+        "--replace", action="store_true", help="let new values replace those that were loaded before"
+    )
+    load.add_argument("--who", default="", help="name for the journal")
+    undo = command("undo", _undo, "Take back the last load of results.")
+    undo.add_argument("--who", default="", help="name for the journal")
+    settle = command("settle", _settle, "Say what becomes of a file that was changed outside formlab.")
+    settle.add_argument("file", choices=["plan.csv", "results.csv", "journal.jsonl"])
+    settle.add_argument("action", choices=["accept", "restore"])
+    settle.add_argument("--who", default="", help="name for the journal")
+    journal = command("journal", _journal, "Show what was done to the series, or the history of one cell.")
+    journal.add_argument("cell", nargs="*", help="trial and column, for the history of that cell")
     fit = command("fit", _fit, "Fit a surface to every response and say how far to trust it.")
     fit.add_argument("--kind", default="auto", help="auto, least squares, averaged, gaussian process")
     fit.add_argument("--seed", type=int, default=1)
@@ -102,7 +116,9 @@ def _parser() -> argparse.ArgumentParser:
     panel = command("panel", _panel, "Open the what-if panel as a page of its own in the browser.")
     panel.add_argument("--kind", default="auto", help="kind of surface, as for fit")
     panel.add_argument("--seed", type=int, default=1)
-    panel.add_argument("--host", default="127.0.0.1", help="address to listen on (127.0.0.1: this machine alone)")
+    panel.add_argument(
+        "--host", default="127.0.0.1", help="address to listen on (127.0.0.1: this machine alone)"
+    )
     panel.add_argument("--port", type=int, default=0, help="any free one where left out")
     panel.add_argument("--dark", action="store_true", help="light on dark")
     panel.add_argument("--no-browser", action="store_true", help="print the address and open nothing")
@@ -168,13 +184,14 @@ def _check(args: argparse.Namespace) -> int:
     facts = {
         "brief": str(series.brief),
         "region": str(region),
+        "notices": series.notices,
         "trials": 0 if trials is None else int(trials["trial"].nunique()),
         "readings": 0 if trials is None else len(trials),
     }
     if args.json:
         _print_json({**facts, "implied_ranges": region.implied_ranges().reset_index()})
         return 0
-    print("\n".join(f"{key}: {value}" for key, value in facts.items()))
+    print("\n".join(f"{key}: {value}" for key, value in facts.items() if value != []))
     _show("What the limits leave of each range", region.implied_ranges().reset_index())
     return 0
 
@@ -246,11 +263,59 @@ def _written(args: argparse.Namespace, paths: list[Path]) -> int:
 def _load(args: argparse.Namespace) -> int:
     from formlab.series import open_series
 
-    summary = open_series(args.folder).load_results(args.file, sheet=args.sheet)
+    series = open_series(args.folder)
+    if args.check:
+        problems = series.check_results(args.file, sheet=args.sheet)
+        if args.json:
+            _print_json({"problems": problems})
+        elif len(problems):
+            _show(f"{args.file.name}", problems)
+        else:
+            print(f"{args.file.name}: nothing is wrong.")
+        return int(len(problems) > 0)
+    summary = series.load_results(
+        args.file, sheet=args.sheet, repair=args.repair, replace=args.replace, who=args.who
+    )
     if args.json:
         _print_json({"summary": str(summary)})
     else:
         print(summary)
+    return 0
+
+
+def _undo(args: argparse.Namespace) -> int:
+    from formlab.series import open_series
+
+    done = open_series(args.folder).undo(who=args.who)
+    _print_json({"done": done}) if args.json else print(done)
+    return 0
+
+
+def _settle(args: argparse.Namespace) -> int:
+    import warnings
+
+    from formlab.series import open_series
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # opening says what this call is about to settle
+        series = open_series(args.folder)
+    getattr(series, args.action)(args.file, who=args.who)
+    done = (
+        f"{args.file}: {'changes accepted' if args.action == 'accept' else 'put back as the journal says'}."
+    )
+    _print_json({"done": done}) if args.json else print(done)
+    return 0
+
+
+def _journal(args: argparse.Namespace) -> int:
+    from formlab.errors import SeriesError
+    from formlab.series import open_series
+
+    if len(args.cell) not in (0, 2):
+        raise SeriesError(f"A cell is a trial and a column; {args.cell} was given.")
+    series = open_series(args.folder)
+    frame = series.cell_history(*args.cell) if args.cell else series.journal()
+    _print_json(frame) if args.json else _show("Journal", frame)
     return 0
 
 

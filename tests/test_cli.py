@@ -18,7 +18,9 @@ HOME = Path(__file__).parent.parent / "demo_trials"
 
 def test_help_loads_nothing_heavy():
     code = "import sys; from formlab.cli import _parser; _parser().format_help(); print(*sys.modules)"
-    loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split()
+    loaded = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True
+    ).stdout.split()
     assert "formlab.cli" in loaded
     assert not {"numpy", "pandas", "scipy", "sklearn", "matplotlib", "pydantic"} & set(loaded)
 
@@ -82,7 +84,20 @@ def test_scenario_of_prices(tmp_path, capsys):
 
 
 def test_every_command_has_help():
-    for name in ("new", "check", "plan", "load", "fit", "suggest", "demo"):
+    for name in (
+        "new",
+        "check",
+        "plan",
+        "load",
+        "undo",
+        "settle",
+        "journal",
+        "fit",
+        "suggest",
+        "next",
+        "rehearse",
+        "demo",
+    ):
         with pytest.raises(SystemExit) as stop:
             main([name, "--help"])
         assert stop.value.code == 0
@@ -90,3 +105,25 @@ def test_every_command_has_help():
 
 def test_briefs_of_the_demo_are_said_to_be_invented():
     assert all("made up" in text for text in BRIEFS.values())
+
+
+def test_a_load_is_checked_repaired_undone_and_remembered(tmp_path, capsys):
+    shutil.copytree(HOME / "ink_wedge", tmp_path / "wedge")
+    folder, bench = str(tmp_path / "wedge"), tmp_path / "late.csv"
+    bench.write_text('trial,session,hardness\nT01,S2," 58,5 "\nT02,S2,57.9\n')
+    before = (tmp_path / "wedge" / "results.csv").read_bytes()
+    assert main(["load", folder, str(bench), "--check"]) == 1
+    assert "58,5" in capsys.readouterr().out
+    assert main(["load", folder, str(bench)]) == 1
+    assert (tmp_path / "wedge" / "results.csv").read_bytes() == before
+    assert main(["load", folder, str(bench), "--repair", "--who", "A"]) == 0
+    capsys.readouterr()
+    assert main(["journal", folder, "T01", "hardness", "--json"]) == 0
+    assert any("58.5" in str(line) for line in json.loads(capsys.readouterr().out))
+    assert main(["undo", folder]) == 0
+    assert (tmp_path / "wedge" / "results.csv").read_bytes() == before
+    assert main(["journal", folder]) == 0
+    assert main(["journal", folder, "T01"]) == 1
+    (tmp_path / "wedge" / "results.csv").write_bytes(before.replace(b"T01", b"T02", 1))
+    assert main(["settle", folder, "results.csv", "restore"]) == 0
+    assert (tmp_path / "wedge" / "results.csv").read_bytes() == before
