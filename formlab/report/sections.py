@@ -1,0 +1,258 @@
+"""The sections of a report, in the order in which the data came to be; nothing is computed here that has no name elsewhere."""
+
+from __future__ import annotations
+
+import hashlib
+import platform
+from collections.abc import Callable, Iterable, Sequence
+from datetime import UTC, datetime
+from importlib.metadata import version
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from formlab.cautions import cautions_for, cautions_html
+from formlab.html import Markup, escape, number
+from formlab.region import Region
+from formlab.report.paper import listed, page_table, picture, said, two_abreast
+from formlab.report.story import Story, was_read
+
+__all__ = ["first", "sections"]
+
+FILES = ("brief.toml", "plan.csv", "results.csv", "weighed.csv", "history.csv", "prices.csv")
+PACKAGES = ("formlab", "numpy", "scipy", "pandas", "scikit-learn", "statsmodels", "matplotlib")
+WAITS = "Waits for surfaces."
+
+
+def first(story: Story) -> Markup:
+    """The head: title, verdict, what it saves, what to know before acting."""
+    title = story.brief.title or "Trial series"
+    made = datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC")
+    folder = "" if story.series is None else f"Series {story.series.path.name}. "
+    head = f"<header><p class='kind'>Report of a trial series</p><h1>{escape(title)}</h1><p>{escape(folder)}Made {made}.</p></header>"
+    if story.answer is None:
+        reason = story.missing.get("answer") or story.missing.get("surfaces")
+        verdict = "No suggestion yet: " + (reason or "nothing has been measured.")
+        return Markup(f"{head}<div class='verdict'><p>{escape(verdict)}</p></div>")
+    saved = _against_today(story.answer)
+    grave = [f"{n}: {s.warnings_[0]}" for n, s in story.surfaces.items() if s.warnings_]
+    inside = f"<p><b>{escape(story.answer.verdict)}</b></p>{said(saved)}"
+    if grave:
+        inside += f"<p>Before acting, the gravest remark on each surface:</p>{listed(grave)}"
+    return Markup(f"{head}<div class='verdict'>{inside}</div>")
+
+
+def _against_today(answer: Any) -> list[str]:
+    if answer.current is None:
+        return []
+    costs = answer.current[[str(name).startswith("cost ") for name in answer.current.index]]
+    return [f"Against today, {name}: {number(line['today'])} becomes {number(line['suggested'])}."
+            for name, line in costs.iterrows()]  # fmt: skip
+
+
+def sections(count: int) -> list[tuple[str, Callable[[Story], Iterable[Markup]]]]:
+    return [
+        ("What is asked", _asked),
+        ("What is allowed", _allowed),
+        ("The plan, and how good it could be", _planned),
+        ("As measured", _measured),
+        ("Surfaces, and how far to trust them", _surfaces),
+        ("What to make", _suggested),
+        ("How far it may stray", _window),
+        ("Next trials", lambda story: _next(story, count)),
+        ("Cautions", _cautions),
+        ("Where the numbers come from", _sources),
+    ]
+
+
+def _asked(story: Story) -> Iterable[Markup]:
+    brief = story.brief
+    lines = [[r.title, r.unit, r.target_text, r.importance, r.readings] for r in brief.responses]
+    yield page_table(pd.DataFrame(lines, columns=["response", "unit", "target", "importance", "readings a slab"]))
+    if brief.ingredients:
+        lines = [brief._ingredient_line(part) for part in brief.ingredients]
+        heads = ["ingredient", "role", "range", "today", "unit", "g/cm³", f"{brief.currency}/kg"]
+        yield page_table(pd.DataFrame(lines, columns=heads))
+    if brief.settings:
+        lines = [[s.title, s.unit, s.range_text, s.changes] for s in brief.settings]
+        yield page_table(pd.DataFrame(lines, columns=["setting", "unit", "range", "changes with"]))
+    if brief.limits:
+        yield said(["Limits: " + "; ".join(limit.expression for limit in brief.limits) + "."])
+
+
+def _allowed(story: Story) -> Iterable[Markup]:
+    region = Region.from_brief(story.brief).check()
+    yield said([f"{region}.", *region.flat()])
+    ranges = region.implied_ranges()
+    ranges = ranges[ranges["low"] < ranges["high"]].rename(index=story.brief.title_of)
+    yield page_table(ranges.rename(columns={"implied_low": "low left", "implied_high": "high left"}).reset_index())
+    if 2 <= len(ranges) <= 6:
+        from formlab.figures import region_pairs
+
+        marked = None if story.plan is None else story.plan.frame
+        yield picture(lambda: region_pairs(region, marked), "What ranges and limits leave, two factors at a time.")
+
+
+def _planned(story: Story) -> Iterable[Markup]:
+    if story.plan is None:
+        yield said([story.missing.get("plan", "No plan yet.")])
+        return
+    from formlab.figures import plan_layout, prediction_error
+
+    judged = story.plan.judge(limit=True)
+    yield said([story.plan.verdict, judged.verdict, *judged.notes, *story.plan.notes])
+    yield page_table(judged.efficiencies, "How near it is to the best that could be, by criterion")
+    yield page_table(judged.degrees_of_freedom, "Degrees of freedom")
+    if len(judged.power):
+        power = judged.power.copy()
+        power[["from", "to"]] = power[["from", "to"]].round(6)  # corners of the region are exact to about 1e-15
+        yield page_table(power, "Chance to see the differences that matter")
+    yield picture(lambda: prediction_error(judged), "Standard error of a predicted mean over the region.", "small")
+    yield picture(lambda: plan_layout(story.plan), "Trials in the order of making; today's formula dashed.")
+
+
+def _measured(story: Story) -> Iterable[Markup]:
+    if not was_read(story):
+        yield said([story.missing.get("trials", "Nothing has been measured yet.")])
+        return
+    brief, trials = story.brief, story.trials
+    assert trials is not None
+    frame = trials if "trial" in trials else trials.assign(trial=[f"row {k}" for k in range(1, len(trials) + 1)])
+    here = [n for n in brief.response_names if n in frame]
+    factors = [n for n in [*brief.varied, *brief.setting_names] if n in frame]
+    keys = [c for c in ("batch", "load") if c in frame]
+    by = frame.groupby("trial", sort=False)
+    made = by[[*keys, *factors]].first()
+    counts = by[here].count().max(axis=1)
+    read = by[here].mean()
+    if counts.nunique() > 1:
+        read["readings"] = counts
+    entries = _entries(story.series)
+    if entries:
+        read["journal"] = [entries.get(str(trial), "") for trial in read.index]
+    units = {n: f"{n}, {brief.unit(n)}" if brief.unit(n) else n for n in [*factors, *here]}
+    yield said([f"{len(frame)} readings of {len(read)} trials; each figure is the mean of a slab's readings.", *_limits(frame, here)])
+    yield page_table(made.join(read).rename(columns=units).reset_index())
+    if "status" in frame:
+        odd = frame[frame["status"].ne("ok")].reindex(columns=["trial", "batch", "session", "status", "note"])
+        if len(odd):
+            yield page_table(odd.dropna(axis=1, how="all").fillna(""), "Not ok, pending or set aside")
+
+
+def _limits(frame: pd.DataFrame, names: Sequence[str]) -> list[str]:
+    count = sum(int(frame[f"{n}_censored"].notna().sum()) for n in names if f"{n}_censored" in frame)
+    return [f"{count} of the values are limits (written < or >) and stand as such."] if count else []
+
+
+def _surfaces(story: Story) -> Iterable[Markup]:
+    surfaces = story.surfaces
+    if surfaces is None:
+        yield said([story.missing.get("surfaces", "Nothing has been measured yet.")])
+        return
+    from formlab.figures import observed_predicted, traces
+
+    if surfaces.warnings_:
+        yield listed(surfaces.warnings_)
+    shown = surfaces.summary.reset_index()
+    names = ["response", "kind", "scale", "trials", "batches", "terms", "r2", "r2_predicted", "s"]
+    heads = {"r2": "R²", "r2_predicted": "R² of batches left out", "s": "error (sd)"}
+    yield page_table(shown[[n for n in names if n in shown]].rename(columns=heads), "How well each follows the trials")
+    yield page_table(_coefficients(surfaces), "Coefficients ± standard error, on the scale of the fit")
+    yield picture(lambda: two_abreast(observed_predicted, list(surfaces.values())), "Measured against fitted.")
+    yield picture(lambda: traces(surfaces), "Every response along every factor; bands are 95 % of the mean.")
+
+
+def _coefficients(surfaces: Any) -> pd.DataFrame:
+    columns = {}
+    for name, surface in surfaces.items():
+        lines = surface.coefficients
+        texts = [f"{number(e, 3)} ± {number(s, 2)}" for e, s in zip(lines["estimate"], lines["std_error"])]
+        columns[name] = pd.Series(texts, index=lines["term"])
+    return pd.DataFrame(columns).fillna("").rename_axis("term").reset_index()
+
+
+def _suggested(story: Story) -> Iterable[Markup]:
+    answer, brief = story.answer, story.brief
+    if answer is None:
+        yield said([story.missing.get("answer", WAITS)])
+        return
+    from formlab.figures import cost_conformance, predicted_against_targets
+
+    yield said([answer.verdict])
+    lines = [[brief.title_of(str(n)), number(v), brief.amount_unit] for n, v in answer.formula.items()]
+    lines += [[brief.title_of(str(n)), number(v), brief.unit(str(n))] for n, v in answer.settings.items()]
+    yield page_table(pd.DataFrame(lines, columns=["", "amount", "unit"]), "The formula")
+    predicted = answer.predicted.rename(columns={"batch_low": "batch low", "batch_high": "batch high"})
+    yield page_table(predicted.reset_index(), "Predicted: 95 % of the true mean, and of one new batch; chance of each target alone")
+    yield picture(lambda: predicted_against_targets(answer), "Predicted against each target, beside today's formula.")
+    yield page_table(answer.conformance.table(), "Chance that all targets are met together")
+    if answer.current is not None:
+        yield page_table(answer.current.reset_index(), "Against today")
+    if len(answer.binding):
+        yield page_table(answer.binding.fillna(""), "What holds it there")
+    if len(answer.alternatives):
+        yield page_table(answer.alternatives, "Clearly different, nearly as good")
+    if brief.has_costs:
+        yield picture(lambda: cost_conformance(brief, story.surfaces, answer), "What sureness costs.")
+    yield listed(answer.notes)
+
+
+def _window(story: Story) -> Iterable[Markup]:
+    if story.answer is None:
+        yield said([WAITS if story.surfaces is None else "Waits for a suggestion."])
+        return
+    from formlab.suggest import operating_window
+
+    window = operating_window(story.brief, story.surfaces, story.answer, confidence=0.80, seed=story.seed)
+    wide = bool(np.any(window["plus_minus"] > 0))
+    words = "All may stray together as far as this while the chance for the true mean stays at 0.80 or more."
+    yield said([words if wide else "The formula itself is less sure than 0.80, so there is no window about it."])
+    if wide:
+        yield page_table(window.rename(columns={"plus_minus": "±"}).reset_index())
+
+
+def _next(story: Story, count: int) -> Iterable[Markup]:
+    if story.surfaces is None:
+        yield said([WAITS])
+        return
+    from formlab.suggest import next_trials
+
+    more = next_trials(story.brief, story.surfaces, story.trials, count=count, seed=story.seed)  # type: ignore[arg-type]
+    yield said(more.notes)
+    yield page_table(more.frame[["trial", "batch", *story.brief.varied, *story.brief.setting_names]])
+
+
+def _cautions(story: Story) -> Iterable[Markup]:
+    used = [part for part in story.brief.ingredients if story.brief.ranges[part.name][1] > 0]
+    yield cautions_html(cautions_for(used))
+
+
+def _sources(story: Story) -> Iterable[Markup]:
+    seed = "none" if story.seed is None else story.seed
+    yield said([f"Brief revision {story.brief.brief_id}; surfaces of kind {story.kind!r}; seed {seed}."])
+    if story.series is None:
+        yield said(["Made in memory: there is no folder and no journal behind these numbers."])
+    else:
+        texts = {name: story.series.text(name) for name in FILES}
+        lines = [[n, len(t.splitlines()), hashlib.sha256(t.encode()).hexdigest()] for n, t in texts.items() if t is not None]
+        yield page_table(pd.DataFrame(lines, columns=["file", "lines", "SHA-256"]), "Files read")
+        journal = story.series.journal()
+        if len(journal):
+            yield page_table(journal, "Journal; the table of what was measured names the entries of each trial")
+        else:
+            yield said(["The journal is empty: the files were put into the folder as they are."])
+    made = ", ".join(f"{name} {version(name)}" for name in PACKAGES)
+    yield said([f"Made with {made}; Python {platform.python_version()}."])
+
+
+def _entries(series: Any) -> dict[str, str]:
+    """By trial, the numbers of the journal entries that touched its results."""
+    found: dict[str, list[str]] = {}
+    if series is None:
+        return {}
+    for entry in series.journal()["number"]:
+        changed = series.changes(int(entry))
+        for trial in changed.loc[changed["file"] == "results.csv", "key"].astype(str).unique():
+            found.setdefault(trial, []).append(str(entry))
+    return {trial: ", ".join(numbers) for trial, numbers in found.items()}

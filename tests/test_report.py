@@ -1,0 +1,222 @@
+"""The report: what it says is what the parts say, nothing is fetched, nothing is cut on paper."""
+
+import os
+import re
+import subprocess
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+import formlab as fl
+from formlab.brief import Brief
+from formlab.cli import main
+from formlab.demo import TRUTHS, make_results
+from formlab.errors import FormlabError
+from formlab.html import number
+from formlab.report.paper import LONG, page_table
+from formlab.suggest import operating_window
+
+CHROMIUM = "/usr/bin/chromium"
+HOME = Path(__file__).parent.parent / "demo_trials"
+HEADS = [
+    "What is asked", "What is allowed", "The plan, and how good it could be", "As measured",
+    "Surfaces, and how far to trust them", "What to make", "How far it may stray", "Next trials", "Cautions",
+    "Where the numbers come from",
+]  # fmt: skip
+
+
+class Text(HTMLParser):
+    """Tags, addresses and words of a page."""
+
+    def __init__(self, page):
+        super().__init__()
+        self.words, self.open, self.addresses = [], [], []
+        self.feed(page)
+
+    def handle_starttag(self, tag, attrs):
+        if tag not in ("meta", "img", "wbr"):
+            self.open.append(tag)
+        self.addresses += [value for name, value in attrs if name in ("src", "href")]
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        self.words.append(data)
+
+
+def heads(page):
+    return [re.sub(r"^\d+ +", "", head) for head in re.findall(r"<h2>(.*?)</h2>", page)]
+
+
+@pytest.fixture(scope="module")
+def wedge():
+    series = fl.open_series(HOME / "ink_wedge")
+    surfaces = fl.fit(series.brief, series.trials(), kind="least squares", seed=1)
+    answer = fl.suggest(series.brief, surfaces, seed=7)
+    return series, surfaces, answer, fl.report(series, surfaces=surfaces, answer=answer, seed=1)
+
+
+def test_every_section_in_order_and_well_formed(wedge):
+    page = wedge[-1]
+    assert heads(page) == HEADS
+    assert Text(page).open == []
+    assert "Not here" not in page and "Waits for" not in page
+
+
+def test_nothing_is_fetched(wedge):
+    addresses = Text(wedge[-1]).addresses
+    assert len(addresses) == 7  # region, plan, its errors, fits, traces, targets, costs
+    assert all(address.startswith("data:image/png;base64,") for address in addresses)
+    assert "url(" not in wedge[-1] and "@import" not in wedge[-1] and "<script" not in wedge[-1]
+
+
+def test_the_verdict_comes_first_and_the_gravest_remarks_with_it(wedge):
+    _, surfaces, answer, page = wedge
+    words = "".join(Text(page).words)
+    top = words[: words.index("What is asked")]
+    assert answer.verdict in top
+    for surface in surfaces.values():
+        assert surface.warnings_[0] in top
+    assert all(note in words for note in answer.notes)
+
+
+def test_numbers_are_those_of_the_parts(wedge):
+    series, surfaces, answer, page = wedge
+    cells = set(re.findall(r"<td class='[nt]'>([^<]*)</td>", page))
+    window = operating_window(series.brief, surfaces, answer, confidence=0.80, seed=1)
+    means = series.trials().groupby("trial")[series.brief.response_names].mean()
+    for values in (answer.formula, answer.predicted["mean"], window["low"], window["high"], *means.to_numpy().T):
+        assert {number(value) for value in values} <= cells
+
+
+def test_files_and_versions_can_be_traced(wedge, tmp_path):
+    import hashlib
+
+    import numpy
+
+    series, *_, page = wedge
+    words = "".join(Text(page).words)
+    assert hashlib.sha256(series.text("results.csv").encode()).hexdigest() in words
+    assert f"Brief revision {series.brief.brief_id}" in words and f"numpy {numpy.__version__}" in words
+    assert "The journal is empty" in words
+
+
+def test_a_trial_leads_to_its_journal_entries(tmp_path):
+    """Loaded in two goes, each trial names the entry that brought it; before that, the report says what it waits for."""
+    folder = tmp_path / "block"
+    assert main(["new", str(folder)]) == 0
+    series = fl.open_series(folder)
+    page = fl.report(series)
+    assert heads(page) == HEADS and "No plan yet." in page and "Nothing has been measured yet." in page
+    series.save_plan(fl.lay_out(series.brief, runs=24, batches=12, seed=3))
+    plan = series.plan_frame()
+    results = make_results(series.brief, plan, TRUTHS["drafting_block"](series.brief, plan), 1)
+    early = results["trial"].isin(plan["trial"].head(10))
+    for name, part in (("one", results[early]), ("two", results[~early])):
+        part.to_csv(tmp_path / f"{name}.csv", index=False)
+        series.load_results(tmp_path / f"{name}.csv")
+    assert main(["report", str(folder), "--kind", "least squares"]) == 0
+    page = (folder / "out" / "report.html").read_text()
+    lines = re.findall(r"<tr><td class='t'>(T\d+)</td><td class='t'>B\d+</td>.*?<td class='t'>(\d+)</td></tr>", page)
+    by = dict(lines)
+    journal = series.journal()
+    assert len(journal) == 4
+    assert by[plan["trial"].iloc[0]] == "3" and by[plan["trial"].iloc[-1]] == "4"
+    assert all(source in page for source in journal["source"])
+
+
+EVIL = "<script>alert('x')</script>&\""
+
+
+def test_everything_is_escaped():
+    brief = Brief.model_validate({
+        "title": EVIL, "currency": EVIL[:8],
+        "ingredient": [{"name": "rubber", "role": "rubber", "label": EVIL},
+                       {"name": "oil", "role": "oil", "low": 5, "high": 25, "label": EVIL}],
+        "response": [{"name": "hardness", "unit": EVIL, "label": EVIL, "at_most": 60}],
+    })  # fmt: skip
+    page = fl.report(brief)
+    assert "<script" not in page
+    assert page.count("&lt;script&gt;") >= 6
+    assert EVIL in "".join(Text(page).words)
+
+
+def test_what_is_no_series_is_refused():
+    with pytest.raises(FormlabError) as caught:
+        fl.report("demo_trials/ink_wedge")
+    assert str(caught.value) == (
+        "A report is made of a series or a brief; it was given str. Open the folder with open_series first."
+    )
+
+
+def test_a_fit_that_cannot_be_made_is_said_not_raised():
+    brief = Brief.model_validate(fl.open_series(HOME / "ink_wedge").brief.model_dump())
+    few = fl.open_series(HOME / "ink_wedge").trials().head(2)
+    page = fl.report(brief, few, kind="least squares")
+    assert heads(page) == HEADS
+    with pytest.raises(FormlabError) as caught:
+        fl.fit(brief, few, kind="least squares", seed=1)
+    assert str(caught.value).splitlines()[0][:60] in "".join(Text(page).words)
+
+
+def test_wide_tables_are_broken_and_repeat_their_first_column():
+    frame = pd.DataFrame({"trial": ["T01"], **{f"a_rather_long_name_{k}": [float(k)] for k in range(12)}})
+    page = page_table(frame)
+    assert page.count("<table>") == 3 and page.count(">trial<") == 3
+    assert all(page.count(f"<td class='n'>{k}</td>") == 1 for k in range(12))
+    long = page_table(pd.DataFrame({"what": ["x" * (2 * LONG + 1)]}))
+    assert long.count("<wbr>") == 2
+
+
+# ---- on paper -----------------------------------------------------------------------------------
+
+PROBE = """<script>
+const edge = document.querySelector("main").getBoundingClientRect();
+const style = getComputedStyle(document.querySelector("main"));
+const bad = [];
+for (const e of document.querySelectorAll("main *")) {
+  const box = e.getBoundingClientRect();
+  if (box.right > edge.right - parseFloat(style.paddingRight) + 1) bad.push(e.tagName + " " + e.textContent.slice(0, 40));
+}
+document.documentElement.dataset.bad = JSON.stringify(bad);
+</script></body>"""
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory):
+    if not Path(CHROMIUM).exists():
+        if os.environ.get("FORMLAB_BROWSER") == "required":
+            pytest.fail(f"{CHROMIUM} is required and not there")
+        pytest.skip(f"{CHROMIUM} is not installed")
+    home = tmp_path_factory.mktemp("browser")
+
+    def run(page, *flags):
+        call = [CHROMIUM, "--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage",
+                f"--user-data-dir={home}", *flags, page.as_uri()]  # fmt: skip
+        return subprocess.run(call, check=True, capture_output=True, timeout=120).stdout.decode()
+
+    return run
+
+
+@pytest.mark.browser
+def test_nothing_reaches_beyond_the_paper(wedge, browser, tmp_path):
+    """Laid out at the width of the print area (210 mm less 28 mm) no table, picture or word sticks out."""
+    page = tmp_path / "report.html"
+    as_printed = "<style>main{width:182mm;padding:0!important;margin:0!important}.wide{overflow:visible!important}</style></head>"
+    page.write_text(wedge[-1].replace("</head>", as_printed).replace("</body>", PROBE))
+    found = re.search(r'data-bad="([^"]*)"', browser(page, "--window-size=1000,1400", "--dump-dom"))
+    assert found and found[1] == "[]"
+
+
+@pytest.mark.browser
+def test_it_prints_on_a4(wedge, browser, tmp_path):
+    page, pdf = tmp_path / "report.html", tmp_path / "report.pdf"
+    page.write_text(wedge[-1])
+    browser(page, "--no-pdf-header-footer", f"--print-to-pdf={pdf}")
+    content = pdf.read_bytes()
+    boxes = set(re.findall(rb"/MediaBox ?\[0 0 ([0-9.]+) ([0-9.]+)\]", content))
+    assert boxes <= {(b"594.95996", b"841.91998"), (b"595", b"842")} and boxes
+    assert 8 <= len(re.findall(rb"/Type ?/Page\b", content)) <= 20
