@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Columns", "Draws"]
 
+CHUNK = 512  # formulas at a time
 Columns = Mapping[int, np.ndarray]  # model columns by the id of what makes them
 Value = Callable[
     [int, Drawn, np.ndarray, np.ndarray], np.ndarray
@@ -189,9 +190,12 @@ class Draws:
         def fill(k: int) -> None:
             mixed = self._responses[k]
             for drawn, rows in zip(mixed.parts, mixed.rows):
-                if len(rows):
-                    eta = drawn.coef @ columns[id(drawn.part.features)].T
-                    out[k, rows] = function(k, drawn, rows, eta)
+                if not len(rows):
+                    continue
+                made = columns[id(drawn.part.features)].T
+                for start in range(0, n, CHUNK):  # small enough to stay in cache
+                    some = slice(start, start + CHUNK)
+                    out[k, rows, some] = function(k, drawn, rows, drawn.coef @ made[:, some])
 
         if out.size < 200_000:
             for k in range(len(self.names)):

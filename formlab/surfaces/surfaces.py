@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -95,7 +95,7 @@ def fit(
     chance = chance_to_make(slabs, ground.sets[0]) if ground.sets else None
     surfaces = Surfaces(brief, slabs, fitted, trials, chance)
     surfaces.kind = kind
-    surfaces.model = {"model": model, "setting_model": setting_model, "crossed": crossed}
+    surfaces.model = {"model": model, "setting_model": setting_model, "crossed": crossed, "measure": measure}
     return surfaces
 
 
@@ -127,7 +127,7 @@ class Surfaces(Mapping[str, Surface]):
     ) -> None:
         self.brief, self.slabs, self.trials, self.chance = brief, slabs, trials, chance
         self.kind = "auto"
-        self.model: dict[str, str | None] = {}
+        self.model: dict[str, Any] = {}
         self._fitted = {surface.name: surface for surface in fitted}
         batch, slab = _correlations(fitted, slabs)
         self.batch_correlation = pd.DataFrame(batch, self.names, self.names)
