@@ -1,0 +1,167 @@
+"""The panel as a page of its own, for someone who has never seen Python."""
+
+from __future__ import annotations
+
+import contextlib
+import importlib.util
+import json
+import os
+import secrets
+import socket
+import subprocess
+import sys
+import time
+import warnings
+from collections.abc import Iterator
+from typing import Any
+
+from formlab.errors import FormlabError
+from formlab.html import Markup, panel, table
+
+__all__ = ["notebook", "page", "served"]
+
+HOME = "panel"  # below out/
+# The page of voila without what it would fetch from elsewhere.
+TEMPLATE = """{%- extends 'lab/index.html.j2' -%}
+{%- block notebook_css -%}
+{{ resources.include_js('static/voila-style.js') }}
+{{ spinner.css() }}
+<style>.jp-mod-noOutputs.jp-mod-noInput { display: none; }</style>
+{{ super.super() }}
+{%- endblock notebook_css -%}
+"""
+WAIT_S = 60.0
+
+
+def page(folder: str, kind: str = "auto", seed: int = 1) -> Any:
+    """Return the panel of a series folder, or what stands in its way in words; the page's notebook calls it.
+
+    Parameters
+    ----------
+    folder : str
+        A series folder with results.
+    kind : str
+        Kind of surface, as for `formlab.fit`.
+    seed : int
+    """
+    from IPython.display import HTML
+
+    from formlab.panel import panel as what_if
+    from formlab.series import open_series
+    from formlab.surfaces import fit
+
+    with warnings.catch_warnings():  # what they say stands on the page
+        warnings.simplefilter("ignore")
+        try:
+            series = open_series(folder)
+            surfaces = fit(series.brief, series.trials(), kind=kind, seed=seed)
+            prices = series.prices()
+            return what_if(series.brief, surfaces, prices if len(prices.columns) else None, seed=seed)
+        except FormlabError as error:
+            return HTML(panel("No panel yet", str(error), _problems(error)))
+
+
+def _problems(error: FormlabError) -> Markup:
+    import pandas as pd
+
+    lines = [[p.file, p.row, p.column, str(p.value), p.expected] for p in error.problems]
+    heads = ["file", "row", "column", "found", "expected"]
+    return table(pd.DataFrame(lines, columns=heads), rows=40) if lines else Markup("")
+
+
+def notebook(title: str, kind: str = "auto", seed: int = 1) -> str:
+    """Return a notebook of one cell, for a folder two levels above it; it opens in JupyterLab too."""
+    code = f"from formlab.panel.page import page\n\npage('../..', kind={kind!r}, seed={seed!r})"
+    cell: dict[str, Any] = {
+        "cell_type": "code",
+        "id": "panel",
+        "metadata": {},
+        "source": code,
+        "outputs": [],
+        "execution_count": None,
+    }
+    about = {
+        "kernelspec": {"name": "python3", "display_name": "Python 3", "language": "python"},
+        "title": title,
+    }
+    return json.dumps({"cells": [cell], "metadata": about, "nbformat": 4, "nbformat_minor": 5}, indent=1)
+
+
+@contextlib.contextmanager
+def served(
+    series: Any,
+    *,
+    kind: str = "auto",
+    seed: int = 1,
+    host: str = "127.0.0.1",
+    port: int = 0,
+    dark: bool = False,
+) -> Iterator[tuple[str, subprocess.Popen[bytes]]]:
+    """Serve the panel of a series until the block ends.
+
+    There is always a token, a new one each time; it goes to the server by its environment, where other users of
+    the machine cannot read it. The server listens on this machine alone unless told otherwise.
+
+    Parameters
+    ----------
+    series : Series
+    kind, seed
+        As for `page`.
+    host : str
+        Address to listen on. Anyone who can reach another than 127.0.0.1 and has the token may look.
+    port : int
+        0 is any free one.
+    dark : bool
+
+    Yields
+    ------
+    str, Popen
+        The address with its token, and the server's process.
+
+    Raises
+    ------
+    FormlabError
+        If voila is not there, or the server does not answer.
+    """
+    if importlib.util.find_spec("voila") is None:
+        raise FormlabError("The panel's own page needs voila. Install it with: pip install 'formlab[lab]'.")
+    path = series.write_out(
+        f"{HOME}/panel.ipynb", notebook(series.brief.title or series.path.name, kind, seed)
+    )
+    look = f"{HOME}/voila/templates/formlab"
+    series.write_out(f"{look}/conf.json", json.dumps({"base_template": "lab"}))
+    series.write_out(f"{look}/index.html.j2", TEMPLATE)
+    port, token = port or _free_port(host), secrets.token_urlsafe(24)
+    command = [sys.executable, "-m", "voila", str(path), "--no-browser", f"--Voila.ip={host}", f"--port={port}",
+               "--Voila.port_retries=0", "--Voila.auto_token=True", "--template=formlab", f"--theme={'dark' if dark else 'light'}",
+               "--Voila.log_level=ERROR"]  # fmt: skip
+    found = os.pathsep.join(filter(None, [str(path.parent.resolve()), os.environ.get("JUPYTER_PATH")]))
+    server = subprocess.Popen(command, env={**os.environ, "JUPYTER_TOKEN": token, "JUPYTER_PATH": found})
+    try:
+        _answering(server, host, port)
+        yield f"http://{host}:{port}/?token={token}", server
+    finally:
+        server.terminate()
+        try:
+            server.wait(10)
+        except subprocess.TimeoutExpired:
+            server.kill()
+            server.wait()
+
+
+def _free_port(host: str) -> int:
+    with socket.socket() as probe:
+        probe.bind((host, 0))
+        return int(probe.getsockname()[1])
+
+
+def _answering(server: subprocess.Popen[bytes], host: str, port: int) -> None:
+    end = time.monotonic() + WAIT_S
+    while time.monotonic() < end and server.poll() is None:
+        with contextlib.suppress(OSError), socket.create_connection((host, port), 1):
+            return
+        time.sleep(0.1)
+    raise FormlabError(
+        f"The page could not be served at {host}, port {port}. Choose another port with --port; what the server "
+        "said stands above."
+    )

@@ -1,0 +1,366 @@
+"""What if: one formula that is moved about in the region, and what it would do. Knows no widgets."""
+
+from __future__ import annotations
+
+from copy import copy
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from formlab.brief import Brief
+from formlab.errors import FormlabError
+from formlab.panel.slides import sharing, slide
+from formlab.polytope import Polytope
+from formlab.recipe import weigh_up
+from formlab.region import Region
+from formlab.suggest import Conformance, Suggestion, suggest
+from formlab.suggest.conformance import KINDS
+from formlab.suggest.search import search
+from formlab.suggest.suggestion import Question
+
+__all__ = ["Outcome", "WhatIf"]
+
+MEETINGS = {"true_mean": "mean", "new_batch": "new_batch", "accepted": "accepted"}
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What one formula would do.
+
+    Attributes
+    ----------
+    frame : DataFrame
+        The formula, one row.
+    predicted : DataFrame
+        By response: unit, mean, low, high, batch_low, batch_high (95 %), target, chance of it alone, doubt: the
+        standard error as a part of that at the worst trial.
+    conformance : Conformance
+    cost : Series or None
+        per_kg, per_litre, per_piece in the brief's currency, at the prices of the scenario.
+    """
+
+    frame: pd.DataFrame
+    predicted: pd.DataFrame
+    conformance: Conformance
+    cost: pd.Series | None
+
+    @property
+    def beyond(self) -> list[str]:
+        """Responses whose mean is less sure here than at any trial: a hidden extrapolation."""
+        return self.predicted.index[self.predicted["doubt"] > 1 + 1e-9].tolist()
+
+
+class WhatIf:
+    """One formula, where it may go, and what it would do there.
+
+    Parameters
+    ----------
+    brief : Brief
+    surfaces : Surfaces
+        Of the same brief, with every response.
+    prices : DataFrame, optional
+        Indexed by ingredient, one column a scenario (currency per kg); a missing price is the brief's.
+    suggestion : Suggestion, optional
+        The formula to begin with; today's where left out, else the centre of the region.
+    draws : int
+        Joint draws behind each probability.
+    seed : int
+
+    Attributes
+    ----------
+    formula : DataFrame
+        Where it stands, one row with all of the brief's columns.
+    scenario : str or None
+        Column of `prices` in use; None is the brief's own prices.
+    giving : str or None
+        The one ingredient that gives way where a total is shared; None is all others in proportion.
+    held : set of str
+        What `cheapest` may not touch.
+    confidence, of : float, str
+        What is asked of `cheapest` and of a suggestion.
+    kept : dict
+        Formulas put aside for comparison, by name.
+
+    Raises
+    ------
+    FormlabError
+        If a response of the brief was not fitted.
+    """
+
+    def __init__(
+        self,
+        brief: Brief,
+        surfaces: Any,
+        prices: pd.DataFrame | None = None,
+        suggestion: Suggestion | None = None,
+        *,
+        draws: int = 1000,
+        seed: int = 0,
+    ) -> None:
+        lacking = [n for n in brief.response_names if n not in surfaces]
+        if lacking:
+            raise FormlabError(
+                f"{lacking[0]!r} is a response of the brief and was not fitted. Fit all: fit(brief, trials)."
+            )
+        self.brief, self.surfaces, self.given, self.seed = brief, surfaces, suggestion, int(seed)
+        self.region = Region.from_brief(brief).check()
+        self.prices = pd.DataFrame() if prices is None else prices
+        self.scenario: str | None = None
+        self.giving: str | None = None
+        self.held: set[str] = set()
+        self.confidence, self.of = 0.90, "true_mean"
+        self.kept: dict[str, pd.DataFrame] = {}
+        seeds = np.random.SeedSequence(self.seed).generate_state(3)
+        self._draws = surfaces.draw(draws, seed=int(seeds[0]))
+        self._search_seeds = int(seeds[1]), int(seeds[2])
+        targets = {part.name: part.target for part in brief.responses}
+        self._meetings = {kind: self._draws.meeting(targets, of) for kind, of in MEETINGS.items()}
+        self._anchor: tuple[str, pd.DataFrame] | None = None
+        self.formula = self._allowed(self.start())
+
+    # ---- where it stands ------------------------------------------------------------------------
+
+    def start(self) -> pd.DataFrame:
+        """Return the formula to begin with: the suggestion, today's, or the centre of the region."""
+        if self.given is not None:
+            return self.given.frame
+        return self.brief.baseline if self.brief.baseline is not None else self.region.centre()
+
+    def _allowed(self, frame: pd.DataFrame) -> pd.DataFrame:
+        full = self.brief.complete(frame).iloc[[0]].reset_index(drop=True)
+        return full if self.region.contains(full).iloc[0] else self.region.nearest(full)
+
+    def go(self, frame: pd.DataFrame) -> str:
+        """Stand at another formula, or at the nearest that is allowed; return in words if it was moved."""
+        full = self.brief.complete(frame).iloc[[0]].reset_index(drop=True)
+        self.formula, self._anchor = self._allowed(full), None
+        broken = self.region.why_outside(full)[0]
+        return f"That formula is not allowed ({broken}); this is the nearest that is." if broken else ""
+
+    @property
+    def moving(self) -> list[str]:
+        """What can be moved: varied ingredients and all settings, in column order."""
+        return [*self.brief.varied, *self.brief.setting_names]
+
+    def givers(self, name: str) -> list[str]:
+        """Return the ingredients that give way when `name` moves."""
+        others = sharing(self.brief, name)
+        return [self.giving] if self.giving in others else others
+
+    def move(self, name: str, value: Any) -> str:
+        """Move one factor; the formula stays allowed. Return in words what stopped it, or nothing.
+
+        As long as the same factor is moved it starts from the same formula, so that going back undoes it.
+        """
+        if self._anchor is None or self._anchor[0] != name:
+            self._anchor = name, self.formula
+        start = self._anchor[1]
+        if name in self.region.levels or name in self.region.categories:
+            return self._switch(name, value)
+        self.formula, stopped = slide(self.region, start, name, float(value), self.givers(name))
+        if not stopped:
+            return ""
+        return f"Stopped at {self.formula[name].iloc[0]:.4g} {self.brief.unit(name)}: {'; '.join(stopped)}."
+
+    def _switch(self, name: str, value: Any) -> str:
+        wanted = self.formula.assign(**{name: value})
+        broken = self.region.why_outside(wanted)[0]
+        if broken:
+            return f"{self.brief.title_of(name)} cannot be {value}: {broken}."
+        self.formula = wanted
+        return ""
+
+    def room(self, name: str) -> tuple[float, float]:
+        """Return how far a numeric factor could go from here, down and up, in its unit."""
+        low, high = self.brief.ranges[name]
+        ends = [slide(self.region, self.formula, name, v, self.givers(name))[0] for v in (low, high)]
+        return float(ends[0][name].iloc[0]), float(ends[1][name].iloc[0])
+
+    # ---- what it would do -----------------------------------------------------------------------
+
+    @property
+    def scenarios(self) -> list[str]:
+        return [str(name) for name in self.prices.columns]
+
+    @property
+    def money(self) -> dict[str, float]:
+        """Prices of the scenario that differ from the brief's own."""
+        return {} if self.scenario is None else self.prices[self.scenario].dropna().to_dict()
+
+    def outcome(self, frame: pd.DataFrame | None = None) -> Outcome:
+        """Return what a formula would do; of the one it stands at where left out."""
+        frame = self.formula if frame is None else self.brief.complete(frame)
+        columns = self.surfaces.columns(frame)
+        means = self._draws.mean_at(columns)[:, 0, :]
+        lines = {p.name: self._line(p, frame, means[:, k]) for k, p in enumerate(self.brief.responses)}
+        figures = {kind: float(m.probability(columns)[0]) for kind, m in self._meetings.items()}
+        cost = self.brief.costs(frame, self.money).iloc[0] if self.brief.has_costs else None
+        predicted = pd.DataFrame.from_dict(lines, orient="index").rename_axis("response")
+        return Outcome(frame, predicted, Conformance(**figures, draws=self._draws.count), cost)
+
+    def _line(self, part: Any, frame: pd.DataFrame, means: np.ndarray) -> dict[str, Any]:
+        line = self.surfaces[part.name].predict_table(frame).iloc[0]
+        figures = {c: float(line[c]) for c in ("mean", "low", "high", "batch_low", "batch_high")}
+        chance = float(part.meets(means).mean()) if part.has_target else float("nan")
+        doubt = self._doubt(part.name, line["mean"], line["std_error"]) / self._worst[part.name]
+        return {"unit": part.unit, **figures, "target": part.target_text, "chance": chance, "doubt": doubt}
+
+    def _doubt(self, name: str, mean: Any, std: Any) -> Any:
+        """The standard error of the mean, carried to the scale of the fit."""
+        scale = self.surfaces[name].values.scale
+        return std / scale.slope(scale.forward(np.asarray(mean, dtype=float)))
+
+    @cached_property
+    def _worst(self) -> dict[str, float]:
+        """The largest doubt about the mean at any trial, by response."""
+        found = {}
+        for name, surface in self.surfaces.items():
+            mean, std = surface.predict(surface.formulas.drop_duplicates(), return_std=True)
+            found[name] = max(float(self._doubt(name, mean, std).max()), 1e-300)
+        return found
+
+    @cached_property
+    def _today(self) -> dict[str | None, Outcome]:
+        return {}
+
+    @property
+    def today(self) -> Outcome | None:
+        """What today's formula does, at the prices of the scenario; None where the brief has none."""
+        if self.brief.baseline is None:
+            return None
+        if self.scenario not in self._today:
+            self._today[self.scenario] = self.outcome(self.brief.baseline)
+        return self._today[self.scenario]
+
+    # ---- where it could go ----------------------------------------------------------------------
+
+    @property
+    def goal(self) -> tuple[str, str]:
+        if not self.brief.has_costs:
+            return "maximise", "conformance"
+        return "minimise", "cost_per_piece" if self.brief.piece else "cost_per_litre"
+
+    @property
+    def goal_words(self) -> str:
+        """Cheapest, or surest where the brief has no prices."""
+        return "Cheapest" if self.brief.has_costs else "Surest"
+
+    def suggestion(self) -> Suggestion:
+        """Return the suggestion for what is asked, at the prices of the scenario; it takes some seconds."""
+        kind, name = self.goal
+        same = self.scenario is None and self.given is not None
+        if same and self.given.confidence == self.confidence and self.given.of == self.of:  # type: ignore[union-attr]
+            return self.given  # type: ignore[return-value]
+        asked = {kind: name, "confidence": self.confidence if kind == "minimise" else None}
+        return suggest(self.brief, self.surfaces, of=self.of, prices=self.money, seed=self.seed,
+                       alternatives=0, explain=False, **asked)  # type: ignore[arg-type]  # fmt: skip
+
+    def cheapest(self) -> str:
+        """Go to the cheapest formula that is as sure as asked, what is held left as it is; return what was found.
+
+        Searched with other draws than those that are shown, which are not chosen for and so not too good.
+        """
+        seed, more = self._search_seeds
+        asked = self.confidence if self.goal[0] == "minimise" else None
+        question = Question(self.brief, self.surfaces, self._search_draws, self.goal, asked, self.of,
+                            prices=self.money, seed=more)  # fmt: skip
+        found = search(self._held_region(), question, seed=seed, pool=600, rounds=40, starts=self.formula)
+        self.go(found.formulas.head(1))
+        surest = float(question.probability(self.formula)[0])
+        if found.shortfall[0] > 0 and asked is not None:
+            held = " with what is held" if self.held else ""
+            return f"No formula is as sure as {100 * asked:.0f} %{held}; this is the surest, {100 * surest:.0f} %."
+        if not asked:
+            return f"{self.goal_words} formula found."
+        return (
+            f"{self.goal_words} formula found that is at least {100 * asked:.0f} % sure, counted on other draws "
+            "than those shown."
+        )
+
+    @cached_property
+    def _search_draws(self) -> Any:
+        return self.surfaces.draw(self._draws.count, seed=self._search_seeds[0])
+
+    def _held_region(self) -> Region:
+        """The region with what is held fixed where it stands."""
+        region, here = copy(self.region), self.formula.iloc[0]
+        held = [n for n in self.moving if n in self.held]
+        if not held:
+            return self.region
+        whole = self.region.polytope
+        low, high = whole.lower.copy(), whole.upper.copy()
+        for name in held:
+            if name in whole.names:
+                k = whole.names.index(name)
+                low[k] = high[k] = float(here[name])
+        region.__dict__.pop("_parts", None)
+        region.polytope = Polytope(whole.names, low, high, whole.rules)
+        region.levels = {n: [float(here[n])] if n in held else v for n, v in self.region.levels.items()}
+        region.categories = {n: [here[n]] if n in held else v for n, v in self.region.categories.items()}
+        return region
+
+    # ---- what is put aside ----------------------------------------------------------------------
+
+    def keep(self, name: str = "") -> str:
+        """Put the formula aside for comparison, and return its name."""
+        name = name.strip() or next(f"K{k}" for k in range(1, 10_000) if f"K{k}" not in self.kept)
+        self.kept[name] = self.formula.copy()
+        return name
+
+    def compare(self) -> pd.DataFrame:
+        """Return today's, the kept formulas and this one side by side.
+
+        Returns
+        -------
+        DataFrame
+            Rows: what varies with its unit, each mean, the costs, the three conformance figures. Columns: today
+            (if there is one), the kept ones by name, here.
+        """
+        today = {} if self.today is None else {"today": self.today}
+        kept = {name: self.outcome(frame) for name, frame in self.kept.items()}
+        return pd.DataFrame(
+            {n: self._column(o) for n, o in {**today, **kept, "here": self.outcome()}.items()}
+        )
+
+    def _column(self, outcome: Outcome) -> pd.Series:
+        brief, lines = self.brief, {}
+        for name in self.moving:
+            lines[f"{brief.title_of(name)}, {brief.unit(name)}".rstrip(", ")] = outcome.frame[name].iloc[0]
+        for name, line in outcome.predicted.iterrows():
+            lines[f"{brief.title_of(str(name))}, {line['unit']}".rstrip(", ")] = line["mean"]
+        if outcome.cost is not None:
+            for name, value in outcome.cost.items():
+                lines[f"cost {str(name).replace('_', ' ')}, {brief.currency}"] = value
+        for kind, words in KINDS.items():
+            lines[words] = getattr(outcome.conformance, kind)
+        return pd.Series(lines, dtype=object)
+
+    def recipe(self, batch_kg: float | None = None) -> str:
+        """Return the weigh-up of one batch with its settings as plain text, columns parted by tabs.
+
+        Raises
+        ------
+        FormlabError
+            If neither the call nor the brief's plant gives a batch mass.
+        """
+        mass = batch_kg if batch_kg is not None else self.brief.plant.batch_kg
+        if mass is None:
+            raise FormlabError("No batch mass: pass batch_kg, or give the brief [plant] batch_kg in kg.")
+        weighed = self.brief.materials(self.formula).iloc[0]
+        lines = weigh_up(weighed[weighed > 0], batch_kg=mass)
+        unit = self.brief.amount_unit
+        text = [self.brief.title or "Recipe", f"batch\t{mass:g}\tkg", "", f"ingredient\t{unit}\tg"]
+        text += [
+            f"{self.brief.title_of(str(r.ingredient))}\t{r.amount:.2f}\t{r.weighed_g:.0f}"
+            for r in lines.itertuples()
+        ]
+        text += [f"total\t{lines['amount'].sum():.2f}\t{lines['weighed_g'].sum():.0f}"]
+        for part in self.brief.settings:
+            value = self.formula[part.name].iloc[0]
+            text.append(
+                f"{part.title}\t{value:.4g}\t{part.unit}" if part.is_numeric else f"{part.title}\t{value}"
+            )
+        return "\n".join(text)
