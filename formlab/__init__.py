@@ -56,5 +56,8 @@ class _Facade(ModuleType):
         if not (name in _HOMES and isinstance(value, ModuleType)):
             super().__setattr__(name, value)
 
+    def __reduce__(self) -> tuple[Any, ...]:  # workers import the package by name, as any other
+        return import_module, (self.__name__,)
+
 
 sys.modules[__name__].__class__ = _Facade
