@@ -408,7 +408,7 @@ def _panel(args: argparse.Namespace) -> int:
             print(f"The panel is at {address}\nIt needs some seconds to fit. Stop it with Ctrl-C.")
         sys.stdout.flush()
         if not args.no_browser:
-            webbrowser.open(address)
+            webbrowser.open_new_tab(address)
         try:
             return server.wait()
         except KeyboardInterrupt:
