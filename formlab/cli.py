@@ -394,12 +394,14 @@ def _report(args: argparse.Namespace) -> int:
 
 
 def _panel(args: argparse.Namespace) -> int:
+    import signal
     import webbrowser
 
     from formlab.panel.page import served
     from formlab.series import open_series
 
     series = open_series(args.folder)
+    signal.signal(signal.SIGTERM, signal.default_int_handler)  # the server is to end with us
     with served(series, kind=args.kind, seed=args.seed, host=args.host, port=args.port,
                 dark=args.dark) as (address, server):  # fmt: skip
         if args.json:

@@ -2,6 +2,10 @@
 
 import json
 import re
+import shutil
+import socket
+import subprocess
+import sys
 
 import numpy as np
 import pandas as pd
@@ -422,3 +426,19 @@ def test_the_page_is_never_served_without_a_token(tmp_path):
         arguments = " ".join(map(str, server.args))
         assert token not in arguments and "--Voila.ip=127.0.0.1" in arguments
     assert server.poll() is not None
+
+
+def test_the_command_ends_its_server_with_it(tmp_path):
+    """A command that is told to end, as a service manager would, leaves no server behind."""
+    pytest.importorskip("voila")
+    folder = shutil.copytree("demo_trials/drafting_block", tmp_path / "block")
+    command = [sys.executable, "-m", "formlab.cli", "panel", str(folder), "--no-browser", "--json"]
+    started = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+    lines = "".join(iter(started.stdout.readline, "}\n")) + "}"
+    port = int(re.search(r":(\d+)/", json.loads(lines)["address"]).group(1))
+    socket.create_connection(("127.0.0.1", port), 5).close()
+    started.terminate()
+    assert started.wait(20) == 0
+    started.stdout.close()
+    with pytest.raises(OSError):
+        socket.create_connection(("127.0.0.1", port), 2)
