@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Meeting"]
 
-CHUNK = 64  # formulas at a time
+CHUNK = 64_000  # draws times formulas looked at together
 STEPS = 60  # halvings of a bracket: to the last digits of a double
 
 
@@ -56,35 +56,34 @@ class Meeting:
                     least = _threshold(value, k, drawn, rows, low, -np.inf)
                     most = _threshold(value, k, drawn, rows, high, np.inf)
                     whole = len(rows) == draws.count and bool((np.diff(rows) > 0).all())
-                    coef = np.ascontiguousarray(drawn.coef.T)
+                    coef = np.ascontiguousarray(drawn.coef)
                     key = id(drawn.part.features)
-                    group.append((key, coef, None if whole else rows, least.ravel(), most.ravel()))
+                    group.append((key, coef, None if whole else rows, least, most))
             self._groups.append(group)
 
     def met(self, columns: Columns) -> np.ndarray:
         """Return whether each draw meets all targets at each formula, shape (rows, draws)."""
-        with one_thread():
-            return self._met(columns)
+        return self._met(columns).T
 
     def _met(self, columns: Columns) -> np.ndarray:
         n = len(next(iter(columns.values())))
-        ok = np.ones((n, self.count), dtype=bool)
-        for start in range(0, n, CHUNK):  # small enough to stay in cache
-            part = ok[start : start + CHUNK]
-            for group in self._groups:
-                for key, coef, rows, least, most in group:
-                    eta = columns[key][start : start + CHUNK] @ coef
+        ok = np.ones((self.count, n), dtype=bool)
+        for group in self._groups:
+            for key, coef, rows, least, most in group:
+                chunk = max(CHUNK // len(coef), 16)  # formulas at a time, to stay in cache
+                for start in range(0, n, chunk):
+                    eta = coef @ columns[key][start : start + chunk].T
                     own = eta >= least
                     own &= eta <= most
                     if rows is None:
-                        part &= own
+                        ok[:, start : start + chunk] &= own
                     else:
-                        part[:, rows] &= own
+                        ok[rows, start : start + chunk] &= own
         return ok
 
     def probability(self, columns: Columns) -> np.ndarray:
         """Return the share of draws that meet all targets at each formula, shape (rows,)."""
-        return np.asarray(self.met(columns).mean(axis=1))
+        return np.asarray(self._met(columns).mean(axis=0))
 
 
 def _threshold(
