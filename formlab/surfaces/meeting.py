@@ -63,7 +63,8 @@ class Meeting:
 
     def met(self, columns: Columns) -> np.ndarray:
         """Return whether each draw meets all targets at each formula, shape (rows, draws)."""
-        return self._met(columns).T
+        with one_thread():
+            return self._met(columns).T
 
     def _met(self, columns: Columns) -> np.ndarray:
         n = len(next(iter(columns.values())))
@@ -83,7 +84,8 @@ class Meeting:
 
     def probability(self, columns: Columns) -> np.ndarray:
         """Return the share of draws that meet all targets at each formula, shape (rows,)."""
-        return np.asarray(self._met(columns).mean(axis=0))
+        with one_thread():
+            return np.asarray(self._met(columns).mean(axis=0))
 
 
 def _threshold(
