@@ -135,9 +135,34 @@ def test_missing_category():
 
 def test_censored_readings_are_refused_with_their_number():
     frame = trials().assign(hardness_censored=["above"] * 3 + [None] * 17)
-    assert message(brief(), frame) == (
-        "3 of 20 readings of 'hardness' are censored (such as '<0.5'); they cannot be used. Leave the response out, "
-        "or give it readings within the test's range."
+    assert message(brief(), frame, responses=["hardness"]) == (
+        "3 of 20 readings of 'hardness' are censored (such as '<0.5'); a fit here takes only readings that are numbers, "
+        "and with those left out it would be wrong. Give it readings within the test's range."
+    )
+
+
+def test_the_others_can_be_fitted_without_the_censored_response():
+    two = Brief(
+        setting=[{"name": "x", "low": -1, "high": 1}],
+        response=[{"name": n} for n in ("wear", "tear", "gloss")],
+        setting_model="linear",
+    )
+    x = np.linspace(-1, 1, 6)
+    frame = pd.DataFrame({"x": x, "wear": 2 + x**2, "tear": 1 - x**3, "gloss": x + x**2})
+    frame["wear_censored"] = ["below", "", None, None, None, "above"]
+    words = (
+        "2 of 6 readings of 'wear' are censored (such as '<0.5'); a fit here takes only readings that are numbers, and "
+        "with those left out it would be wrong. Fit the others with responses=['tear', 'gloss'], or give it readings "
+        "within the test's range."
+    )
+    assert message(two, frame, kind="least squares") == words
+    kept = fit(two, frame, responses=["tear", "gloss"], kind="least squares")
+    assert kept.names == ["tear", "gloss"]
+    frame["gloss_censored"] = ["below", *[None] * 5]
+    assert message(two, frame, kind="least squares") == (
+        "2 of 6 readings of 'wear' and 1 of 6 readings of 'gloss' are censored (such as '<0.5'); a fit here takes only "
+        "readings that are numbers, and with those left out it would be wrong. Fit the others with responses=['tear'], or "
+        "give them readings within the test's range."
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,7 +14,7 @@ from formlab.errors import FitError
 from formlab.surfaces.noise import ErrorSplit, Noise
 from formlab.surfaces.scales import Scale
 
-__all__ = ["Slabs", "Values", "arrange", "level_priors", "noise_of", "values_of"]
+__all__ = ["Slabs", "Values", "arrange", "level_priors", "noise_of", "refuse_censored", "values_of"]
 
 HISTORY = "history"  # the block of trials from before the plan
 LEVELS = ("batch", "load", "day", "block", "lot", "session", "operator")
@@ -168,6 +169,30 @@ def _check_shares(brief: Brief, formulas: pd.DataFrame, trial: pd.Series) -> Non
         )
 
 
+def refuse_censored(slabs: Slabs, responses: Sequence[Response]) -> None:
+    """Raise if readings are only known to lie beyond what a test can read.
+
+    Raises
+    ------
+    FitError
+        With the number of such readings of every response, and the call that leaves these responses out.
+    """
+    frame, found = slabs.readings, {}
+    for name in (r.name for r in responses if r.name in frame and f"{r.name}_censored" in frame):
+        used, flag = _usable(frame) & frame[name].notna(), frame[f"{name}_censored"]
+        count = int((used & flag.notna() & (flag.astype(str).str.len() > 0)).sum())
+        if count:
+            found[name] = f"{count} of {int(used.sum())} readings of {name!r}"
+    if not found:
+        return
+    others, them = [r.name for r in responses if r.name not in found], "it" if len(found) == 1 else "them"
+    way = f"Fit the others with responses={others}, or give" if others else "Give"
+    raise FitError(
+        f"{' and '.join(found.values())} are censored (such as '<0.5'); a fit here takes only readings that are "
+        f"numbers, and with those left out it would be wrong. {way} {them} readings within the test's range."
+    )
+
+
 def values_of(slabs: Slabs, response: Response, scale: Scale) -> Values:
     """Return one value a slab: the mean of its readings, on the scale of the fit.
 
@@ -182,14 +207,6 @@ def values_of(slabs: Slabs, response: Response, scale: Scale) -> Values:
             f"The trials lack response {name!r}; they have {', '.join(repr(str(c)) for c in frame.columns if c != 'slab')}."
         )
     used = _usable(frame) & frame[name].notna()
-    censored = f"{name}_censored"
-    if censored in frame:
-        flag = used & frame[censored].notna() & (frame[censored].astype(str).str.len() > 0)
-        if flag.any():
-            raise FitError(
-                f"{int(flag.sum())} of {int(used.sum())} readings of {name!r} are censored (such as '<0.5'); they "
-                "cannot be used. Leave the response out, or give it readings within the test's range."
-            )
     y = pd.to_numeric(frame.loc[used, name], errors="coerce")
     if y.isna().any():
         bad = y.index[y.isna()][0]

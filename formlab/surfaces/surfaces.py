@@ -17,7 +17,7 @@ from formlab.surfaces.draws import Columns, Draws, Mixed
 from formlab.surfaces.fitting import Ground, fit_response
 from formlab.surfaces.makeable import Chance, chance_to_make
 from formlab.surfaces.noise import Scatter
-from formlab.surfaces.readings import Slabs, arrange
+from formlab.surfaces.readings import Slabs, arrange, refuse_censored
 from formlab.surfaces.surface import Surface
 from formlab.surfaces.threads import one_thread
 from formlab.terms import ModelSpace
@@ -88,6 +88,7 @@ def fit(
     slabs = arrange(brief, trials)
     space = ModelSpace(brief, model, setting_model, crossed, measure)
     asked = [r for r in brief.responses if r.name in names]
+    refuse_censored(slabs, asked)
     ground = Ground(brief, slabs, space, prior_scale)
     streams = np.random.default_rng(seed).spawn(len(asked))
     with one_thread():
