@@ -1,11 +1,14 @@
 """The three notebooks run as a newcomer would run them, and are stored without outputs."""
 
+import re
 import time
 from pathlib import Path
 
 import nbformat
 import pytest
 from nbclient import NotebookClient
+
+from tests.readme_figures import LARGEST, WANTED
 
 HOME = Path(__file__).parent.parent / "notebooks"
 NOTEBOOKS = sorted(HOME.glob("*.ipynb"))
@@ -32,3 +35,12 @@ def test_runs_without_an_error(path):
     assert outputs and not [o for o in outputs if o.output_type == "error"]
     # a warning printed in a story is an error in the story
     assert not [o.text for o in outputs if o.output_type == "stream" and o.name == "stderr" and "Warning" in o.text]
+
+
+def test_the_readme_shows_four_small_figures_of_the_notebooks():
+    """Made by ``python -m tests.readme_figures``; each with words for those who cannot see it."""
+    shown = re.findall(r"!\[([^]]*)\]\((notebooks/figures/[^)]+)\)", (HOME.parent / "README.md").read_text())
+    wanted = [name for names in WANTED.values() for name in names.values()]
+    assert sorted(Path(path).name for _, path in shown) == sorted(wanted) and len(wanted) == 4
+    assert all(len(words) > 40 for words, _ in shown)
+    assert all((HOME.parent / path).stat().st_size < LARGEST for _, path in shown)
