@@ -402,19 +402,19 @@ def _panel(args: argparse.Namespace) -> int:
 
     series = open_series(args.folder)
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # the server is to end with us
-    with served(series, kind=args.kind, seed=args.seed, host=args.host, port=args.port,
-                dark=args.dark) as (address, server):  # fmt: skip
-        if args.json:
-            _print_json({"address": address})
-        else:
-            print(f"The panel is at {address}\nIt needs some seconds to fit. Stop it with Ctrl-C.")
-        sys.stdout.flush()
-        if not args.no_browser:
-            webbrowser.open_new_tab(address)
-        try:
-            return server.wait()
-        except KeyboardInterrupt:
-            return 0
+    try:
+        with served(series, kind=args.kind, seed=args.seed, host=args.host, port=args.port,
+                    dark=args.dark) as (address, server):  # fmt: skip
+            if args.json:
+                _print_json({"address": address})
+            else:
+                print(f"The panel is at {address}\nIt needs some seconds to fit. Stop it with Ctrl-C.")
+            sys.stdout.flush()
+            if not args.no_browser:
+                webbrowser.open_new_tab(address)
+            return int(server.wait())
+    except KeyboardInterrupt:  # whenever it comes: being told to stop is how this command ends
+        return 0
 
 
 def _rehearse(args: argparse.Namespace) -> int:
