@@ -8,6 +8,7 @@ under generalised least squares follow Goos & Vandebroek (2001).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -16,11 +17,14 @@ from formlab.errors import PlanError
 from formlab.plans.basis import Basis
 from formlab.plans.candidates import Candidates
 from formlab.plans.criteria import TINY, State
+from formlab.plans.lines import Lines
+from formlab.plans.polish import polish_design, wander
 from formlab.plans.structure import Structure
 
 __all__ = ["Problem", "Found", "search"]
 
 SWEEPS = 40
+WORK = 50_000  # steps of a walk times trials times terms
 
 
 @dataclass
@@ -40,6 +44,21 @@ class Problem:
     structure: Structure
     prior: np.ndarray
     weight: np.ndarray | None
+
+    @cached_property
+    def weight_matrix(self) -> np.ndarray:
+        """Inverse covariance of the trials."""
+        return self.structure.weight()
+
+    @cached_property
+    def lines(self) -> dict[str, Lines]:
+        """Straight moves of the variables of each level."""
+        return {level: Lines(self.basis, cols) for level, cols in self.candidates.positions.items()}
+
+    @property
+    def kicks(self) -> int:
+        """Steps of a walk: fewer the dearer each is."""
+        return int(np.clip(WORK / (self.structure.n * (len(self.basis.space) + 20)), 6, 40))
 
     def units(self) -> list[tuple[str, np.ndarray]]:
         """Every unit whose variables can be chosen: its level and rows."""
@@ -61,7 +80,7 @@ class Found:
 
 
 def search(
-    problem: Problem, seed: Any, starts: int = 10, polish: int = 2, n_jobs: int = 1, progress: bool = False
+    problem: Problem, seed: Any, starts: int = 10, polish: int = 4, n_jobs: int = 1, progress: bool = False
 ) -> Found:
     """Return the best design of many starts; the answer does not depend on `n_jobs`.
 
@@ -69,9 +88,9 @@ def search(
     ----------
     seed : numpy SeedSequence
     starts : int
-        Random starts of the exchange.
+        Random starts of the exchange. A fifth as many walks set out from the best designs.
     polish : int
-        How many of the best starts are improved inside the region.
+        How many of the best starts are improved inside the region; 0 for none, and no walks.
 
     Raises
     ------
@@ -86,15 +105,13 @@ def search(
             f"{problem.structure.n} trials cannot estimate the {len(problem.basis.space)} terms with these batches: "
             "every start was singular. Add trials or batches, or choose a smaller model."
         )
-    if polish:
-        from formlab.plans.polish import polish_design
-
+    if polish and any(lines.count for lines in problem.lines.values()):
         best = _distinct(found)[:polish]
-        more = seed.spawn(len(best))
-        found = _map(
-            polish_design, [(problem, f, s) for f, s in zip(best, more)], n_jobs, progress, "improving"
-        )
-    return _ranked(found)[0]
+        jobs = [(problem, f, s) for f, s in zip(best, seed.spawn(len(best)))]
+        found = _ranked(_map(polish_design, jobs, n_jobs, progress, "improving"))
+        walks = [(problem, f, s, problem.kicks) for f, s in zip(found, seed.spawn(starts // 5))]
+        found = _ranked([*found, *_map(wander, walks, n_jobs, progress, "walks")])
+    return found[0]
 
 
 def _map(function: Any, jobs: list[tuple[Any, ...]], n_jobs: int, progress: bool, what: str) -> list[Any]:
@@ -125,7 +142,7 @@ def _distinct(found: list[Found]) -> list[Found]:
 def _one_start(problem: Problem, seed: Any, start: int) -> Found:
     rng = np.random.default_rng(seed)
     choice = _random_choice(problem, rng)
-    w = problem.structure.weight()
+    w = problem.weight_matrix
     x = _columns(problem.candidates, choice)
     ridge = 1e-4 * max(1.0, float(np.trace(x.T @ w @ x))) / x.shape[1]
     state = State(x, w, problem.prior, None, ridge=ridge)

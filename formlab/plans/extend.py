@@ -66,7 +66,18 @@ def extend(
     failed : sequence of str
         Trials or batches that could not be made; they are kept in the frame but not credited. Trials with a
         status other than ok or pending are left out by themselves.
+    model, setting_model, crossed : str, optional
+        The model, where it is not today's brief's own.
+    ratios : mapping of str to float, optional
+        Variance of a level of error over that of a slab, as in `lay_out`.
+    starts, n_jobs, progress
+        Random starts of the search, workers, progress bar.
     seed : int, optional
+
+    Returns
+    -------
+    Plan
+        The trials so far and the new ones, the latter as a round of their own.
 
     Raises
     ------

@@ -133,6 +133,11 @@ def lay_out(
     seed : int, optional
         One seed, one plan. Drawn and stored in the plan where left out.
 
+    Returns
+    -------
+    Plan
+        Its frame holds one row a trial in run order; its notes say what must be known of it.
+
     Raises
     ------
     PlanError

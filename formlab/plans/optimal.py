@@ -40,7 +40,7 @@ def solve(ask: Ask, basis: Basis, structure: Structure, known: np.ndarray) -> np
     candidates = Candidates.build(basis, positions, np.random.default_rng([ask.seed, 0]))
     _separable(candidates)
     problem = Problem(basis, candidates, structure, known, weight_of(basis, ask.criterion))
-    polish = 2 if ask.space.affine else 0
+    polish = 4 if ask.space.affine else 0
     found = search(problem, np.random.SeedSequence(ask.seed), ask.starts, polish, ask.n_jobs, ask.progress)
     return tidy(basis, found.points, structure, positions)
 

@@ -239,6 +239,7 @@ class Plan:
 
     @property
     def verdict(self) -> str:
+        """How much is made, and for how many terms, in one sentence."""
         criterion = f", criterion {self.criterion}" if self.criterion else ""
         return (
             f"{len(self)} trials in {self.frame['batch'].nunique()} batches for {len(self.space)} terms "
