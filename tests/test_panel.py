@@ -276,6 +276,7 @@ def test_kept_formulas_stand_side_by_side(block):
     assert list(table.columns) == ["today", "K1", "soft one", "here"]
     assert table.loc["naphthenic oil, phr"].tolist() == [14.0, 14.0, 14.0, 20.0]
     assert table.loc["crumb, mg/m", "here"] == pytest.approx(surfaces["crumble"].predict(state.formula)[0])
+    assert state.keep("here") == "here (kept)"
     assert state.go(state.kept["K1"]) == "" and state.formula["oil"].iloc[0] == 14.0
 
 
@@ -342,10 +343,32 @@ def test_widgets_follow_the_state_and_the_state_the_widgets(wedge):
     state = panel.state
     assert state.formula["kaolin"].iloc[0] == 8.0
     for name, control in panel.controls.items():
-        assert control.value == pytest.approx(state.formula[name].iloc[0])
+        assert abs(control.value - state.formula[name].iloc[0]) <= control.step / 2
+        steps = (control.value - control.min) / control.step
+        assert abs(steps - round(steps)) < 1e-9
     mean = surfaces["crumble"].predict(state.formula)[0]
     row = re.search(r"data-response='crumble'.*?<td class='n'>(.*?)</td>", panel._predicted.value).group(1)
     assert float(row) == pytest.approx(mean, rel=5e-3)
+
+
+def test_what_a_browser_says_back_of_a_slider_is_no_move(wedge):
+    """A slider that was set tells its step, with rounding of its own; a formula between steps stays as it is."""
+    panel = fl.panel(*wedge)
+    panel.controls["kaolin"].value = 8.0
+    before = panel.state.formula.copy()
+    assert before["factice"].iloc[0] != pytest.approx(panel.controls["factice"].value, abs=1e-6)
+    for control in panel.controls.values():
+        control.value += 1e-13
+    assert panel.state.formula.equals(before)
+    panel.controls["factice"].value += panel.controls["factice"].step  # a hand
+    assert panel.state.formula["factice"].iloc[0] == pytest.approx(panel.controls["factice"].value, abs=1e-9)
+
+
+def test_a_typed_value_between_steps_is_taken_as_typed(block):
+    panel = fl.panel(*block)
+    panel.controls["oil"].value = 14.234
+    assert panel.state.formula["oil"].iloc[0] == 14.234
+    assert panel.controls["oil"].value == pytest.approx(14.2)
 
 
 def test_every_control_is_labelled_and_every_button_works(block):

@@ -119,6 +119,7 @@ class WhatIf:
         targets = {part.name: part.target for part in brief.responses}
         self._meetings = {kind: self._draws.meeting(targets, of) for kind, of in MEETINGS.items()}
         self._anchor: tuple[str, pd.DataFrame] | None = None
+        self._known: dict[tuple[str, str | None], Outcome] = {}
         self.formula = self._allowed(self.start())
 
     # ---- where it stands ------------------------------------------------------------------------
@@ -202,7 +203,7 @@ class WhatIf:
         return Outcome(frame, predicted, Conformance(**figures, draws=self._draws.count), cost)
 
     def _line(self, part: Any, frame: pd.DataFrame, means: np.ndarray) -> dict[str, Any]:
-        line = self.surfaces[part.name].predict_table(frame).iloc[0]
+        line = self.surfaces[part.name].predict_table(frame, outside="ignore").iloc[0]
         figures = {c: float(line[c]) for c in ("mean", "low", "high", "batch_low", "batch_high")}
         chance = float(part.meets(means).mean()) if part.has_target else float("nan")
         doubt = self._doubt(part.name, line["mean"], line["std_error"]) / self._worst[part.name]
@@ -218,22 +219,23 @@ class WhatIf:
         """The largest doubt about the mean at any trial, by response."""
         found = {}
         for name, surface in self.surfaces.items():
-            mean, std = surface.predict(surface.formulas.drop_duplicates(), return_std=True)
+            mean, std = surface.predict(surface.formulas.drop_duplicates(), return_std=True, outside="ignore")
             found[name] = max(float(self._doubt(name, mean, std).max()), 1e-300)
         return found
-
-    @cached_property
-    def _today(self) -> dict[str | None, Outcome]:
-        return {}
 
     @property
     def today(self) -> Outcome | None:
         """What today's formula does, at the prices of the scenario; None where the brief has none."""
         if self.brief.baseline is None:
             return None
-        if self.scenario not in self._today:
-            self._today[self.scenario] = self.outcome(self.brief.baseline)
-        return self._today[self.scenario]
+        return self._remembered("", self.brief.baseline)
+
+    def _remembered(self, name: str, frame: pd.DataFrame) -> Outcome:
+        """The outcome of today's formula or of a kept one at the prices of the scenario, worked out once."""
+        key = name, self.scenario
+        if key not in self._known or not self._known[key].frame.equals(frame):
+            self._known[key] = self.outcome(frame)
+        return self._known[key]
 
     # ---- where it could go ----------------------------------------------------------------------
 
@@ -307,11 +309,17 @@ class WhatIf:
     def keep(self, name: str = "") -> str:
         """Put the formula aside for comparison, and return its name."""
         name = name.strip() or next(f"K{k}" for k in range(1, 10_000) if f"K{k}" not in self.kept)
+        name += " (kept)" if name in ("today", "here") else ""  # columns of `compare`
         self.kept[name] = self.formula.copy()
         return name
 
-    def compare(self) -> pd.DataFrame:
+    def compare(self, here: Outcome | None = None) -> pd.DataFrame:
         """Return today's, the kept formulas and this one side by side.
+
+        Parameters
+        ----------
+        here : Outcome, optional
+            Of this one, where it is known already.
 
         Returns
         -------
@@ -320,10 +328,9 @@ class WhatIf:
             (if there is one), the kept ones by name, here.
         """
         today = {} if self.today is None else {"today": self.today}
-        kept = {name: self.outcome(frame) for name, frame in self.kept.items()}
-        return pd.DataFrame(
-            {n: self._column(o) for n, o in {**today, **kept, "here": self.outcome()}.items()}
-        )
+        kept = {name: self._remembered(name, frame) for name, frame in self.kept.items()}
+        all_of = {**today, **kept, "here": here or self.outcome()}
+        return pd.DataFrame({name: self._column(outcome) for name, outcome in all_of.items()})
 
     def _column(self, outcome: Outcome) -> pd.Series:
         brief, lines = self.brief, {}

@@ -67,9 +67,8 @@ class Panel(w.VBox):
         else:
             low, high = state.brief.ranges[name]
             step, form = _step(high - low)
-            control = w.FloatSlider(
-                value=float(value), min=low, max=high, step=step, readout_format=form, **about
-            )
+            shown = _on_step(float(value), low, high, step)
+            control = w.FloatSlider(value=shown, min=low, max=high, step=step, readout_format=form, **about)
         control.observe(lambda change: self._moved(name, change["new"]), "value")
         return control
 
@@ -160,7 +159,7 @@ class Panel(w.VBox):
     # ---- what happens ---------------------------------------------------------------------------
 
     def _moved(self, name: str, value: Any) -> None:
-        if not self._busy:
+        if not self._busy and not self._stands_at(name, value):
             self.say(self.state.move(name, value))
             self.show()
 
@@ -199,18 +198,39 @@ class Panel(w.VBox):
         self._busy = True  # controls follow the state; they are not moved by hand now
         try:
             for name, control in self.controls.items():
-                control.value = state.formula[name].iloc[0]
+                if not self._stands_at(name, control.value):
+                    control.value = self._shown(name)
                 self._rooms[name].value = self._room(name)
         finally:
             self._busy = False
         if state.kept:
-            self._kept.value = f"<h3>Kept formulas</h3>{words.compared(state.compare())}"
+            self._kept.value = f"<h3>Kept formulas</h3>{words.compared(state.compare(outcome))}"
+
+    def _shown(self, name: str) -> Any:
+        """What a control shows of the formula: the nearest of its steps.
+
+        A browser moves a slider that is set between two steps to one of them, and says so, as if a hand had
+        moved it; what it is set to is a step already, so that it has nothing to say.
+        """
+        value, control = self.state.formula[name].iloc[0], self.controls[name]
+        if isinstance(control, w.FloatSlider):
+            return _on_step(float(value), control.min, control.max, control.step)
+        return value
+
+    def _stands_at(self, name: str, value: Any) -> bool:
+        """Whether a control at this value shows the formula as it is, but for rounding."""
+        control, shown = self.controls[name], self._shown(name)
+        if isinstance(control, w.FloatSlider):
+            return bool(abs(float(value) - shown) < 1e-3 * control.step)
+        return bool(value == shown)
 
     def _room(self, name: str) -> Markup:
-        if name not in self.state.brief.ranges or name in self.state.region.levels:
+        control = self.controls[name]
+        if not isinstance(control, w.FloatSlider):
             return Markup("")
-        low, high = self.state.room(name)
-        return Markup(f"<span class='fl-room'>from here {low:.3g} to {high:.3g}</span>")
+        low, high = (f"{abs(v) if abs(v) < control.step / 10 else v:{control.readout_format}}"
+                     for v in self.state.room(name))  # fmt: skip
+        return Markup(f"<span class='fl-room'>from here {low} to {high}</span>")
 
 
 _STYLE: dict[str, Any] = {"style": {"description_width": "8.5em"}, "layout": w.Layout(width="24.5em")}
@@ -225,6 +245,13 @@ def _step(span: float) -> tuple[float, str]:
     size = 10.0 ** math.floor(math.log10(span / STEPS))
     step = next(m * size for m in (1.0, 2.0, 5.0, 10.0) if m * size >= span / STEPS)
     return step, f".{max(0, -math.floor(math.log10(step) + 1e-9))}f"
+
+
+def _on_step(value: float, low: float, high: float, step: float) -> float:
+    """The nearest step of a slider; its ends are steps too."""
+    if abs(value - high) < step / 2:
+        return high
+    return min(max(low + round((value - low) / step) * step, low), high)
 
 
 def _title(state: WhatIf) -> str:
