@@ -120,11 +120,27 @@ class State:
         -------
         ndarray of shape (q, T)
         """
+        powers = tau[None] ** np.arange(1, 2 * len(coefficients) + 1)[:, None, None]
+        if len(rows) == 1:
+            return self._one_line(int(rows[0]), coefficients[:, :, 0], powers)
         wx = self.wx[rows]
-        powers = tau[None] ** np.arange(1, len(coefficients) + 1)[:, None, None]
         inner = self._line_blocks(self.d, coefficients, powers, wx)
         outer = None if self.weight is None else self._line_blocks(self.dsd, coefficients, powers, wx)
         return self._gains_of(rows, inner, outer).reshape(tau.shape)
+
+    def _one_line(self, i: int, coefficients: np.ndarray, powers: np.ndarray) -> np.ndarray:
+        """As `line_gains` for one row: coefficients of shape (degree, q, p)."""
+        w, wii = self.wx[i], self.w[i, i]
+        a, b, c = _line_forms(self.d, coefficients, powers, w)
+        b += 1
+        ratio = b * b + a * (wii - c)
+        good = ratio > 1e-12
+        safe = np.where(good, ratio, 1.0)
+        if self.weight is None:
+            return np.where(good, np.log(safe) / self.x.shape[1], -np.inf)
+        a2, b2, c2 = _line_forms(self.dsd, coefficients, powers, w)
+        change = ((c - wii) * a2 - 2 * b * b2 + a * c2) / safe
+        return self._trace_gain(self.trace + change, good)
 
     def _group_gains(self, rows: np.ndarray, options: np.ndarray) -> np.ndarray:
         delta = options - self.x[rows]
@@ -146,12 +162,12 @@ class State:
         """U'KU along lines for U = [Δ', X'W_S], shape (q * T, 2s, 2s)."""
         degree, q, s, _ = coefficients.shape
         ck = coefficients @ k
-        cross = np.einsum("jqt,jqab->qtab", powers, ck @ wx.T)
+        cross = np.einsum("jqt,jqab->qtab", powers[:degree], ck @ wx.T)
         square = np.zeros((q, powers.shape[2], s, s))
         for i in range(degree):
             for j in range(degree):
                 block = ck[i] @ coefficients[j].transpose(0, 2, 1)
-                square += (powers[i] * powers[j])[:, :, None, None] * block[:, None]
+                square += powers[i + j + 1][:, :, None, None] * block[:, None]
         return _blocks(cross.reshape(-1, s, s), square.reshape(-1, s, s), wx @ k @ wx.T)
 
     def _gains_of(self, rows: np.ndarray, inner: np.ndarray, outer: np.ndarray | None) -> np.ndarray:
@@ -160,15 +176,6 @@ class State:
         inner[:, :s, s:] += np.eye(s)
         inner[:, s:, :s] += np.eye(s)
         inner[:, s:, s:] -= self.w[np.ix_(rows, rows)]
-        if s == 1:
-            a, b, d = inner[:, 0, 0], inner[:, 0, 1], inner[:, 1, 1]
-            ratio = b * b - a * d
-            good = ratio > 1e-12
-            safe = np.where(good, ratio, 1.0)
-            if outer is None:
-                return np.where(good, np.log(safe) / self.x.shape[1], -np.inf)
-            change = (d * outer[:, 0, 0] - 2 * b * outer[:, 0, 1] + a * outer[:, 1, 1]) / safe
-            return self._trace_gain(self.trace + change, good)
         sign, logdet = np.linalg.slogdet(inner)
         good = (sign == (-1) ** s) & np.isfinite(logdet)
         if outer is None:
@@ -201,6 +208,24 @@ class State:
             self.dsd = self.d @ self.weight @ self.d
             self.trace = float(np.sum(self.weight * self.d))
         return u, a
+
+
+def _line_forms(
+    k: np.ndarray, coefficients: np.ndarray, powers: np.ndarray, w: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, float]:
+    """d'Kd and d'Kw of the change d along every line, shape (q, T) each, and w'Kw."""
+    degree = len(coefficients)
+    ck, kw = coefficients @ k, k @ w
+    cross = coefficients @ kw
+    square = np.zeros(powers.shape[1:])
+    for i in range(degree):
+        for j in range(i, degree):
+            block = np.einsum("qp,qp->q", ck[i], coefficients[j]) * (1 if i == j else 2)
+            square += block[:, None] * powers[i + j + 1]
+    linear = cross[0][:, None] * powers[0]
+    for j in range(1, degree):
+        linear += cross[j][:, None] * powers[j]
+    return square, linear, float(w @ kw)
 
 
 def _blocks(cross: np.ndarray, square: np.ndarray, fixed: np.ndarray) -> np.ndarray:

@@ -54,12 +54,16 @@ class Lines:
         self._nodes = np.array(NODES.get(self.degree) or np.linspace(-1, 1, self.degree + 1)[: self.degree])
         self._solve = np.linalg.inv(np.vander(self._nodes, self.degree + 1, increasing=True)[:, 1:])
 
-    def through(self, rows: np.ndarray, rng: Any) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def through(
+        self, rows: np.ndarray, rng: Any, here: np.ndarray | None = None
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return lines through some rows that move together.
 
         Parameters
         ----------
         rows : ndarray of shape (s, v)
+        here : ndarray of shape (s, p), optional
+            The columns of the rows, where they are known.
 
         Returns
         -------
@@ -75,7 +79,7 @@ class Lines:
             if len(found) > 1:
                 parts.append(rng.normal(size=(2, len(found))) @ found)
         directions = np.vstack(parts)
-        up, down = self._reach(rows, directions), self._reach(rows, -directions)
+        up, down = self._reach(rows, directions)
         size = np.maximum(up, down)
         live = size > 1e-9
         directions, up, down, size = directions[live] * size[live, None], up[live], down[live], size[live]
@@ -83,15 +87,19 @@ class Lines:
         tau = np.concatenate(
             [-down[:, None] + (up + down)[:, None] * EVEN, up[:, None] * NEAR, -down[:, None] * NEAR], axis=1
         )
-        return directions, tau, self._columns(rows, directions)
+        return (
+            directions,
+            tau,
+            self._columns(rows, directions, self.basis.matrix(rows) if here is None else here),
+        )
 
-    def _columns(self, rows: np.ndarray, directions: np.ndarray) -> np.ndarray:
+    def _columns(self, rows: np.ndarray, directions: np.ndarray, here: np.ndarray) -> np.ndarray:
         q, d = directions.shape
         s, v = rows.shape
         points = np.repeat(rows[None], len(self._nodes) * q, axis=0).reshape(len(self._nodes), q, s, v)
         points[..., :d] += self._nodes[:, None, None, None] * directions[None, :, None, :]
         columns = self.basis.matrix(points.reshape(-1, v)).reshape(len(self._nodes), q * s, -1)
-        change = columns - np.tile(self.basis.matrix(rows), (q, 1))[None]
+        change = columns - np.tile(here, (q, 1))[None]
         return np.tensordot(self._solve, change, axes=1).reshape(len(self._nodes), q, s, -1)
 
     def moved(self, rows: np.ndarray, step: np.ndarray) -> np.ndarray:
@@ -102,13 +110,15 @@ class Lines:
         out[:, :d] = np.clip(out[:, :d] + step, polytope.lower, polytope.upper)
         return out
 
-    def _reach(self, rows: np.ndarray, directions: np.ndarray) -> np.ndarray:
-        """How far all rows can go along each direction."""
+    def _reach(self, rows: np.ndarray, directions: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """How far all rows can go along each direction, and against it; every line meets a range's end."""
         speed = directions @ self.lhs.T
         slack = np.maximum((self.rhs - rows[:, : self.lhs.shape[1]] @ self.lhs.T).min(axis=0), 0.0)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            reach = np.where(speed > 1e-12, slack / speed, np.inf).min(axis=1)
-        return np.where(np.isfinite(reach), reach, 0.0)
+        still = np.abs(speed) < 1e-12
+        way = slack / np.where(still, 1.0, speed)
+        up = np.where(still | (speed < 0), np.inf, way).min(axis=1)
+        down = np.where(still | (speed > 0), np.inf, -way).min(axis=1)
+        return up, down
 
 
 def _half_spaces(polytope: Polytope) -> tuple[np.ndarray, np.ndarray]:

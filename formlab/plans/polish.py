@@ -88,7 +88,7 @@ class _Walk:
     def _move(self, level: str, rows: np.ndarray) -> float:
         """Take the best step of one unit along any of its lines; return the gain."""
         lines = self.lines[level]
-        directions, tau, coefficients = lines.through(self.points[rows], self.rng)
+        directions, tau, coefficients = lines.through(self.points[rows], self.rng, self.state.x[rows])
         if not len(directions):
             return 0.0
         gains = self.state.line_gains(rows, coefficients, tau)
