@@ -434,20 +434,22 @@ def test_what_stands_in_the_way_is_said_on_the_page(tmp_path):
     assert "No panel yet" in shown and "has no plan yet" in shown
 
 
-def test_the_page_is_never_served_without_a_token(tmp_path):
+def test_the_page_is_never_served_without_a_token(tmp_path, monkeypatch):
     """The server answers without the token with its login page only, and listens on this machine alone."""
     import urllib.request
 
     pytest.importorskip("voila")
-    series = fl.open_series("demo_trials/drafting_block")
-    series.path = tmp_path  # out/ goes there
+    series = fl.open_series(shutil.copytree("demo_trials/drafting_block", tmp_path / "series"))
+    monkeypatch.chdir(tmp_path)  # settings of somebody that take the token away are not read
+    (tmp_path / "voila.json").write_text('{"Voila": {"token": "", "ip": "0.0.0.0"}}')
     with served(series) as (address, server):
         host, token = re.fullmatch(r"(http://127\.0\.0\.1:\d+)/\?token=([\w-]{32})", address).groups()
         with urllib.request.urlopen(f"{host}/") as answer:
             text = answer.read().decode()
             assert "/login" in answer.url and token not in text and "panel.ipynb" not in text
-        arguments = " ".join(map(str, server.args))
-        assert token not in arguments and "--Voila.ip=127.0.0.1" in arguments
+        assert token not in " ".join(map(str, server.args))
+    told = json.loads((series.path / "out/panel/voila.json").read_text())
+    assert told["Voila"]["ip"] == "127.0.0.1" and token not in json.dumps(told)
     assert server.poll() is not None
 
 

@@ -125,21 +125,22 @@ def served(
     """
     if importlib.util.find_spec("voila") is None:
         raise FormlabError("The panel's own page needs voila. Install it with: pip install 'formlab[lab]'.")
-    path = series.write_out(
-        f"{HOME}/panel.ipynb", notebook(series.brief.title or series.path.name, kind, seed)
-    )
+    port, token = port or _free_port(host), secrets.token_urlsafe(24)
+    book = notebook(series.brief.title or series.path.name, kind, seed)
+    path = series.write_out(f"{HOME}/panel.ipynb", book).resolve()
+    series.write_out(f"{HOME}/voila.json", json.dumps(_settings(host, port, dark), indent=1))
     look = f"{HOME}/voila/templates/formlab"
     series.write_out(f"{look}/conf.json", json.dumps({"base_template": "lab"}))
     series.write_out(f"{look}/index.html.j2", TEMPLATE)
-    port, token = port or _free_port(host), secrets.token_urlsafe(24)
-    command = [sys.executable, "-m", "voila", str(path), "--no-browser", f"--Voila.ip={host}", f"--port={port}",
-               "--Voila.port_retries=0", "--Voila.auto_token=True", "--template=formlab", f"--theme={'dark' if dark else 'light'}",
-               "--Voila.log_level=ERROR"]  # fmt: skip
-    found = os.pathsep.join(filter(None, [str(path.parent.resolve()), os.environ.get("JUPYTER_PATH")]))
-    server = subprocess.Popen(command, env={**os.environ, "JUPYTER_TOKEN": token, "JUPYTER_PATH": found})
+    found = os.pathsep.join(filter(None, [str(path.parent), os.environ.get("JUPYTER_PATH")]))
+    command = [sys.executable, "-m", "voila", path.name, f"--Voila.config_file_paths={path.parent}"]
+    server = subprocess.Popen(
+        command, cwd=path.parent, env={**os.environ, "JUPYTER_TOKEN": token, "JUPYTER_PATH": found}
+    )
     try:
         _answering(server, host, port)
-        yield f"http://{host}:{port}/?token={token}", server
+        name = socket.gethostname() if host in ("0.0.0.0", "::") else host
+        yield f"http://{name}:{port}/?token={token}", server
     finally:
         server.terminate()
         try:
@@ -147,6 +148,25 @@ def served(
         except subprocess.TimeoutExpired:
             server.kill()
             server.wait()
+
+
+def _settings(host: str, port: int, dark: bool) -> dict[str, dict[str, Any]]:
+    """What the server is told; no other settings are read, so that none can take the token away."""
+    told: dict[str, dict[str, Any]] = {
+        "Voila": {
+            "ip": host,
+            "port": port,
+            "port_retries": 0,
+            "open_browser": False,
+            "auto_token": True,
+            "log_level": "ERROR",
+            "tornado_settings": {"ws_ping_timeout": 30_000},
+        },
+        "VoilaConfiguration": {"template": "formlab", "theme": "dark" if dark else "light"},
+    }
+    if os.name == "posix":  # the kernel talks through files of this user, not through ports of the machine
+        told["KernelManager"] = {"transport": "ipc"}
+    return told
 
 
 def _free_port(host: str) -> int:

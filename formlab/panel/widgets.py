@@ -233,7 +233,7 @@ class Panel(w.VBox):
         return Markup(f"<span class='fl-room'>from here {low} to {high}</span>")
 
 
-_STYLE: dict[str, Any] = {"style": {"description_width": "8.5em"}, "layout": w.Layout(width="24.5em")}
+_STYLE: dict[str, Any] = {"style": {"description_width": "7em"}, "layout": w.Layout(width="24.5em")}
 
 
 def _wide(**more: Any) -> Any:
