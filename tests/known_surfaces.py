@@ -34,10 +34,10 @@ class KnownSurface:
     def __init__(self, world, k):
         self.world, self.k = world, k
 
-    def predict(self, frame, return_std=False):
+    def predict(self, frame, return_std=False, *, outside="warn"):
         return self.world.means(frame)[:, self.k]
 
-    def predict_table(self, frame, level=0.95):
+    def predict_table(self, frame, level=0.95, *, outside="warn"):
         mean, z = self.predict(frame), norm.ppf(0.5 + level / 2)
         sd, batch = self.world.sds[self.k], np.hypot(self.world.sds[self.k], self.world.batch_sds[self.k])
         columns = {"mean": mean, "std_error": sd, "low": mean - z * sd, "high": mean + z * sd}

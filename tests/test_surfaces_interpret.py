@@ -123,9 +123,15 @@ def test_ridge_point_is_the_best_at_its_distance(radius, seed):
     assert_allclose(np.linalg.norm(at), radius, rtol=1e-8)
     other = np.random.default_rng(seed).normal(size=(200, 3))
     other *= radius / np.linalg.norm(other, axis=1, keepdims=True)
-    assert fitted.predict(pd.DataFrame(other, columns=["x1", "x2", "x3"])).max() <= line["mean"] + 1e-8
+    assert (
+        fitted.predict(pd.DataFrame(other, columns=["x1", "x2", "x3"]), outside="ignore").max()
+        <= line["mean"] + 1e-8
+    )
     lowest = ridge(fitted, [radius], lowest=True).iloc[0]
-    assert fitted.predict(pd.DataFrame(other, columns=["x1", "x2", "x3"])).min() >= lowest["mean"] - 1e-8
+    assert (
+        fitted.predict(pd.DataFrame(other, columns=["x1", "x2", "x3"]), outside="ignore").min()
+        >= lowest["mean"] - 1e-8
+    )
 
 
 def test_no_curvature_is_said():

@@ -48,7 +48,7 @@ def traces(surfaces: Any, at: Any = None, ax: Any = None, level: float = 0.95) -
     grid, look = panels(ax, rows, columns, size, sharex="col", sharey="row")
     frames = {name: move(brief, here, {name: _along(brief, region, name)}) for name in names}
     together = pd.concat(frames)
-    tables = [surface.predict_table(together, level=level) for surface in fitted]
+    tables = [surface.predict_table(together, level=level, outside="ignore") for surface in fitted]
     for j, (name, frame) in enumerate(frames.items()):
         inside = slack(region, frame) >= -EDGE if name in brief.ranges else np.ones(len(frame), bool)
         for i, surface in enumerate(fitted):
@@ -100,7 +100,7 @@ def _runs(mask: np.ndarray) -> list[tuple[int, int]]:
 
 
 def _trace_here(ax: Axes, surface: Any, name: str, here: pd.DataFrame, look: Look) -> None:
-    mean = surface.predict(here)[0]
+    mean = surface.predict(here, outside="ignore")[0]
     today = surface.brief.baseline
     same = today is not None and today.reset_index(drop=True).equals(here)
     colour, marker = (look.today, "D") if same else (look.fit, "s")

@@ -115,7 +115,7 @@ def _target_edges(field: Any, brief: Brief, surfaces: Any, look: Look) -> None:
     """A line where each predicted mean crosses a limit of its target, named on the line."""
     styles = [(0, (5, 1.6)), (0, (1.2, 1.4)), (0, (6, 1.5, 1.2, 1.5)), "solid", (0, (9, 2))]
     for k, part in enumerate(p for p in brief.responses if p.has_target):
-        values = surfaces[part.name].predict(field.frame)
+        values = surfaces[part.name].predict(field.frame, outside="ignore")
         for edge, side in zip(part.target, ("≥", "≤")):
             if np.isfinite(edge) and values.min() < edge < values.max():
                 lines = field.lines(

@@ -32,7 +32,7 @@ def observed_predicted(surface: Any, ax: Axes | None = None, level: float = 0.95
     """
     brief, response, values = surface.brief, surface.response, surface.values
     ax, look = axes(ax, (5.0, 4.9))
-    table = surface.predict_table(surface.formulas, level=level)
+    table = surface.predict_table(surface.formulas, level=level, outside="ignore")
     said, seen = table["mean"].to_numpy(), values.y
     ends = [min(said.min(), seen.min()), max(said.max(), seen.max())]
     pad = 0.07 * (ends[1] - ends[0])
@@ -90,7 +90,7 @@ def _residuals(surface: Any) -> pd.DataFrame:
     labels = getattr(values, "labels", None)
     if labels is None:
         labels = surface.slabs.labels.iloc[values.rows].reset_index(drop=True)
-    said = surface.predict(surface.formulas)
+    said = surface.predict(surface.formulas, outside="ignore")
     out = labels.assign(predicted=said, residual=values.y - said, order=values.rows + 1)
     readings = surface.slabs.readings
     if "run_order" in readings:

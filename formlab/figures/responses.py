@@ -102,7 +102,7 @@ def mark_plane(
 def draw_response(field: Field, surface: Any, look: Look) -> list[Any]:
     """Wash, contours with numbers, target limits, and grey where nothing is allowed; return the handles."""
     response = surface.response
-    values = surface.predict(field.frame)
+    values = surface.predict(field.frame, outside="ignore")
     inside = field.slack >= -EDGE
     levels = levels_for(values, inside)
     field.fill(values, levels=levels, cmap=look.ramp, extend="both", zorder=1)

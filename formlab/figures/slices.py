@@ -130,6 +130,6 @@ def certainty(surfaces: Sequence[Any], frame: pd.DataFrame) -> np.ndarray:
 
 def _doubt(surface: Any, frame: pd.DataFrame) -> np.ndarray:
     """The standard deviation of the mean, carried to the scale of the fit."""
-    mean, std = surface.predict(frame, return_std=True)
+    mean, std = surface.predict(frame, return_std=True, outside="ignore")
     scale = surface.values.scale
     return np.asarray(std / scale.slope(scale.forward(mean)))

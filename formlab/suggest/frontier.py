@@ -80,7 +80,7 @@ def response_frontier(
     parts: dict[str, Response] = {r.name: r for r in brief.responses}
 
     def bad(name: str, frame: pd.DataFrame) -> np.ndarray:
-        return _badness(parts[name], np.asarray(surfaces[name].predict(frame), dtype=float))
+        return _badness(parts[name], np.asarray(surfaces[name].predict(frame, outside="ignore"), dtype=float))
 
     def at_most(level: float, of: str) -> Score:
         return lambda frame: (np.maximum(bad(x, frame) - level, 0.0), bad(of, frame))
@@ -93,7 +93,7 @@ def response_frontier(
         found = search(region, at_most(level, y), seed=rng, pool=800, rounds=40, starts=starts)
         chosen.append(found.formulas.head(1))
     formulas = pd.concat([*chosen, ends[1].formulas.head(1)], ignore_index=True)
-    out = pd.DataFrame({name: surfaces[name].predict(formulas) for name in (x, y)})
+    out = pd.DataFrame({name: surfaces[name].predict(formulas, outside="ignore") for name in (x, y)})
     return out.join(formulas[[*brief.varied, *brief.setting_names]])
 
 

@@ -68,7 +68,7 @@ def effects(
             rows.append((setting.name, "alone", size, setting.unit))
             frames.append(base.assign(**{setting.name: base[setting.name] + size}))
     both = pd.concat([base, *frames], ignore_index=True)
-    mean = surface.predict(both)
+    mean = surface.predict(both, outside="ignore")
     drawn = draw_means(surface, both, 2000, seed)
     change = drawn[:, 1:] - drawn[:, :1]
     tail = (1 - level) / 2
@@ -161,7 +161,7 @@ def traces(surface: Surface, at: Any = None, *, points: int = 21, level: float =
     frame = pd.concat(frames, ignore_index=True)
     out = frame[["_factor", "_value"]].rename(columns={"_factor": "factor", "_value": "value"})
     formulas = frame[brief.columns]
-    table = surface.predict_table(formulas, level)
+    table = surface.predict_table(formulas, level, outside="ignore")
     out[["mean", "low", "high"]] = table[["mean", "low", "high"]]
     out["inside"] = np.asarray(Region.from_brief(brief).contains(formulas))
     return out
@@ -315,7 +315,7 @@ def ridge(surface: Surface, radii: Any = None, *, lowest: bool = False, level: f
     sign = -1.0 if lowest else 1.0
     points = np.array([_best_at(sign * form.gradient, sign * form.curvature, r) for r in radii])
     frame = _decoded(surface, form.origin + points @ form.basis)
-    table = surface.predict_table(frame, level)
+    table = surface.predict_table(frame, level, outside="ignore")
     out = pd.concat([pd.Series(radii, name="radius"), frame, table[["mean", "low", "high"]]], axis=1)
     try:
         out["inside"] = np.asarray(Region.from_brief(surface.brief).contains(frame))
@@ -371,5 +371,5 @@ def steepest(surface: Surface, steps: int = 6, *, step: float = 1.0, lowest: boo
     distance = step * np.arange(steps + 1)
     frame = _decoded(surface, form.origin + np.outer(distance, direction) @ form.basis)
     return pd.concat([pd.Series(distance, name="distance"), frame], axis=1).assign(
-        mean=surface.predict(frame)
+        mean=surface.predict(frame, outside="ignore")
     )

@@ -11,9 +11,11 @@ import pandas as pd
 
 from formlab.brief import Brief, Response
 from formlab.html import Markup, escape, fold, panel, table
+from formlab.region import Region
 from formlab.surfaces.least_squares import Solution
 from formlab.surfaces.mixed import MixedFit
 from formlab.surfaces.noise import Noise, Scatter
+from formlab.surfaces.outside import warn_outside
 from formlab.surfaces.parts import Part, columns_of
 from formlab.surfaces.readings import Slabs, Values
 from formlab.terms import ModelSpace
@@ -66,7 +68,7 @@ class Surface:
 
     # ---- predictions ----------------------------------------------------------------------------
 
-    def predict(self, frame: pd.DataFrame, return_std: bool = False) -> Any:
+    def predict(self, frame: pd.DataFrame, return_std: bool = False, *, outside: str = "warn") -> Any:
         """Return the mean of the response in its own unit, shape (n,), integrated over the error levels.
 
         It is the middle of the posterior of that mean.
@@ -77,15 +79,36 @@ class Surface:
             Formulas with the brief's columns; fixed ingredients may be missing.
         return_std : bool
             Also return the standard deviation of that mean, shape (n,).
+        outside : {"warn", "ignore"}
+            What to do where formulas lie outside the brief's region by more than 1 % of a range and were not tried.
+
+        Warns
+        -----
+        ExtrapolationWarning
+            Naming the first such formula and the ranges and limits it breaks.
         """
-        mean, std = self._mean_std(self._laws(self.brief.complete(frame)))
+        mean, std = self._mean_std(self._laws_at(frame, outside))
         return (mean, std) if return_std else mean
 
-    def predict_median(self, frame: pd.DataFrame) -> np.ndarray:
-        """Return the median of the response in its own unit, shape (n,): half of all slabs lie below."""
-        laws = self._laws(self.brief.complete(frame))
+    def predict_median(self, frame: pd.DataFrame, *, outside: str = "warn") -> np.ndarray:
+        """Return the median of the response in its own unit, shape (n,): half of all slabs lie below.
+
+        `outside` as in `predict`.
+        """
+        laws = self._laws_at(frame, outside)
         middle = np.array([law.scale.inverse(law.eta) for law in laws])
         return np.asarray(np.array(self.weights) @ middle)
+
+    @cached_property
+    def _region(self) -> Region:
+        return Region.from_brief(self.brief)
+
+    def _laws_at(self, frame: pd.DataFrame, outside: str) -> list[_Law]:
+        """Laws at formulas that the user asks for: said where they are extrapolated, in the user's own line."""
+        complete = self.brief.complete(frame)
+        laws = self._laws(complete)
+        warn_outside(self._region, self.slabs.formulas, complete, outside, stacklevel=3)
+        return laws
 
     def _laws(self, frame: pd.DataFrame) -> list[_Law]:
         bases: dict[int, np.ndarray] = {}
@@ -112,16 +135,32 @@ class Surface:
         low, middle, high = (_quantile(laws, self.weights, p) for p in (0.15865525, 0.5, 0.84134475))
         return middle, (high - low) / 2
 
-    def predict_table(self, frame: pd.DataFrame, level: float = 0.95) -> pd.DataFrame:
+    def predict_table(
+        self, frame: pd.DataFrame, level: float = 0.95, *, outside: str = "warn"
+    ) -> pd.DataFrame:
         """Return predictions with intervals, the index of `frame` kept.
+
+        Parameters
+        ----------
+        frame : DataFrame
+            Formulas, as in `predict`.
+        level : float
+            Of the intervals, between 0 and 1.
+        outside : {"warn", "ignore"}
+            What to do where formulas lie outside the brief's region by more than 1 % of a range and were not tried.
 
         Returns
         -------
         DataFrame
             mean, std_error, low, high (of the mean), batch_low, batch_high (one reading of one slab of a new
             batch), all in the response's own unit.
+
+        Warns
+        -----
+        ExtrapolationWarning
+            Naming the first such formula and the ranges and limits it breaks.
         """
-        laws = self._laws(self.brief.complete(frame))
+        laws = self._laws_at(frame, outside)
         mean, std = self._mean_std(laws)
         out = {"mean": mean, "std_error": std}
         new = [_Law(w.scale, w.eta, np.sqrt(w.sd**2 + w.total), w.df, 0.0, 0.0) for w in laws]
