@@ -90,6 +90,7 @@ class Brief(Part):
 
     @cached_property
     def by_name(self) -> dict[str, Ingredient | Setting | Response]:
+        """Ingredients, settings and responses by their names."""
         parts: list[Any] = [*self.ingredients, *self.settings, *self.responses]
         return {part.name: part for part in parts}
 
@@ -108,18 +109,22 @@ class Brief(Part):
 
     @property
     def ingredient_names(self) -> list[str]:
+        """Names of all ingredients, fixed ones too, in the order of the brief."""
         return [part.name for part in self.ingredients]
 
     @property
     def setting_names(self) -> list[str]:
+        """Names of the settings, in the order of the brief."""
         return [part.name for part in self.settings]
 
     @property
     def response_names(self) -> list[str]:
+        """Names of the responses, in the order of the brief."""
         return [part.name for part in self.responses]
 
     @property
     def rubbers(self) -> list[str]:
+        """Names of the ingredients that count as rubber."""
         return [part.name for part in self.ingredients if part.is_rubber]
 
     @property
@@ -139,6 +144,7 @@ class Brief(Part):
 
     @property
     def amount_unit(self) -> str:
+        """Unit of every amount: phr, fraction, % or parts."""
         return "phr" if self.basis == "phr" else {1.0: "fraction", 100.0: "%"}.get(self.total, "parts")
 
     def unit(self, name: str) -> str:
@@ -238,6 +244,7 @@ class Brief(Part):
 
     @property
     def has_costs(self) -> bool:
+        """Whether every ingredient has a price and a density."""
         return bool(self.ingredients) and all(
             p.price is not None and p.density is not None for p in self.ingredients
         )

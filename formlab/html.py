@@ -56,7 +56,8 @@ def table(frame: pd.DataFrame, *, rows: int = 10, index: bool = False, digits: i
         body += "<tr>" + "".join(f"<td class='{k}'>{text}</td>" for k, text in zip(kinds, texts)) + "</tr>"
     more = len(frame) - len(shown)
     foot = f"<p class='more'>{more} more row{'s' if more != 1 else ''}</p>" if more > 0 else ""
-    return Markup(f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>{foot}")
+    inside = f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+    return Markup(f"<div class='wide'>{inside}</div>{foot}")
 
 
 def fold(summary: str, content: Markup) -> Markup:
@@ -80,6 +81,6 @@ _STYLE = Markup(
     ".formlab p{margin:.2em 0}.formlab table{border-collapse:collapse;margin:.3em 0;font-size:inherit}"
     ".formlab th{border-bottom:1px solid currentColor;padding:.15em .7em;text-align:right}"
     ".formlab td{padding:.1em .7em;text-align:right}.formlab td.t,.formlab th.t"
-    "{text-align:left}.formlab .more{opacity:.8;margin:.1em 0}"
+    "{text-align:left}.formlab .wide{overflow-x:auto;max-width:100%}.formlab .more{opacity:.8;margin:.1em 0}"
     ".formlab summary{cursor:pointer;margin:.2em 0}</style>"
 )

@@ -144,6 +144,7 @@ class ModelSpace:
 
     @property
     def affine(self) -> bool:
+        """Whether shares and coded variables are affine in the amounts; they are not in volume fractions."""
         return self.measure == "mass"
 
     # ---- which terms ----------------------------------------------------------------------------

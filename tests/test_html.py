@@ -52,7 +52,7 @@ def test_everything_that_is_not_markup_is_escaped():
     page = panel(EVIL, EVIL, table(frame, index=True), fold(EVIL, EVIL), EVIL)
     assert "<script>" not in page
     assert page.count("&lt;script&gt;") == 9
-    assert page.count("<div") == page.count("</div>") == 1
+    assert page.count("<div") == page.count("</div>") == 2
 
 
 def test_table_shows_ten_rows_and_says_how_many_more():

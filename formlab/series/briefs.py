@@ -19,6 +19,15 @@ MOST_BYTES = 2**20
 def read_brief(path: str | Path) -> Brief:
     """Return the brief that a TOML file, or the ``brief.toml`` of a folder, holds.
 
+    Parameters
+    ----------
+    path : str or Path
+        A TOML file, or a series folder.
+
+    Returns
+    -------
+    Brief
+
     Raises
     ------
     BriefError

@@ -476,8 +476,9 @@ class Series:
 
     def _repr_html_(self) -> str:
         done = self.journal().tail(5)[["when", "who", "act", "source"]]
+        record = table(done) if len(done) else Markup("<p>The journal is empty.</p>")
         notices = [Markup(f"<p>{escape(text)}</p>") for text in self.notices]
-        return panel(f"Series {self.path.name}", self._counts() + ".", *notices, table(done))
+        return panel(f"Series {self.path.name}", self._counts() + ".", *notices, record)
 
 
 def open_series(path: str | Path, *, who: str = "") -> Series:
@@ -491,6 +492,10 @@ def open_series(path: str | Path, *, who: str = "") -> Series:
     path : str or Path
     who : str
         A name for the journal entries of this session.
+
+    Returns
+    -------
+    Series
 
     Raises
     ------

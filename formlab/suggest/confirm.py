@@ -66,6 +66,11 @@ def confirm(
     draws : int
     seed : int, optional
 
+    Returns
+    -------
+    Confirmation
+        table, p_value and verdict.
+
     Raises
     ------
     SuggestError

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from formlab.brief import Brief
-from formlab.html import Markup, panel, table
+from formlab.html import panel, table
 
 __all__ = ["KINDS", "Conformance", "conformance", "met"]
 
@@ -57,7 +57,11 @@ class Conformance:
         )
 
     def _repr_html_(self) -> str:
-        return panel("Conformance", f"true mean {self.true_mean:.3f}", Markup(table(self.table())))
+        verdict = (
+            f"All targets together: true mean {self.true_mean:.3f}, one new batch {self.new_batch:.3f}, "
+            f"passed as measured {self.accepted:.3f}."
+        )
+        return panel("Conformance", verdict, table(self.table()))
 
 
 def met(

@@ -11,7 +11,7 @@ import pandas as pd
 
 from formlab.brief import Brief
 from formlab.errors import SuggestError
-from formlab.html import number, panel, table
+from formlab.html import Markup, escape, fold, number, panel, table
 from formlab.region import Region
 from formlab.suggest.suggestion import FINAL_DRAWS, SEARCH_DRAWS, Question, search_until
 
@@ -45,7 +45,15 @@ class Replacement:
     __repr__ = __str__
 
     def _repr_html_(self) -> str:
-        return panel(f"{self.into} for {self.out}", self.verdict, table(self.table, rows=20))
+        first = ["at_least", "gone", "reached", "conformance", "per_piece", "saving_per_piece", "saving_per_year"]
+        rest = [name for name in self.table if name not in first or name == "at_least"]
+        return panel(
+            f"{self.into} for {self.out}",
+            self.verdict,
+            table(self.table.reindex(columns=[n for n in first if n in self.table]), rows=20),
+            fold("Formulas and all costs", table(self.table[rest], rows=20)),
+            *(Markup(f"<p>{escape(note)}</p>") for note in self.notes),
+        )
 
 
 def trial_cost(brief: Brief, batches: int, frame: pd.DataFrame | None = None) -> float:
@@ -95,6 +103,11 @@ def replace_ingredient(
         Shares of today's amount of `out` that must be gone, 0 to 1.
     confidence, of, prices, seed
         As in `suggest`.
+
+    Returns
+    -------
+    Replacement
+        One line a share: whether the confidence is reached, costs, savings against today, and the formula.
 
     Raises
     ------

@@ -12,7 +12,7 @@ import pandas as pd
 from formlab import recipe
 from formlab.brief import Brief
 from formlab.errors import SuggestError
-from formlab.html import Markup, fold, number, panel, table
+from formlab.html import Markup, escape, fold, number, panel, table
 from formlab.region import Region
 from formlab.suggest.conformance import KINDS, Conformance, conformance, met
 from formlab.suggest.search import Found, search
@@ -114,6 +114,7 @@ class Suggestion:
 
     @property
     def verdict(self) -> str:
+        """What was found, how surely, and at what cost, in one sentence."""
         p, asked = getattr(self.conformance, self.of), self.confidence
         said = f"{KINDS[self.of]} with probability {p:.2f}"
         if asked is None:
@@ -160,14 +161,10 @@ class Suggestion:
 
     def _repr_html_(self) -> str:
         unit = self.brief.amount_unit
-        lines = [[self.brief.title_of(n), number(v, 4), unit] for n, v in self.formula.items()]
-        lines += [
-            [self.brief.title_of(str(n)), number(v, 4), self.brief.unit(str(n))]
-            for n, v in self.settings.items()
-        ]
+        lines = [[self.brief.title_of(n), v, unit] for n, v in self.formula.items()]
+        lines += [[self.brief.title_of(str(n)), v, self.brief.unit(str(n))] for n, v in self.settings.items()]
         formula = pd.DataFrame(lines, columns=["", "amount", "unit"])
         folded = [fold(title, table(frame, rows=20)) for title, frame in self._parts()[2:]]
-        notes = Markup("".join(f"<li>{_escaped(note)}</li>" for note in self.notes))
         parts = [
             table(formula, rows=40),
             table(self._parts()[0][1], rows=20),
@@ -175,7 +172,9 @@ class Suggestion:
             *folded,
         ]
         if self.notes:
-            parts.append(Markup(f"<p>Read before acting</p><ul>{notes}</ul>"))
+            parts.append(Markup(f"<p>Read before acting</p>{_listed(self.notes[:4])}"))
+        if len(self.notes) > 4:
+            parts.append(fold(f"{len(self.notes) - 4} more remarks", _listed(self.notes[4:])))
         return panel("Suggestion", self.verdict, *parts)
 
     def to_dict(self) -> dict[str, Any]:
@@ -201,10 +200,8 @@ class Suggestion:
         return out
 
 
-def _escaped(text: str) -> str:
-    from formlab.html import escape
-
-    return escape(text)
+def _listed(notes: list[str]) -> Markup:
+    return Markup("<ul>" + "".join(f"<li>{escape(note)}</li>" for note in notes) + "</ul>")
 
 
 def desirability(brief: Brief, means: np.ndarray) -> np.ndarray:
@@ -324,7 +321,7 @@ class Question:
         return values(frame, seed=self.seed)
 
     def means(self, frame: pd.DataFrame) -> np.ndarray:
-        return np.column_stack([self.surfaces[n].predict(frame, outside="ignore") for n in self.brief.response_names])
+        return np.column_stack([self.surfaces[n].predict(frame) for n in self.brief.response_names])
 
     def __call__(self, frame: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
         shortfall = np.zeros(len(frame))
@@ -535,7 +532,7 @@ def _predicted(brief: Brief, surfaces: Any, frame: pd.DataFrame, draws: Any) -> 
     values = draws.mean(frame)[:, 0, :]
     lines = {}
     for k, part in enumerate(brief.responses):
-        line = surfaces[part.name].predict_table(frame, outside="ignore").iloc[0]
+        line = surfaces[part.name].predict_table(frame).iloc[0]
         lines[part.name] = {
             "unit": part.unit,
             **{c: float(line[c]) for c in ("mean", "low", "high", "batch_low", "batch_high")},
@@ -657,12 +654,12 @@ def _notes(
             "No formula in the region reaches the confidence asked for with what is known now; this one is the "
             "most probable. find_conflict says which targets fight, next_trials which trials would tell."
         )
+    said = [(rank, f"{name}: {warning}") for name in brief.response_names
+            for rank, warning in enumerate(surfaces[name].warnings_[:2])]  # fmt: skip
+    notes += [text for _, text in sorted(said, key=lambda line: line[0])]
     final = getattr(figures, question.of)
     notes.append(
         f"The search saw {claimed:.3f} on its own draws; fresh draws give {final:.3f} "
         f"(Monte Carlo error {figures.error(question.of):.3f}), and that is what is printed."
     )
-    for name in brief.response_names:
-        for warning in list(surfaces[name].warnings_)[:2]:
-            notes.append(f"{name}: {warning}")
     return notes

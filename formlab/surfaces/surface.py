@@ -59,6 +59,7 @@ class Surface:
 
     @property
     def name(self) -> str:
+        """Name of the response."""
         return self.response.name
 
     @cached_property

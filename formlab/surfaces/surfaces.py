@@ -61,6 +61,11 @@ def fit(
     prior_scale : float
         Factor on the scale of the priors of averaging and the Gaussian process; see `prior_sensitivity`.
 
+    Returns
+    -------
+    Surfaces
+        A read-only mapping of response name to `Surface`, in the order of the brief.
+
     Raises
     ------
     FitError
@@ -136,6 +141,7 @@ class Surfaces(Mapping[str, Surface]):
 
     @property
     def names(self) -> list[str]:
+        """Names of the responses that were fitted."""
         return list(self._fitted)
 
     def __getitem__(self, name: str) -> Surface:
@@ -244,6 +250,9 @@ class Surfaces(Mapping[str, Surface]):
         shown = self.summary.reset_index()[["response", "kind", "trials", "r2", "r2_predicted", "s", "scale"]]
         notes = Markup("".join(f"<p>{escape(text)}</p>" for text in self.warnings_))
         verdict = f"{len(self)} response{'s' if len(self) != 1 else ''} from {len(self.slabs)} trials"
+        worst = self.summary["r2_predicted"].astype(float)
+        if worst.notna().any():
+            verdict += f"; batches left out are predicted worst for {worst.idxmin()} (R² {worst.min():.2f})."
         return panel("Surfaces", verdict, table(shown, rows=20), notes)
 
 
