@@ -321,7 +321,7 @@ class Question:
         return values(frame, seed=self.seed)
 
     def means(self, frame: pd.DataFrame) -> np.ndarray:
-        return np.column_stack([self.surfaces[n].predict(frame) for n in self.brief.response_names])
+        return np.column_stack([self.surfaces[n].predict(frame, outside="ignore") for n in self.brief.response_names])
 
     def __call__(self, frame: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
         shortfall = np.zeros(len(frame))
@@ -532,7 +532,7 @@ def _predicted(brief: Brief, surfaces: Any, frame: pd.DataFrame, draws: Any) -> 
     values = draws.mean(frame)[:, 0, :]
     lines = {}
     for k, part in enumerate(brief.responses):
-        line = surfaces[part.name].predict_table(frame).iloc[0]
+        line = surfaces[part.name].predict_table(frame, outside="ignore").iloc[0]
         lines[part.name] = {
             "unit": part.unit,
             **{c: float(line[c]) for c in ("mean", "low", "high", "batch_low", "batch_high")},
