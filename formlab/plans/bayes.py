@@ -71,7 +71,7 @@ def make_prior(basis: Basis, potential: Sequence[str] | str, tau: float) -> Prio
             "Every term is potential; at least one must be primary, to be estimated without a prior."
         )
     if not tau > 0:
-        raise PlanError(f"prior_scale = {tau!r}; it is above 0, in slab sds over the span of a term.")
+        raise PlanError(f"prior_scale = {tau!r}; it is above 0, in sds of a trial over the span of a term.")
     is_potential = np.array([n in chosen for n in names])
     span = _spans(basis, is_potential)
     raw = np.where(is_potential, (span / tau) ** 2, 0.0)

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from formlab.plans.basis import Basis
+from formlab.plans.tidy import rounded
 from formlab.polytope import Polytope
 from formlab.region import Region
 
@@ -146,7 +147,9 @@ def _body_points(basis: Basis, body: list[int], rng: Any, most: int) -> np.ndarr
             if len(extra) > max(most // 2, most - len(keep))
             else extra,
         ]
-    found.append(part.sample(min(60, max(10, room)), rng))
+    inside = part.sample(min(60, max(10, room)), rng)
+    steps = np.array([rounded(part, basis.region.levels, point, range(len(names))) for point in inside])
+    found.append(np.where(part.contains(steps, 1e-9)[:, None], steps, inside))
     out = _snapped(basis, names, np.vstack([f for f in found if len(f)]), part)
     return out[
         np.sort(

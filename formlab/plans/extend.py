@@ -14,7 +14,7 @@ from formlab.plans.ask import Ask
 from formlab.plans.basis import Basis
 from formlab.plans.bayes import default_potential, make_prior
 from formlab.plans.criteria import score
-from formlab.plans.optimal import shape, solve, weight_of
+from formlab.plans.optimal import shape, solve, trial_sd, weight_of
 from formlab.plans.order import lay_in_order, random_order
 from formlab.plans.plan import Plan
 from formlab.plans.structure import COLUMNS, LABELS, Structure, default_ratios
@@ -100,6 +100,8 @@ def extend(
     seed = int(np.random.default_rng().integers(2**31)) if seed is None else int(seed)
     notes: list[str] = []
     old, credited = _old(given, brief, failed, notes)
+    if slabs is None and batches is None:
+        slabs = max(1, round(len(old) / old["batch"].nunique()))
     space = ModelSpace(brief, model, setting_model, crossed)
     variance, source = default_ratios(brief, ratios)
     criterion = criterion or (
@@ -135,7 +137,7 @@ def _extended(ask: Ask, old: pd.DataFrame, credited: pd.Series, ratios: Mapping[
     p = len(ask.space)
     rank = np.linalg.matrix_rank(known) if len(known) else 0
     if structure.n + rank < p:
-        prior = make_prior(basis, default_potential(basis), 1.0)
+        prior = make_prior(basis, default_potential(basis), trial_sd(structure))
         ask.notes.append(
             f"{structure.n} new trials beside {int(credited.sum())} old ones are too few for {p} terms: "
             f"{len(prior.potential)} terms of higher order are taken as potential (DuMouchel & Jones 1994)."

@@ -198,6 +198,8 @@ class Judgement:
             for row in contrasts.itertuples(index=False):
                 ends = self.basis.matrix(np.vstack([row.start, row.end]))
                 step = ends[1] - ends[0]
+                if not np.abs(step).max() > 1e-9:
+                    continue  # a factor without a term in this model
                 error = float(np.sqrt(step @ inverse @ step * slab))
                 level = levels[row.factor]
                 df = level_degrees(self.structure, self.degrees_of_freedom, level)
@@ -378,7 +380,10 @@ class Judgement:
     @property
     def _untold_words(self) -> str:
         few = self.untold
-        return f"Hardly told by these trials, mostly assumed near 0: {', '.join(few)}." if few else ""
+        more = f" and {len(few) - 8} more" if len(few) > 8 else ""
+        return (
+            f"Hardly told by these trials, mostly assumed near 0: {', '.join(few[:8])}{more}." if few else ""
+        )
 
     def _repr_html_(self) -> Markup:
         lines = self.summary.reset_index().set_axis(["figure", "value"], axis=1)

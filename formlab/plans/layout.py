@@ -117,7 +117,7 @@ def lay_out(
         Terms held near 0 by a prior, so that there may be more terms than trials; "auto" is every term of
         higher order, and the default where there are fewer trials than terms.
     prior_scale : float
-        Prior standard deviation of a potential term over its span, in slab sds.
+        Prior standard deviation of a potential term over its span, in sds of a single trial.
     ratios : mapping of str to float, optional
         Variance of a level of error (block, day, base, batch, load) over that of a slab as measured.
     order : {"random", "trend", "colour"}

@@ -24,7 +24,7 @@ def make_optimal(ask: Ask) -> Made:
     """Return the plan with the best criterion that the search finds."""
     basis = Basis(ask.region, ask.space)
     structure = shape(ask, basis)
-    prior = _prior(ask, basis, structure.n)
+    prior = _prior(ask, basis, structure)
     p = len(ask.space)
     known = np.zeros((p, p)) if prior is None else prior.precision
     points = solve(ask, basis, structure, known)
@@ -42,7 +42,7 @@ def solve(ask: Ask, basis: Basis, structure: Structure, known: np.ndarray) -> np
     problem = Problem(basis, candidates, structure, known, weight_of(basis, ask.criterion))
     polish = 4 if ask.space.affine else 0
     found = search(problem, np.random.SeedSequence(ask.seed), ask.starts, polish, ask.n_jobs, ask.progress)
-    return tidy(basis, found.points, structure, positions)
+    return tidy(basis, found.points, structure, candidates)
 
 
 def weight_of(basis: Basis, criterion: str) -> np.ndarray | None:
@@ -70,19 +70,19 @@ def _separable(candidates: Candidates) -> None:
         )
 
 
-def _prior(ask: Ask, basis: Basis, runs: int) -> Prior | None:
+def _prior(ask: Ask, basis: Basis, structure: Structure) -> Prior | None:
     """The prior that was asked for, or that fewer trials than terms need."""
-    potential = ask.potential
+    potential, runs = ask.potential, structure.n
     if potential is None:
         if runs >= len(ask.space):
             return None
         potential = default_potential(basis)
         ask.notes.append(
             f"{runs} trials are fewer than {len(ask.space)} terms: {len(potential)} terms of higher order are taken "
-            f"as potential, near 0 with a standard deviation of {ask.prior_scale:g} slab sds over their span "
+            f"as potential, near 0 with a standard deviation of {ask.prior_scale:g} times that of a single trial over their span "
             "(DuMouchel & Jones 1994)."
         )
-    prior = make_prior(basis, potential, ask.prior_scale)
+    prior = make_prior(basis, potential, ask.prior_scale * trial_sd(structure))
     primary = len(ask.space) - len(prior.potential)
     if runs < primary:
         raise PlanError(
@@ -91,6 +91,11 @@ def _prior(ask: Ask, basis: Basis, runs: int) -> Prior | None:
             f"{ask.space.crossed!r})."
         )
     return prior
+
+
+def trial_sd(structure: Structure) -> float:
+    """Return the standard deviation of a single trial with all its levels of error, in slab sds."""
+    return float(np.sqrt(np.diag(structure.covariance()).mean()))
 
 
 # ---- trials, batches, loads -------------------------------------------------------------------------
@@ -217,7 +222,7 @@ def savings(ask: Ask, structure: Structure) -> str:
         return ""
     bases, batches = (len(structure.rows(level)) for level in ("base", "batch"))
     text = (
-        f"{bases} base mixings are split into {batches} batches; {', '.join(ask.finals)} go into the parts."
+        f"{bases} base mixings are split into {batches} batches; added to the parts: {', '.join(ask.finals)}."
     )
     hours = ask.brief.plant.mill_h
     if hours is not None:

@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Iterable
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from formlab.plans.basis import Basis
 from formlab.plans.structure import Structure
+from formlab.polytope import Polytope
 
-__all__ = ["nice_step", "tidy"]
+if TYPE_CHECKING:
+    from formlab.plans.candidates import Candidates
+
+__all__ = ["nice_step", "rounded", "tidy"]
 
 PARTS = 200  # a range is cut into at least so many steps
 
@@ -24,40 +31,44 @@ def nice_step(width: float, parts: int = PARTS) -> float:
     return float(max(m * power for m in (1, 2, 5) if m * power <= width / parts * (1 + 1e-9)))
 
 
-def tidy(basis: Basis, points: np.ndarray, structure: Structure, levels: dict[str, np.ndarray]) -> np.ndarray:
+def tidy(basis: Basis, points: np.ndarray, structure: Structure, candidates: Candidates) -> np.ndarray:
     """Return points on steps of at most 1/200 of each range; units that would leave the region stay.
 
-    Ends of ranges, vertices and levels are kept as they are; in a blend one ingredient takes the balance.
+    Candidates (vertices, centroids, levels) are kept as they are; in a blend one ingredient takes the balance.
     """
     polytope = basis.region.polytope
     out = points.copy()
-    for level, cols in levels.items():
+    for level, cols in candidates.positions.items():
         for rows in structure.rows(level):
+            if _is_one_of(out[rows[0], cols], candidates.options[level]):
+                continue
             moved = out[rows].copy()
-            moved[:, cols] = _rounded(basis, out[rows][0], cols)[cols]
+            moved[:, cols] = rounded(polytope, basis.region.levels, out[rows][0], cols)[cols]
             if polytope.contains(moved[:, : len(basis.numeric)], 1e-9).all():
                 out[rows] = moved
     return out
 
 
-def _rounded(basis: Basis, point: np.ndarray, cols: np.ndarray) -> np.ndarray:
-    polytope = basis.region.polytope
+def _is_one_of(values: np.ndarray, options: np.ndarray) -> bool:
+    scale = np.maximum(np.abs(options).max(axis=0), 1e-300)
+    return bool((np.abs(options - values) <= 1e-9 * scale).all(axis=1).any())
+
+
+def rounded(
+    polytope: Polytope, levels: Collection[str], point: np.ndarray, cols: Iterable[int]
+) -> np.ndarray:
+    """Return a point with some variables on nice steps; levels, ends of ranges and other columns stay."""
     out = point.copy()
     width = polytope.upper - polytope.lower
-    tied = np.zeros(len(width), dtype=bool)
-    for rule in polytope.rules:
-        if rule.sense == "=":
-            tied |= np.asarray(rule.coefficients) != 0
-    for k in [c for c in cols if c < len(width)]:
-        at_end = min(point[k] - polytope.lower[k], polytope.upper[k] - point[k]) < 1e-9 * max(
-            width[k], 1e-300
-        )
-        if width[k] > 0 and not at_end and basis.numeric[k] not in basis.region.levels:
+    mine = [c for c in cols if c < len(width) and width[c] > 0]
+    for k in mine:
+        at_end = min(point[k] - polytope.lower[k], polytope.upper[k] - point[k]) < 1e-9 * width[k]
+        if not at_end and polytope.names[k] not in levels:
             step = nice_step(width[k])
             out[k] = round(round(point[k] / step) * step, 12)
-    mine = [c for c in cols if c < len(width) and tied[c] and width[c] > 0]
-    if mine:  # the one with the widest range takes what rounding left over
-        balance = max(mine, key=lambda c: width[c])
-        total = float(sum(point[c] for c in mine))
-        out[balance] = round(total - float(sum(out[c] for c in mine if c != balance)), 12)
+    blend = [c for c in mine if any(r.sense == "=" and r.coefficients[c] for r in polytope.rules)]
+    if blend:  # the one with the widest range takes what rounding left over
+        balance = max(blend, key=lambda c: float(width[c]))
+        total = float(sum(point[c] for c in blend))
+        out[balance] = round(total - float(sum(out[c] for c in blend if c != balance)), 12)
     return out
