@@ -86,9 +86,9 @@ class Panel(w.VBox):
             under.add_class("fl-under")
             lines.append(w.VBox([control, under]))
             lines[-1].add_class("fl-row")
-        left = w.VBox([*lines, *self._choices()], layout=w.Layout(min_width="25em", width="25em"))
-        right = w.VBox([self._predicted, self._costs], layout=w.Layout(flex="1 1 30em", min_width="30em"))
-        return w.HBox([left, right], layout=w.Layout(flex_flow="row wrap", grid_gap="0 2em"))
+        left = w.VBox([*lines, *self._choices()], layout=w.Layout(min_width="21em", width="21em"))
+        right = w.VBox([self._predicted, self._costs], layout=w.Layout(flex="1 1 40em"))
+        return w.HBox([left, right], layout=w.Layout(flex_flow="row wrap", grid_gap="0 1.6em"))
 
     def _choices(self) -> list[Any]:
         """Who gives way, which prices, and what is asked."""
@@ -233,7 +233,7 @@ class Panel(w.VBox):
         return Markup(f"<span class='fl-room'>from here {low} to {high}</span>")
 
 
-_STYLE: dict[str, Any] = {"style": {"description_width": "7em"}, "layout": w.Layout(width="24.5em")}
+_STYLE: dict[str, Any] = {"style": {"description_width": "7em"}, "layout": w.Layout(width="20.5em")}
 
 
 def _wide(**more: Any) -> Any:

@@ -14,7 +14,7 @@ from formlab.panel.whatif import Outcome
 
 __all__ = ["SHORT", "STYLE", "compared", "costs", "predictions", "trust", "verdict"]
 
-WIDE, HIGH = 230, 24  # of a strip, in px
+WIDE, HIGH = 150, 24  # of a strip, in px
 SHORT = {
     "true_mean": "true mean meets all targets",
     "new_batch": "one new batch truly does",
@@ -197,6 +197,7 @@ STYLE = Markup("""<style>
 .fl-panel .widget-html-content, .fl-panel .jupyter-widget-html-content { line-height: 1.35; font-size: 13px;
   color: inherit; }
 .fl-panel .widget-label, .fl-panel .widget-readout { color: inherit; }
+.fl-panel, .fl-panel .widget-box, .fl-panel .widget-html { overflow: visible; }
 .fl-panel h3 { font-size: 14px; margin: .3em 0; font-weight: 600; }
 .fl-panel p { margin: .25em 0; }
 .fl-verdict { display: flex; flex-wrap: wrap; gap: .3em 2.4em; margin: .2em 0; }
