@@ -86,7 +86,9 @@ class Panel(w.VBox):
             under.add_class("fl-under")
             lines.append(w.VBox([control, under]))
             lines[-1].add_class("fl-row")
-        left = w.VBox([*lines, *self._choices()], layout=w.Layout(min_width="21em", width="21em"))
+        choices = w.VBox(self._choices())
+        choices.add_class("fl-choices")
+        left = w.VBox([*lines, choices], layout=w.Layout(min_width="21em", width="21em"))
         right = w.VBox([self._predicted, self._costs], layout=w.Layout(flex="1 1 40em"))
         return w.HBox([left, right], layout=w.Layout(flex_flow="row wrap", grid_gap="0 1.6em"))
 

@@ -202,8 +202,9 @@ STYLE = Markup("""<style>
 .fl-panel p { margin: .25em 0; }
 .fl-verdict { display: flex; flex-wrap: wrap; gap: .3em 2.4em; margin: .2em 0; }
 .fl-verdict span { display: block; font-size: 12px; } .fl-verdict strong { font-size: 20px; font-weight: 600; }
-.fl-panel .widget-slider { flex-wrap: wrap; height: auto; }
-.fl-panel .widget-slider .widget-label { flex: 1 0 100%; width: auto; max-width: 100%; text-align: left; height: 20px; line-height: 20px; }
+.fl-panel .widget-slider, .fl-panel .fl-choices > * { flex-wrap: wrap; height: auto; }
+.fl-panel .widget-slider .widget-label, .fl-panel .fl-choices .widget-label { flex: 1 0 100%; width: auto; max-width: 100%; text-align: left; height: 20px; line-height: 20px; }
+.fl-panel .fl-choices select { height: 26px; }
 .fl-panel .fl-under { margin-top: -4px; border-bottom: 1px solid color-mix(in srgb, var(--line) 35%, transparent); }
 .fl-panel table { border-collapse: collapse; }
 .fl-panel th, .fl-panel td { padding: .22em .7em .22em 0; text-align: left; font-weight: 400; vertical-align: middle; }
