@@ -162,10 +162,10 @@ def _show(title: str, frame: Any) -> None:
 
 
 def _new(args: argparse.Namespace) -> int:
-    from formlab.demo import BRIEFS
+    from formlab.demo import first_brief
     from formlab.series import create_series
 
-    series = create_series(args.folder, BRIEFS["drafting_block"])
+    series = create_series(args.folder, first_brief(args.folder.resolve().name))
     if args.json:
         _print_json({"folder": str(series.path), "brief_id": series.brief.brief_id})
         return 0

@@ -7,6 +7,8 @@ cure saturates) and wrong in every number. `make_results` draws the readings tha
 
 from __future__ import annotations
 
+import json
+import re
 from collections.abc import Callable
 from typing import Any
 
@@ -15,7 +17,17 @@ import pandas as pd
 
 from formlab.brief import Brief
 
-__all__ = ["BRIEFS", "SEEDS", "TRUTHS", "demo_brief", "demo_plan", "make_results", "make_series", "run_demo"]
+__all__ = [
+    "BRIEFS",
+    "SEEDS",
+    "TRUTHS",
+    "demo_brief",
+    "demo_plan",
+    "first_brief",
+    "make_results",
+    "make_series",
+    "run_demo",
+]
 
 SEEDS = {"drafting_block": 11, "ink_wedge": 23}
 
@@ -460,6 +472,23 @@ TRUTHS: dict[str, Callable[[Brief, pd.DataFrame], pd.DataFrame]] = {
     "drafting_block": drafting_block_truth,
     "ink_wedge": ink_wedge_truth,
 }
+
+
+FIRST = """\
+# A brief that already runs. Every number here is made up: put yours in their place, from top to bottom.
+#   ingredient  range in phr (low = high: fixed), density in g/cm3, price per kg, place in the order of addition
+#   setting     what is set on the mill or press, and what it changes with: day, batch, load or slab
+#   response    what is measured, with at_least, at_most, or near and within; sd_… are guesses, or leave them out
+#   limit       a rule over amounts and settings;   current   today's formula
+# `formlab check` lists everything that does not hold, with its line.
+"""
+
+
+def first_brief(name: str) -> str:
+    """Return the text of a brief to start from, titled after its folder: the invented drafting block, said to be so."""
+    body = BRIEFS["drafting_block"].split("\n", 1)[1]
+    title = json.dumps(name.replace("_", " ").strip() or "New series", ensure_ascii=False)
+    return FIRST + re.sub(r"(?m)^title = .*$", lambda _: f"title = {title}", body, count=1)
 
 
 def demo_brief(name: str) -> Brief:

@@ -127,3 +127,23 @@ def test_a_load_is_checked_repaired_undone_and_remembered(tmp_path, capsys):
     (tmp_path / "wedge" / "results.csv").write_bytes(before.replace(b"T01", b"T02", 1))
     assert main(["settle", folder, "results.csv", "restore"]) == 0
     assert (tmp_path / "wedge" / "results.csv").read_bytes() == before
+
+
+@pytest.mark.parametrize("name", ["soft_block", 'a "quoted" \\ name', "Блок", "_"])
+def test_a_new_brief_is_titled_after_its_folder_and_runs(name, tmp_path, capsys):
+    assert main(["new", str(tmp_path / name)]) == 0
+    series = open_series(tmp_path / name)
+    assert series.brief.title == (name.replace("_", " ").strip() or "New series")
+    assert series.brief.limits and series.brief.baseline is not None
+    assert "made up" in series.text("brief.toml") and "invented demo" not in series.text("brief.toml")
+    assert main(["check", str(tmp_path / name)]) == 0
+
+
+def test_new_says_what_to_do_next_and_never_overwrites(tmp_path, capsys):
+    folder = tmp_path / "block"
+    assert main(["new", str(folder)]) == 0
+    assert f"formlab check {folder}" in capsys.readouterr().out
+    before = (folder / "brief.toml").read_text()
+    assert main(["new", str(folder)]) == 1
+    assert "has a brief already. Open it with open_series, or choose a new folder." in capsys.readouterr().err
+    assert (folder / "brief.toml").read_text() == before
