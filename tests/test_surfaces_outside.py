@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import warnings
-from time import perf_counter
 
 import numpy as np
 import pandas as pd
@@ -127,19 +126,3 @@ def test_it_warns_exactly_where_the_region_ends(surface, seed, factor):
         surface.predict(frame)
     words = [str(w.message) for w in caught if w.category is ExtrapolationWarning]
     assert [w.split(" formulas")[0] for w in words] == ([] if inside.all() else [f"{(~inside).sum()} of 6"])
-
-
-def test_looking_costs_little(surface):
-    """900 formulas: a few thousandths of a second on top of the prediction."""
-    frame = Region.from_brief(BRIEF).sample(900, seed=2)
-
-    def best(outside):
-        times = []
-        for _ in range(15):
-            start = perf_counter()
-            surface.predict(frame, outside=outside)
-            times.append(perf_counter() - start)
-        return min(times)
-
-    best("warn")
-    assert best("warn") - best("ignore") < 0.01
