@@ -70,5 +70,8 @@ def rounded(
     if blend:  # the one with the widest range takes what rounding left over
         balance = max(blend, key=lambda c: float(width[c]))
         total = float(sum(point[c] for c in blend))
-        out[balance] = round(total - float(sum(out[c] for c in blend if c != balance)), 12)
+        left = round(total - float(sum(out[c] for c in blend if c != balance)), 12)
+        ends = np.array([polytope.lower[balance], polytope.upper[balance]])
+        near = np.abs(ends - left) < 1e-9 * width[balance]  # rounding alone may not leave the range
+        out[balance] = ends[near][0] if near.any() else left
     return out
