@@ -22,6 +22,7 @@ import pytest
 
 import formlab as fl
 from formlab.html import number
+from formlab.panel.page import served
 
 CHROMIUM = Path("/usr/bin/chromium")
 REQUIRED = os.environ.get("FORMLAB_BROWSER") == "required"
@@ -228,6 +229,14 @@ def changed(page, slider, words, key="ArrowRight"):
     assert words.inner_html() != before
 
 
+def until(page, holds, seconds=10):
+    """Wait until something holds, and fail if it never does."""
+    end = time.monotonic() + seconds
+    while not holds() and time.monotonic() < end:
+        page.wait_for_timeout(50)
+    assert holds()
+
+
 def shown(page):
     """What the panel shows: the means as printed, by response."""
     rows = page.locator("tr[data-response]").all()
@@ -376,6 +385,48 @@ def test_the_page_of_its_own(page, address, block):
     check_keyboard(page)
     check_access(page)
     page.watch.check()
+
+
+def test_a_shared_total_by_quick_keys_in_the_dark(page, tmp_path):
+    """Quick keys arrive as one move; the others give way once, and stay; buttons do what they say."""
+    series = fl.open_series(shutil.copytree(HOME / "demo_trials/ink_wedge", tmp_path / "ink_wedge"))
+    brief = series.brief
+    surfaces = fl.fit(brief, series.trials(), kind="least squares", seed=1)
+    with served(series, kind="least squares", dark=True) as (address, _):
+        page.goto(address)
+        slider(page, "kaolin").wait_for()
+        for _ in range(25):
+            slider(page, "kaolin").press("ArrowRight")
+        kaolin = read_out(page, "kaolin")
+        assert kaolin > 3
+        others = [n for n in brief.varied if n != "kaolin"]
+        today = brief.baseline
+        given = today[others] * (1 - kaolin / today[others].sum(axis=1).iloc[0])  # in proportion, Cox (1971)
+        frame = today.assign(kaolin=kaolin, **given)
+        wanted = {name: number(float(surfaces[name].predict(frame)[0]), 3) for name in surfaces}
+        until(page, lambda: shown(page) == wanted)
+        page.wait_for_timeout(700)  # what a slider says of itself would come back by now
+        assert (shown(page), read_out(page, "kaolin")) == (wanted, kaolin)
+        for name in others:
+            assert read_out(page, brief.title_of(name)) == pytest.approx(
+                frame[name].iloc[0], abs=0.101
+            )  # half a step
+        page.get_by_role("button", name="Keep this formula").click()
+        page.get_by_role("columnheader", name="K1").wait_for()
+        page.get_by_role("button", name="Cheapest from here").click()
+        page.get_by_text(
+            re.compile("^Cheapest formula found that is at least 90 % sure|^No formula is as sure")
+        ).wait_for()
+        assert shown(page) != wanted
+        page.get_by_label("go back to").select_option("K1")
+        page.get_by_text("Back at K1.").wait_for()
+        assert shown(page) == wanted
+        page.get_by_role("button", name="Copy as recipe").click()
+        recipe = page.get_by_label("recipe", exact=True)
+        recipe.wait_for()
+        assert re.search(rf"(?m)^kaolin\t{kaolin:.2f}\t{80 * kaolin:.0f}$", recipe.input_value())
+        check_access(page)
+        page.watch.check()
 
 
 # ---- the checks would notice -------------------------------------------------------------------------

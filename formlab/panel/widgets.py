@@ -148,12 +148,13 @@ class Panel(w.VBox):
             self.say("Working …")
             button.disabled = True
             try:
-                self.say(act())
+                said = act()
             except FormlabError as error:
-                self.say(str(error))
+                said = str(error)
             finally:
                 button.disabled = False
             self.show()
+            self.say(said)
 
         button.on_click(press)
         return button
@@ -162,8 +163,9 @@ class Panel(w.VBox):
 
     def _moved(self, name: str, value: Any) -> None:
         if not self._busy and not self._stands_at(name, value):
-            self.say(self.state.move(name, value))
+            said = self.state.move(name, value)
             self.show()
+            self.say(said)
 
     def _held(self, name: str, on: bool) -> None:
         (self.state.held.add if on else self.state.held.discard)(name)
@@ -176,9 +178,10 @@ class Panel(w.VBox):
 
     def _return(self, change: dict[str, Any]) -> None:
         if change["new"]:
-            self.say(self.state.go(self.state.kept[change["new"]]) or f"Back at {change['new']}.")
+            said = self.state.go(self.state.kept[change["new"]]) or f"Back at {change['new']}."
             self._back.value = ""
             self.show()
+            self.say(said)
 
     def _copy(self) -> str:
         self._recipe.value = self.state.recipe()
