@@ -56,7 +56,7 @@ class Ask:
     prior_scale: float = 1.0
     outside: str = "error"
     starts: int = 10
-    n_jobs: int = 1
+    n_jobs: int | None = None
     progress: bool = False
     options: Mapping[str, Any] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
@@ -80,6 +80,11 @@ class Ask:
             value = getattr(self, name)
             if value is not None and (not isinstance(value, int) or isinstance(value, bool) or value < 1):
                 raise PlanError(f"{name} = {value!r}; a whole number of at least 1 is expected.")
+        if not 1e-3 <= self.prior_scale <= 1e3:
+            raise PlanError(
+                f"prior_scale = {self.prior_scale!r}; it is between 0.001 and 1000, in sds of a trial over the span "
+                "of a term."
+            )
         wrong = [n for n in self.finals if n not in self.brief.ingredient_names]
         if wrong:
             raise PlanError(

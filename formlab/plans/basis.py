@@ -17,7 +17,7 @@ from numpy.polynomial.legendre import leggauss
 
 from formlab.errors import PlanError
 from formlab.region import Region
-from formlab.terms import ModelSpace
+from formlab.terms import ModelSpace, Term
 
 __all__ = ["Basis"]
 
@@ -206,6 +206,19 @@ class Basis:
         moved = self._slope[variables].any(axis=0)
         names = {n for n, used in zip(self.space.base_names, moved) if used}
         return max(1, max((sum(f in names for f in t.factors) for t in self.space.terms), default=1))
+
+    def moved_by(self, term: Term) -> set[int]:
+        """Return the positions of the variables that a term depends on."""
+        names = self.space.base_names
+        effects = [len(self.numeric) + k for k, e in enumerate(self._effects) for _ in range(e.shape[1])]
+        numeric = len(names) - len(effects)
+        out: set[int] = set()
+        for column in map(names.index, term.factors):
+            if column < numeric:
+                out |= set(map(int, np.flatnonzero(self._slope[:, column])))
+            else:
+                out.add(effects[column - numeric])
+        return out
 
     def _check_told_apart(self, product: np.ndarray) -> None:
         size = np.linalg.norm(product, axis=0)

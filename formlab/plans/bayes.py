@@ -59,7 +59,7 @@ def make_prior(basis: Basis, potential: Sequence[str] | str, tau: float) -> Prio
     Raises
     ------
     PlanError
-        If a name is not a term, every term is potential, or tau is not above 0.
+        If a name is not a term, or every term is potential.
     """
     names = basis.space.names
     chosen = default_potential(basis) if isinstance(potential, str) else list(potential)
@@ -70,8 +70,6 @@ def make_prior(basis: Basis, potential: Sequence[str] | str, tau: float) -> Prio
         raise PlanError(
             "Every term is potential; at least one must be primary, to be estimated without a prior."
         )
-    if not tau > 0:
-        raise PlanError(f"prior_scale = {tau!r}; it is above 0, in sds of a trial over the span of a term.")
     is_potential = np.array([n in chosen for n in names])
     span = _spans(basis, is_potential)
     raw = np.where(is_potential, (span / tau) ** 2, 0.0)

@@ -12,6 +12,7 @@ import pandas as pd
 from formlab.brief import Brief
 from formlab.errors import PlanError
 from formlab.html import Markup, fold, number, panel, table
+from formlab.plans.criteria import CRITERIA
 from formlab.plans.judge import Judgement
 from formlab.plans.layout import lay_out
 from formlab.plans.plan import Plan
@@ -27,7 +28,9 @@ class Comparison:
     ----------
     table : DataFrame
         plan, trials, batches, terms, D, A, I (each over the best of these plans, per plan and not per trial),
-        average_error, largest_error_seen, df by level, batches and loads to make, kg, mill_h, press_h, money.
+        of_limit (efficiency of the first plan's criterion against the limit for batches like these; NaN where none is
+        derived), average_error, largest_error_seen, largest leverage, vif and correlation of terms, repeats, df by
+        level, batches and loads to make, kg, mill_h, press_h, money.
     fraction : DataFrame
         plan, fraction, std_error: the curves of prediction error over the region.
     power : DataFrame
@@ -65,8 +68,14 @@ class Comparison:
         )
 
 
-def compare(plans: Mapping[str, Plan] | Sequence[Plan]) -> Comparison:
+def compare(plans: Mapping[str, Plan] | Sequence[Plan], limit: bool = True) -> Comparison:
     """Return several plans side by side, judged under the model of the first.
+
+    Parameters
+    ----------
+    plans : mapping of name to Plan, or sequence of Plan
+    limit : bool, default=True
+        Also find out how good plans with the batches of each could be; large models take seconds.
 
     Raises
     ------
@@ -78,6 +87,7 @@ def compare(plans: Mapping[str, Plan] | Sequence[Plan]) -> Comparison:
         raise PlanError(f"{len(named)} plan is given; at least two are compared.")
     first = next(iter(named.values()))
     judged = {}
+    criterion = first.criterion if first.criterion in CRITERIA else "I"
     for name, plan in named.items():
         if plan.brief.columns != first.brief.columns:
             raise PlanError(
@@ -87,7 +97,7 @@ def compare(plans: Mapping[str, Plan] | Sequence[Plan]) -> Comparison:
             first.brief,
             plan.frame,
             first.space,
-            criterion=plan.criterion,
+            criterion=criterion,
             ratios=first.ratios,
             prior=first.prior,
         )
@@ -95,16 +105,21 @@ def compare(plans: Mapping[str, Plan] | Sequence[Plan]) -> Comparison:
             judged[name] = same.judge()
         except PlanError as error:
             raise PlanError(f"{name!r} cannot carry the model of {next(iter(named))!r}: {error}") from error
-    return Comparison(_side_by_side(named, judged), *_long(judged), judged)
+    return Comparison(_side_by_side(named, judged, limit), *_long(judged), judged)
 
 
-def _side_by_side(plans: Mapping[str, Plan], judged: Mapping[str, Judgement]) -> pd.DataFrame:
+def _side_by_side(plans: Mapping[str, Plan], judged: Mapping[str, Judgement], limit: bool) -> pd.DataFrame:
     lines: list[dict[str, Any]] = []
     for name, found in judged.items():
         line: dict[str, Any] = {"plan": name}
         line.update(found.summary[["trials", "batches", "terms"]].to_dict())
         line.update({c: found.score(c) for c in ("D", "A", "I")})
+        if limit:
+            line["of_limit"] = found.efficiencies["efficiency"].iloc[0]
         line.update(found.summary[["average_error", "largest_error_seen", "repeats"]].to_dict())
+        line["largest_leverage"] = float(found.leverage.max())
+        line["largest_vif"] = float(found.terms["vif"].max())
+        line["largest_correlation"] = float(found.terms["correlation"].abs().max())
         left = found.degrees_of_freedom.set_index("level")["df"]
         line.update({f"df_{'slab' if level == 'trial' else level}": value for level, value in left.items()})
         line.update(plans[name].cost.drop(["batches", "slabs"]).to_dict())

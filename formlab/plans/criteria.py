@@ -186,6 +186,8 @@ class State:
 
     def _trace_gain(self, trace: np.ndarray, good: np.ndarray) -> np.ndarray:
         good = good & (trace > 0)
+        if not self.trace > 0:  # rounding broke the inverse of a nearly singular design
+            return np.full(trace.shape, -np.inf)
         return np.where(good, np.log(self.trace / np.where(good, trace, 1.0)), -np.inf)
 
     # ---- change ---------------------------------------------------------------------------------

@@ -7,6 +7,7 @@ under generalised least squares follow Goos & Vandebroek (2001).
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -16,12 +17,13 @@ import numpy as np
 from formlab.errors import PlanError
 from formlab.plans.basis import Basis
 from formlab.plans.candidates import Candidates
-from formlab.plans.criteria import TINY, State
+from formlab.plans.criteria import TINY, State, score
 from formlab.plans.lines import Lines
 from formlab.plans.polish import polish_design, wander
 from formlab.plans.structure import Structure
+from formlab.workers import over_workers
 
-__all__ = ["Problem", "Found", "search"]
+__all__ = ["Problem", "Found", "random_design", "search"]
 
 SWEEPS = 40
 WORK = 50_000  # steps of a walk times trials times terms
@@ -80,7 +82,12 @@ class Found:
 
 
 def search(
-    problem: Problem, seed: Any, starts: int = 10, polish: int = 4, n_jobs: int = 1, progress: bool = False
+    problem: Problem,
+    seed: Any,
+    starts: int = 10,
+    polish: int = 4,
+    n_jobs: int | None = None,
+    progress: bool = False,
 ) -> Found:
     """Return the best design of many starts; the answer does not depend on `n_jobs`.
 
@@ -98,8 +105,8 @@ def search(
         If no start could estimate every term.
     """
     seeds = seed.spawn(starts)
-    found = _map(_one_start, [(problem, s, k) for k, s in enumerate(seeds)], n_jobs, progress, "starts")
-    found = _ranked(found)
+    jobs: list[Any] = [(problem, s, k) for k, s in enumerate(seeds)]
+    found = _ranked(over_workers(_one_start, jobs, n_jobs, progress, "starts"))
     if not np.isfinite(found[0].score):
         raise PlanError(
             f"{problem.structure.n} trials cannot estimate the {len(problem.basis.space)} terms with these batches: "
@@ -108,22 +115,13 @@ def search(
     if polish and any(lines.count for lines in problem.lines.values()):
         best = _distinct(found)[:polish]
         jobs = [(problem, f, s) for f, s in zip(best, seed.spawn(len(best)))]
-        found = _ranked(_map(polish_design, jobs, n_jobs, progress, "improving"))
+        found = _ranked(over_workers(polish_design, jobs, n_jobs, progress, "improving"))
         walks = [(problem, f, s, problem.kicks) for f, s in zip(found, seed.spawn(starts // 5))]
-        found = _ranked([*found, *_map(wander, walks, n_jobs, progress, "walks")])
+        found = _ranked([*found, *over_workers(wander, walks, n_jobs, progress, "walks")])
     return found[0]
 
 
-def _map(function: Any, jobs: list[tuple[Any, ...]], n_jobs: int, progress: bool, what: str) -> list[Any]:
-    from joblib import Parallel, delayed
-    from tqdm.auto import tqdm
-
-    pool = Parallel(n_jobs=n_jobs, return_as="generator")
-    results = pool(delayed(function)(*job) for job in jobs)
-    return list(tqdm(results, total=len(jobs), desc=what, disable=not progress, leave=False))
-
-
-def _ranked(found: list[Found]) -> list[Found]:
+def _ranked(found: Iterable[Found]) -> list[Found]:
     """Best first; scores closer than 1e-9 count as equal and the lowest start comes first."""
     return sorted(found, key=lambda f: (-round(f.score, 9) if np.isfinite(f.score) else np.inf, f.start))
 
@@ -149,12 +147,30 @@ def _one_start(problem: Problem, seed: Any, start: int) -> Found:
     _sweeps(problem, state, choice, rng, 2)
     state = State(state.x, w, problem.prior, None, ridge=1e-3 * ridge)
     _sweeps(problem, state, choice, rng, 2 if problem.weight is not None else SWEEPS)
-    score = State(state.x, w, problem.prior, problem.weight, ridge=1e-12).score
-    if np.isfinite(score):
+    reached = information_score(problem, state.x)
+    if np.isfinite(reached):
         state = State(state.x, w, problem.prior, problem.weight)
         _sweeps(problem, state, choice, rng, SWEEPS)
-        score = state.score
-    return Found(_points(problem, choice), score, start)
+        reached = state.score
+    return Found(_points(problem, choice), reached, start)
+
+
+def information_score(problem: Problem, x: np.ndarray) -> float:
+    """Return the score of columns, -inf where they cannot tell the terms apart."""
+    return score(x.T @ problem.weight_matrix @ x + problem.prior, problem.weight)
+
+
+def random_design(problem: Problem, rng: Any, exchanged: bool = False) -> np.ndarray:
+    """Return the columns of random candidates in the structure, if wanted exchanged for a better rank."""
+    choice = _random_choice(problem, rng)
+    x = _columns(problem.candidates, choice)
+    if exchanged:
+        w = problem.weight_matrix
+        ridge = 1e-4 * max(1.0, float(np.trace(x.T @ w @ x))) / x.shape[1]
+        state = State(x, w, problem.prior, None, ridge=ridge)
+        _sweeps(problem, state, choice, rng, 2)
+        x = state.x
+    return x
 
 
 def _random_choice(problem: Problem, rng: Any) -> dict[str, np.ndarray]:

@@ -12,9 +12,8 @@ from formlab.brief import Brief
 from formlab.errors import PlanError
 from formlab.plans.ask import Ask
 from formlab.plans.basis import Basis
-from formlab.plans.bayes import default_potential, make_prior
 from formlab.plans.criteria import score
-from formlab.plans.optimal import shape, solve, trial_sd, weight_of
+from formlab.plans.optimal import pose, prior_for, shape, solve, weight_of
 from formlab.plans.order import lay_in_order, random_order
 from formlab.plans.plan import Plan
 from formlab.plans.structure import COLUMNS, LABELS, Structure, default_ratios
@@ -43,7 +42,7 @@ def extend(
     crossed: str | None = None,
     ratios: Mapping[str, float] | None = None,
     starts: int = 10,
-    n_jobs: int = 1,
+    n_jobs: int | None = None,
     progress: bool = False,
 ) -> Plan:
     """Return a plan of all trials so far and the best further ones for today's brief.
@@ -133,17 +132,10 @@ def _extended(ask: Ask, old: pd.DataFrame, credited: pd.Series, ratios: Mapping[
     round_ = int(old["round"].max()) + 1
     known = _known(ask, basis, old[credited])
     structure = _new_structure(ask, basis)
-    prior = None
-    p = len(ask.space)
-    rank = np.linalg.matrix_rank(known) if len(known) else 0
-    if structure.n + rank < p:
-        prior = make_prior(basis, default_potential(basis), trial_sd(structure))
-        ask.notes.append(
-            f"{structure.n} new trials beside {int(credited.sum())} old ones are too few for {p} terms: "
-            f"{len(prior.potential)} terms of higher order are taken as potential (DuMouchel & Jones 1994)."
-        )
-    extra = np.zeros((p, p)) if prior is None else prior.precision
-    points = solve(ask, basis, structure, known + extra)
+    problem = pose(ask, basis, structure, known)
+    prior = prior_for(ask, problem)
+    points = solve(ask, problem, prior)
+    extra = np.zeros_like(known) if prior is None else prior.precision
     _credit(ask, basis, structure, points, known, extra, int(credited.sum()))
     order = random_order(structure, np.random.default_rng([ask.seed, 1]))
     new = lay_in_order(basis.frame(points), structure, order, ask.brief, round_=round_)
@@ -151,7 +143,7 @@ def _extended(ask: Ask, old: pd.DataFrame, credited: pd.Series, ratios: Mapping[
     if not credited.all():
         frame["role"] = [*np.where(credited, "design", "failed"), *["design"] * len(new)]
     head = [c for c in HEAD if c in frame]
-    return Plan(
+    plan = Plan(
         ask.brief,
         frame[[*head, *ask.brief.columns]],
         ask.space,
@@ -162,6 +154,9 @@ def _extended(ask: Ask, old: pd.DataFrame, credited: pd.Series, ratios: Mapping[
         ratios=ratios,
         prior=prior,
     )
+    if prior is not None:
+        plan.notes.append(plan.judge().told_words)
+    return plan
 
 
 def _old(

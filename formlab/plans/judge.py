@@ -14,11 +14,13 @@ from formlab.html import Markup, escape, fold, number, panel, table
 from formlab.plans.basis import SAMPLE_SEED, Basis
 from formlab.plans.bayes import Prior
 from formlab.plans.candidates import Candidates, level_of, level_variables
+from formlab.plans.capacity import independent
 from formlab.plans.criteria import CRITERIA, score
 from formlab.plans.limit import Limit, upper_limit
 from formlab.plans.power import factor_contrasts, level_degrees, power_of_difference, smallest_difference
 from formlab.plans.structure import Structure
 from formlab.region import Region
+from formlab.terms import ModelSpace
 
 __all__ = ["Judgement", "judge"]
 
@@ -47,7 +49,8 @@ class Judgement:
         response, factor, from, to, level, std_error, df, matters, power, smallest: the smallest difference
         seen at 80 %. One row for each response that has sds and each factor.
     efficiencies : DataFrame
-        criterion, efficiency, gap, proven, limit: against the best that could be.
+        criterion, efficiency, largest (sensitivity found over the mean one; 1 at the optimum), gap, proven, limit
+        (in words): against the best that could be.
     summary : Series
         trials, batches, terms, log det, A, I, average and largest prediction error, condition number.
     """
@@ -126,6 +129,31 @@ class Judgement:
     def leverage(self) -> pd.Series:
         values = np.einsum("np,pq,qn->n", self.x, self.inverse, self.x.T @ self.w)
         return pd.Series(values, index=pd.Index(self.trials, name="trial"), name="leverage")
+
+    def aliases(
+        self, model: str | None = None, setting_model: str | None = None, crossed: str | None = "full"
+    ) -> pd.DataFrame:
+        """Return by how much each term's estimate is off for each unit of a term that the model leaves out.
+
+        ``(X'WX + prior)^-1 X'WZ`` for the columns Z of a larger model, by default the largest of the basis
+        (Box & Draper 1959, without a prior).
+
+        Returns
+        -------
+        DataFrame
+            Estimated terms by the terms left out; empty where the larger model has none.
+        """
+        space = self.basis.space
+        brief = self.basis.region.brief
+        largest = {"phr": "quadratic", "fraction": "special cubic"}[brief.basis]
+        larger = ModelSpace(
+            brief, model or largest, setting_model or "quadratic", crossed, measure=space.measure
+        )
+        left_out = [k for k, n in enumerate(larger.names) if n not in space.names]
+        z = larger.matrix(self.basis.frame(self.points))[:, left_out]
+        found = self.basis.transform @ self.inverse @ (self.x.T @ self.w @ z)
+        names = [larger.names[k] for k in left_out]
+        return pd.DataFrame(found, index=pd.Index(space.names, name="term"), columns=names)
 
     # ---- errors ---------------------------------------------------------------------------------
 
@@ -275,11 +303,11 @@ class Judgement:
             limit = self.limit(criterion)
             if limit is None:
                 words = "none derived for batches that share loads, days, blocks or base mixings"
-                lines.append([criterion, np.nan, np.nan, False, words])
+                lines.append([criterion, np.nan, np.nan, np.nan, False, words])
             else:
                 efficiency = limit.efficiency(self.score(criterion))
-                lines.append([criterion, efficiency, limit.gap, limit.proven, limit.words])
-        return pd.DataFrame(lines, columns=["criterion", "efficiency", "gap", "proven", "limit"])
+                lines.append([criterion, efficiency, limit.largest, limit.gap, limit.proven, limit.words])
+        return pd.DataFrame(lines, columns=["criterion", "efficiency", "largest", "gap", "proven", "limit"])
 
     # ---- all together ---------------------------------------------------------------------------
 
@@ -369,7 +397,7 @@ class Judgement:
         return f"Judgement({int(s.trials)} trials, {int(s.terms)} terms, average error {number(s.average_error, 3)})"
 
     def __str__(self) -> str:
-        parts = [self.verdict, *self.notes, self._untold_words, self.terms.to_string(index=False)]
+        parts = [self.verdict, *self.notes, self.told_words, self.terms.to_string(index=False)]
         parts.append(self.degrees_of_freedom.to_string(index=False))
         if "efficiencies" in self.__dict__:
             parts.append(self.efficiencies.to_string(index=False))
@@ -378,16 +406,27 @@ class Judgement:
         return "\n\n".join(part for part in parts if part)
 
     @property
-    def _untold_words(self) -> str:
+    def told_words(self) -> str:
+        """What the trials tell of the potential terms, in words; empty without any."""
+        if self.prior is None:
+            return ""
         few = self.untold
-        more = f" and {len(few) - 8} more" if len(few) > 8 else ""
-        return (
-            f"Hardly told by these trials, mostly assumed near 0: {', '.join(few[:8])}{more}." if few else ""
-        )
+        told = [n for n in self.prior.potential if n not in few]
+        rank = int(np.linalg.matrix_rank(self.x, tol=1e-8 * max(1.0, np.abs(self.x).max())))
+        parts = [f"Told by these trials, of the potential terms: {_some(told) or 'none'}."]
+        if few:
+            parts.append(f"Hardly told, mostly assumed near 0: {_some(few)}.")
+        if rank < self.x.shape[1]:
+            mixed = _confused(self.basis, self.x, rank)
+            parts.append(
+                f"Without the prior only {rank} of {self.x.shape[1]} terms could be estimated; "
+                f"not apart from each other: {_some(mixed)}."
+            )
+        return " ".join(parts)
 
     def _repr_html_(self) -> Markup:
         lines = self.summary.reset_index().set_axis(["figure", "value"], axis=1)
-        words = [*self.notes, self._untold_words]
+        words = [*self.notes, self.told_words]
         said = Markup("".join(f"<p>{escape(note)}</p>" for note in words if note))
         parts = [said, table(self.degrees_of_freedom)]
         if "efficiencies" in self.__dict__:
@@ -457,20 +496,8 @@ def judge(
 
 def _told_apart(basis: Basis, points: np.ndarray) -> tuple[list[str], list[str]]:
     """Terms in model order that each add something to those before, and those that do not."""
-    raw = basis.raw(points)
-    size = np.linalg.norm(raw, axis=0)
-    kept: list[int] = []
-    q = np.empty((len(raw), 0))
-    for k in range(raw.shape[1]):
-        if size[k] < 1e-12:
-            continue
-        rest = raw[:, k] / size[k]
-        for _ in range(2):  # twice is enough
-            rest = rest - q @ (q.T @ rest)
-        if np.linalg.norm(rest) > 1e-6:
-            kept.append(k)
-            q = np.column_stack([q, rest / np.linalg.norm(rest)])
     names = basis.space.names
+    kept = independent(basis.raw(points), range(len(names)))
     return [names[k] for k in kept], [n for k, n in enumerate(names) if k not in kept]
 
 
@@ -488,13 +515,23 @@ def unused_levels(basis: Basis, points: np.ndarray) -> list[str]:
 def _singular_words(basis: Basis, x: np.ndarray, points: np.ndarray, rank: int) -> str:
     """Which terms these trials cannot tell apart, in words."""
     p = x.shape[1]
-    _, _, right = np.linalg.svd(x, full_matrices=True)
-    loads = np.abs(basis.transform @ right[rank:].T).max(axis=1)
-    loads /= loads.max()
-    named = [n for n, load in zip(basis.space.names, loads) if load > 1e-3]
-    shown = ", ".join(map(repr, named[:8])) + (f" and {len(named) - 8} more" if len(named) > 8 else "")
+    shown = _some([repr(n) for n in _confused(basis, x, rank)])
     never = " ".join(unused_levels(basis, points))
     return (
         f"{len(x)} trials carry only {rank} of {p} terms: {shown} cannot be told apart. {never}{' ' if never else ''}"
         f"Add at least {p - rank} trial(s) that vary them separately, or judge a smaller model."
     )
+
+
+def _confused(basis: Basis, x: np.ndarray, rank: int) -> list[str]:
+    """Terms whose columns depend on others in these trials."""
+    _, _, right = np.linalg.svd(x, full_matrices=True)
+    loads = np.abs(basis.transform @ right[rank:].T).max(axis=1)
+    loads /= loads.max()
+    return [n for n, load in zip(basis.space.names, loads) if load > 1e-3]
+
+
+def _some(names: Sequence[str], most: int = 8) -> str:
+    """The first few names and how many more there are."""
+    more = f" and {len(names) - most} more" if len(names) > most else ""
+    return ", ".join(names[:most]) + more

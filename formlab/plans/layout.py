@@ -16,6 +16,7 @@ from formlab.plans.extras import add_checks, add_controls
 from formlab.plans.optimal import make_optimal, savings, unweighable
 from formlab.plans.order import (
     Changeovers,
+    changeover_cost,
     colour_order,
     lay_in_order,
     random_order,
@@ -66,7 +67,7 @@ def lay_out(
     changeovers: pd.DataFrame | None = None,
     warm_up: int = 0,
     starts: int = 10,
-    n_jobs: int = 1,
+    n_jobs: int | None = None,
     progress: bool = False,
     seed: int | None = None,
 ) -> Plan:
@@ -125,7 +126,7 @@ def lay_out(
     colour : str, optional
         Setting with categories, or ingredient, whose changes need cleaning.
     changeovers : DataFrame, optional
-        from, to, minutes, kg of cleaning between colours.
+        from, to, minutes, kg of cleaning between colours; counted in the cost in any order.
     warm_up : int
         Throw-away batches before each day's first, counted in the cost.
     starts, n_jobs, progress
@@ -151,8 +152,9 @@ def lay_out(
     >>> lay_out(brief, runs=9, seed=7)
     Plan(optimal: 9 trials in 9 batches x 3 columns, seed 7)
     """
-    if replicates < 1:
-        raise PlanError(f"replicates = {replicates}; at least 1.")
+    for name, count, least in (("replicates", replicates, 1), ("checks", checks, 0), ("warm_up", warm_up, 0)):
+        if count < least:
+            raise PlanError(f"{name} = {count}; at least {least}.")
     if order not in ORDERS:
         raise PlanError(f"order = {order!r}; it is one of {', '.join(ORDERS)}.")
     asked = {"model": model, "setting_model": setting_model, "crossed": crossed}
@@ -199,8 +201,9 @@ def lay_out(
             f"A range is thinner than the scale can weigh: {'; '.join(thin)}. Widen it, or fix the amount."
         )
     if kind == "optimal":
-        ask.notes.append(f"Errors: {source}.")
+        place = len(ask.notes)
         made = make_optimal(ask)
+        ask.notes.insert(place, f"Errors: {source}{_other_ratios(made.structure)}.")
     else:
         ask.space = supported(ask, asked)
         made = make_textbook(ask)
@@ -213,7 +216,7 @@ def lay_out(
     rows, extras = _ordered(ask, made, order, colour, changeovers, extras)
     ask.notes += [text for text in [savings(ask, made.structure)] if text]
     laid = lay_in_order(made.frame, made.structure, rows, brief, made.roles)
-    return Plan(
+    plan = Plan(
         brief,
         laid,
         ask.space,
@@ -225,6 +228,15 @@ def lay_out(
         prior=made.prior,
         extras=extras,
     )
+    if made.prior is not None:
+        plan.notes.append(plan.judge().told_words)
+    return plan
+
+
+def _other_ratios(structure: Structure) -> str:
+    """Assumed ratios of the levels of error that a plan has besides its batches."""
+    levels = [level for level in structure.random if level != "batch"]
+    return "".join(f", {level} to slab {structure.ratios[level]:.3g}" for level in levels)
 
 
 def _warm_up(ask: Ask, structure: Structure, per_day: int) -> dict[str, float]:
@@ -271,6 +283,10 @@ def _ordered(
     loose = [k for k, role in enumerate(made.roles) if role == "control"]
     if loose and not {"day", "block", "base"} & set(made.structure.groups):
         rows = spread_evenly(made.structure, rows, made.structure.groups["batch"][loose].tolist())
+    if colour is not None and changeovers is not None:
+        minutes, kg = changeover_cost(made.structure, made.frame, Changeovers(colour, changeovers), rows)
+        ask.notes.append(f"Changeovers of {colour} in this order take {minutes:g} min and {kg:g} kg.")
+        extras = {**extras, "hours": extras["hours"] + minutes / 60, "kg": extras["kg"] + kg}
     return rows, extras
 
 

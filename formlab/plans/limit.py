@@ -68,7 +68,10 @@ class Limit:
     @property
     def words(self) -> str:
         sure = "proven" if self.proven else f"not proven; searched {self.searched}"
-        return f"limit to within {100 * (np.exp(self.gap) - 1):.2g} % ({sure})"
+        return (
+            f"limit to within {100 * (np.exp(self.gap) - 1):.2g} % ({sure}); "
+            f"largest sensitivity found {self.largest:.5g} times the mean"
+        )
 
 
 @dataclass

@@ -98,9 +98,9 @@ class Lines:
         s, v = rows.shape
         points = np.repeat(rows[None], len(self._nodes) * q, axis=0).reshape(len(self._nodes), q, s, v)
         points[..., :d] += self._nodes[:, None, None, None] * directions[None, :, None, :]
-        columns = self.basis.matrix(points.reshape(-1, v)).reshape(len(self._nodes), q * s, -1)
+        columns = self.basis.matrix(points.reshape(-1, v)).reshape(len(self._nodes), q * s, here.shape[1])
         change = columns - np.tile(here, (q, 1))[None]
-        return np.tensordot(self._solve, change, axes=1).reshape(len(self._nodes), q, s, -1)
+        return np.tensordot(self._solve, change, axes=1).reshape(len(self._nodes), q, s, here.shape[1])
 
     def moved(self, rows: np.ndarray, step: np.ndarray) -> np.ndarray:
         """Return rows moved by a step, exact at the ranges."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import ceil
 from typing import Any
 
@@ -13,36 +14,41 @@ from formlab.plans.ask import Ask, Made
 from formlab.plans.basis import Basis
 from formlab.plans.bayes import Prior, default_potential, make_prior
 from formlab.plans.candidates import Candidates, level_of, level_variables
+from formlab.plans.capacity import Capacity, capacity
 from formlab.plans.exchange import Problem, search
 from formlab.plans.structure import Structure
 from formlab.plans.tidy import tidy
 
-__all__ = ["grouped", "make_optimal", "shape", "solve", "weight_of"]
+__all__ = ["grouped", "make_optimal", "pose", "prior_for", "shape", "solve", "weight_of"]
 
 
 def make_optimal(ask: Ask) -> Made:
     """Return the plan with the best criterion that the search finds."""
     basis = Basis(ask.region, ask.space)
     structure = shape(ask, basis)
-    prior = _prior(ask, basis, structure)
     p = len(ask.space)
-    known = np.zeros((p, p)) if prior is None else prior.precision
-    points = solve(ask, basis, structure, known)
-    if ask.criterion == "I":
-        ask.notes.append(f"Average prediction variance is taken {basis.measure}.")
+    problem = pose(ask, basis, structure, np.zeros((p, p)))
+    prior = prior_for(ask, problem)
+    points = solve(ask, problem, prior)
+    ask.notes.append(f"Prediction variance is averaged {basis.measure}.")
     return Made(basis.frame(points), structure, prior)
 
 
-def solve(ask: Ask, basis: Basis, structure: Structure, known: np.ndarray) -> np.ndarray:
-    """Return the best points for a structure when `known` is the information that is there already."""
-    levels = point_levels(ask, structure)
-    positions = level_variables(basis, levels)
+def pose(ask: Ask, basis: Basis, structure: Structure, known: np.ndarray) -> Problem:
+    """Return what is to be searched when `known` is the information that is there already."""
+    positions = level_variables(basis, point_levels(ask, structure))
     candidates = Candidates.build(basis, positions, np.random.default_rng([ask.seed, 0]))
     _separable(candidates)
-    problem = Problem(basis, candidates, structure, known, weight_of(basis, ask.criterion))
+    return Problem(basis, candidates, structure, known, weight_of(basis, ask.criterion))
+
+
+def solve(ask: Ask, problem: Problem, prior: Prior | None) -> np.ndarray:
+    """Return the best points that the search finds, tidied."""
+    if prior is not None:
+        problem = replace(problem, prior=problem.prior + prior.precision)
     polish = 4 if ask.space.affine else 0
     found = search(problem, np.random.SeedSequence(ask.seed), ask.starts, polish, ask.n_jobs, ask.progress)
-    return tidy(basis, found.points, structure, candidates)
+    return tidy(problem.basis, found.points, problem.structure, problem.candidates)
 
 
 def weight_of(basis: Basis, criterion: str) -> np.ndarray | None:
@@ -70,27 +76,59 @@ def _separable(candidates: Candidates) -> None:
         )
 
 
-def _prior(ask: Ask, basis: Basis, structure: Structure) -> Prior | None:
-    """The prior that was asked for, or that fewer trials than terms need."""
-    potential, runs = ask.potential, structure.n
+def prior_for(ask: Ask, problem: Problem) -> Prior | None:
+    """Return the prior that was asked for, or that fewer trials, batches or loads than terms need.
+
+    Raises
+    ------
+    PlanError
+        If not even the primary terms find room.
+    """
+    basis, potential = problem.basis, ask.potential
+    names = basis.space.names
+    held = default_potential(basis) if potential is None or isinstance(potential, str) else potential
+    primary = [n for n in names if n not in held]
+    room = capacity(problem, primary, ask.seed)
+    if potential is None and not room.lost:
+        return None
+    prior = make_prior(basis, held, ask.prior_scale * trial_sd(problem.structure))
+    _check_primary(ask, problem, primary, room)
     if potential is None:
-        if runs >= len(ask.space):
-            return None
-        potential = default_potential(basis)
         ask.notes.append(
-            f"{runs} trials are fewer than {len(ask.space)} terms: {len(potential)} terms of higher order are taken "
-            f"as potential, near 0 with a standard deviation of {ask.prior_scale:g} times that of a single trial over their span "
+            f"{_shortage(problem, room)}: {len(held)} terms of higher order are taken as potential, near 0 with a "
+            f"standard deviation of {ask.prior_scale:g} times that of a single trial over their span "
             "(DuMouchel & Jones 1994)."
         )
-    prior = make_prior(basis, potential, ask.prior_scale * trial_sd(structure))
-    primary = len(ask.space) - len(prior.potential)
-    if runs < primary:
-        raise PlanError(
-            f"{primary} primary terms cannot be estimated from {runs} trials. Add at least {primary - runs} trial(s), "
-            f"or choose a smaller model than {ask.space.model!r} (settings {ask.space.setting_model!r}, crossed "
-            f"{ask.space.crossed!r})."
-        )
     return prior
+
+
+def _shortage(problem: Problem, room: Capacity) -> str:
+    n, p = problem.structure.n, len(problem.basis.space)
+    if problem.prior.any():
+        return f"{n} new trials beside the old ones can carry only {len(room.carried)} of {p} terms"
+    if n < p:
+        return f"{n} trials are fewer than {p} terms" + (f" ({room.words})" if room.words else "")
+    return room.words or f"{n} trials in this structure can carry only {len(room.carried)} of {p} terms"
+
+
+def _check_primary(ask: Ask, problem: Problem, primary: list[str], room: Capacity) -> None:
+    runs, lost = problem.structure.n, [n for n in primary if n in room.lost]
+    if not lost:
+        return
+    smaller = (
+        f"choose a smaller model than {ask.space.model!r} (settings {ask.space.setting_model!r}, crossed "
+        f"{ask.space.crossed!r})."
+    )
+    if runs < len(primary) and not problem.prior.any():
+        raise PlanError(
+            f"{len(primary)} primary terms cannot be estimated from {runs} trials. Add at least "
+            f"{len(primary) - runs} trial(s), or {smaller}"
+        )
+    raise PlanError(
+        f"{len(lost)} of {len(primary)} primary terms cannot find room: {', '.join(map(repr, lost))}. "
+        f"{room.words[:1].upper() + room.words[1:] or f'There are {runs} trials'}. Add to them, name more terms in "
+        f"potential=, or {smaller}"
+    )
 
 
 def trial_sd(structure: Structure) -> float:

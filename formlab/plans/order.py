@@ -13,7 +13,15 @@ from formlab.brief import Brief
 from formlab.errors import PlanError
 from formlab.plans.structure import COLUMNS, LABELS, Structure
 
-__all__ = ["Changeovers", "colour_order", "label", "lay_in_order", "random_order", "trend_order"]
+__all__ = [
+    "Changeovers",
+    "changeover_cost",
+    "colour_order",
+    "label",
+    "lay_in_order",
+    "random_order",
+    "trend_order",
+]
 
 COARSE = ("block", "day", "base")
 TRIES = 20
@@ -177,11 +185,7 @@ def colour_order(
         What it costs, what a random order would, and how much a straight drift would hide.
     minutes, kg : float
     """
-    if changeovers.by not in frame:
-        raise PlanError(
-            f"colour = {changeovers.by!r}; it is a setting with categories or an ingredient of the brief."
-        )
-    colour = frame[changeovers.by].map(_word).to_numpy()
+    colour = _colours(frame, changeovers)
 
     def rank(c: str) -> float:
         return float(levels.index(c)) if c in levels else float(c)
@@ -210,6 +214,21 @@ def colour_order(
         f"{changeovers.by} is lost in the drift ({100 * hidden[1]:.0f} % in a random order).",
     ]
     return arranged, notes, minutes, kg
+
+
+def changeover_cost(
+    structure: Structure, frame: pd.DataFrame, changeovers: Changeovers, order: np.ndarray
+) -> tuple[float, float]:
+    """Return minutes and kg of cleaning between the batches of an order."""
+    return changeovers.cost(_steps(structure, _colours(frame, changeovers), order))
+
+
+def _colours(frame: pd.DataFrame, changeovers: Changeovers) -> np.ndarray:
+    if changeovers.by not in frame:
+        raise PlanError(
+            f"colour = {changeovers.by!r}; it is a setting with categories or an ingredient of the brief."
+        )
+    return np.asarray(frame[changeovers.by].map(_word))
 
 
 def _word(value: Any) -> str:
