@@ -211,11 +211,11 @@ class Brief(Part):
                 f"The formula lacks {', '.join(map(repr, missing))}; it has "
                 f"{', '.join(map(repr, map(str, frame.columns))) or 'no columns'}."
             )
-        out = pd.DataFrame(index=frame.index)
+        made = {}
         for name in names:
             column = frame[name] if name in frame else pd.Series(fixed[name], index=frame.index)
-            out[name] = _finite(column) if name in self.ranges else column
-        return out
+            made[name] = _finite(column) if name in self.ranges else column
+        return pd.DataFrame(made, index=frame.index)
 
     @cached_property
     def baseline(self) -> pd.DataFrame | None:
@@ -438,6 +438,8 @@ def _count(number: int, noun: str) -> str:
 
 def _finite(column: pd.Series) -> pd.Series:
     """Return a column as floats, or name the first formula that has none."""
+    if column.dtype == float and np.isfinite(column.to_numpy()).all():
+        return column
     values = pd.to_numeric(column, errors="coerce").astype(float)
     bad = ~np.isfinite(values.to_numpy())
     if bad.any():

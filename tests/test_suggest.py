@@ -10,7 +10,7 @@ from scipy.stats import norm
 from formlab import Brief, suggest
 from formlab.errors import SuggestError
 from formlab.region import Region
-from formlab.suggest import conformance, desirability
+from formlab.suggest import conformance, desirability, score_promises
 from formlab.suggest.search import search
 from tests.known_surfaces import KnownSurfaces
 
@@ -48,7 +48,7 @@ def test_cheapest_with_known_linear_surfaces_is_the_linear_programme():
     exact by the transformation of Charnes & Cooper (1962, Naval Research Logistics Quarterly 9:181)."""
     brief = brief_of()
     surfaces = KnownSurfaces(brief, [hardness], [2.0])
-    answer = suggest(brief, surfaces, minimise="cost_per_litre", confidence=0.9, seed=3)
+    answer = suggest(brief, surfaces, minimise="cost_per_litre", confidence=0.9, premium=0, seed=3)
     margin = 2.0 * norm.ppf(0.9)
     # y = x t with t = 1 / volume; variables oil t, chalk t, t
     price = np.array([1.2, 0.2, 2.0 * 100])
@@ -111,13 +111,40 @@ def test_unreachable_confidence_is_said_and_the_most_probable_formula_returned()
 def test_binding_target_has_the_price_of_the_linear_programme():
     brief = brief_of()
     surfaces = KnownSurfaces(brief, [hardness], [2.0])
-    answer = suggest(brief, surfaces, minimise="cost_per_litre", confidence=0.9, seed=3)
+    answer = suggest(brief, surfaces, minimise="cost_per_litre", confidence=0.9, premium=0, seed=3)
     line = answer.binding[answer.binding["what"].str.startswith("target")].iloc[0]
     cheaper = suggest(
         brief_of(response=[{"name": "hardness", "at_least": 39.0, "matters": 1.0}]),
-        surfaces, minimise="cost_per_litre", confidence=0.9, seed=3, explain=False,
+        surfaces, minimise="cost_per_litre", confidence=0.9, premium=0, seed=3, explain=False,
     )  # fmt: skip
     assert_allclose(line["saves EUR per litre"], answer.cost["per_litre"] - cheaper.cost["per_litre"], atol=1e-3)
+
+
+def test_premium_buys_certainty_and_says_what_it_costs():
+    """With a known mean the probability rises with the cost along the cheapest path: all of the premium is spent."""
+    brief = brief_of()
+    surfaces = KnownSurfaces(brief, [hardness], [2.0])
+    asked = {"minimise": "cost_per_litre", "confidence": 0.9, "seed": 3, "explain": False}
+    cheapest, answer = suggest(brief, surfaces, premium=0, **asked), suggest(brief, surfaces, premium=0.02, **asked)
+    ratio = answer.cost["per_litre"] / cheapest.cost["per_litre"]
+    assert 1.015 < ratio <= 1.0200001
+    assert answer.conformance.true_mean > cheapest.conformance.true_mean + 0.01
+    assert any(f"this one costs {ratio - 1:.1%} more" in note for note in answer.notes)
+    with pytest.raises(SuggestError, match=r"premium = 2; a share of the cost is expected, 0\.01 for 1 %\."):
+        suggest(brief, surfaces, premium=2, **asked)
+
+
+def test_past_misses_lower_claims_and_raise_what_is_required():
+    brief = brief_of()
+    surfaces = KnownSurfaces(brief, [hardness], [2.0])
+    asked = {"minimise": "cost_per_litre", "confidence": 0.9, "seed": 3, "explain": False, "premium": 0}
+    ledger = score_promises([0.9] * 20, [True] * 12 + [False] * 8)
+    plain, wary = suggest(brief, surfaces, **asked), suggest(brief, surfaces, ledger=ledger, **asked)
+    assert wary.cost["per_litre"] > plain.cost["per_litre"]
+    assert_allclose(wary.conformance.true_mean, 0.9, atol=0.01)
+    assert_allclose(ledger.honest(ledger.raw(0.9)), 0.9, rtol=1e-12)
+    assert wary.promise()["shift"] == ledger.shift < 0
+    assert any(note.startswith("Of 20 promises at 0.90 on average, 12 came true") for note in wary.notes)
 
 
 def test_desirability_by_hand():

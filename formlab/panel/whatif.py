@@ -19,7 +19,7 @@ from formlab.region import Region
 from formlab.suggest import Conformance, Suggestion, suggest
 from formlab.suggest.conformance import KINDS
 from formlab.suggest.search import search
-from formlab.suggest.suggestion import Question
+from formlab.suggest.question import Question
 
 __all__ = ["Outcome", "WhatIf"]
 

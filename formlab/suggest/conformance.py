@@ -31,14 +31,18 @@ class Conformance:
     Attributes
     ----------
     true_mean, new_batch, accepted : float
+        A formula that cannot be made meets nothing: the chance that it can be made is in all three.
     draws : int
         Number of joint draws behind each.
+    made : float
+        The chance that the formula can be made at all; 1 where no trial ever failed.
     """
 
     true_mean: float
     new_batch: float
     accepted: float
     draws: int
+    made: float = 1.0
 
     def error(self, kind: str) -> float:
         """Return the Monte Carlo standard error of one of the three."""
@@ -100,9 +104,15 @@ def conformance(brief: Brief, draws: Any, frame: pd.DataFrame, seed: int | None 
     seed : int, optional
         For the errors of the new batch and of its test; the draws' own where left out.
     """
-    columns = [
-        met(brief, draws.mean(frame)).mean(axis=0),
-        met(brief, draws.new_batch(frame, seed=seed)).mean(axis=0),
-        met(brief, draws.accepted(frame, seed=seed)).mean(axis=0),
+    values = draws.mean(frame), draws.new_batch(frame, seed=seed), draws.accepted(frame, seed=seed)
+    ok = [met(brief, value) for value in values]
+    chance = None
+    if getattr(getattr(draws, "surfaces", None), "chance", None) is not None:
+        chance = draws.chance_to_make(frame)
+        ok = [part * chance for part in ok]
+    made = np.ones(len(frame)) if chance is None else chance.mean(axis=0)
+    mean, batch, passed = (part.mean(axis=0) for part in ok)
+    return [
+        Conformance(float(a), float(b), float(c), len(draws), float(d))
+        for a, b, c, d in zip(mean, batch, passed, made)
     ]
-    return [Conformance(float(a), float(b), float(c), len(draws)) for a, b, c in zip(*columns)]

@@ -11,8 +11,9 @@ from formlab.brief import Brief, Response
 from formlab.errors import SuggestError
 from formlab.region import Region
 from formlab.suggest.conformance import conformance
+from formlab.suggest.question import COSTS, Question
 from formlab.suggest.search import Score, search
-from formlab.suggest.suggestion import COSTS, FINAL_DRAWS, SEARCH_DRAWS, Question
+from formlab.suggest.seek import FINAL_DRAWS, SEARCH_DRAWS
 
 __all__ = ["cost_frontier", "response_frontier"]
 

@@ -12,8 +12,8 @@ import pandas as pd
 from formlab.brief import Brief, Response
 from formlab.region import Region
 from formlab.suggest.conformance import met
+from formlab.suggest.question import matters
 from formlab.suggest.search import search
-from formlab.suggest.suggestion import matters
 
 __all__ = ["Conflict", "find_conflict"]
 

@@ -18,8 +18,8 @@ from formlab.brief import Brief
 from formlab.errors import SuggestError
 from formlab.region import Region
 from formlab.suggest.conformance import met
+from formlab.suggest.question import COSTS, Question, goal_of, matters
 from formlab.suggest.search import search
-from formlab.suggest.suggestion import COSTS, Question, _goal, matters
 
 __all__ = ["next_trials", "worth_of_another_round"]
 
@@ -69,7 +69,7 @@ def next_trials(
         raise SuggestError(f"count = {count!r}; at least 1 trial is expected.")
     if not any(part.has_target for part in brief.responses):
         raise SuggestError("No response has a target; give one at_least, at_most or near in the brief.")
-    goal = _goal(brief, minimise, maximise, None)
+    goal = goal_of(brief, minimise, maximise, None)
     worlds = _Worlds(brief, surfaces, goal, confidence, seed)
     chosen = worlds.choose(count)
     frame = _as_plan(brief, chosen, trials)
@@ -82,7 +82,7 @@ def worth_of_another_round(
     brief: Brief, surfaces: Any, *, confidence: float = 0.90, seed: int | None = None
 ) -> str:
     """Return in words what knowing everything would be worth: the most that further trials can bring."""
-    return _Worlds(brief, surfaces, _goal(brief, None, None, None), confidence, seed).words()
+    return _Worlds(brief, surfaces, goal_of(brief, None, None, None), confidence, seed).words()
 
 
 @dataclass

@@ -17,6 +17,7 @@ from formlab.brief import Brief, Response
 from formlab.errors import FitError, SuggestError
 from formlab.region import Region
 from formlab.terms import ModelSpace
+from formlab.workers import over_workers
 
 __all__ = ["GuessedPlant", "rehearse"]
 
@@ -112,7 +113,7 @@ def rehearse(
     runs: int = 40,
     kind: str = "auto",
     confidence: float = 0.90,
-    n_jobs: int = 1,
+    n_jobs: int | None = None,
     seed: int | None = None,
     progress: bool = True,
 ) -> pd.DataFrame:
@@ -132,8 +133,9 @@ def rehearse(
     kind : str
         Kind of surface.
     confidence : float
-    n_jobs : int
-        Processes, through joblib; the answer does not depend on it.
+    n_jobs : int, optional
+        Workers, through joblib; where left out, what ``joblib.parallel_config`` says, else one. The answer does not
+        depend on it.
     seed : int, optional
     progress : bool
         Show a progress bar. Stopped with Ctrl-C, what is done so far is returned.
@@ -145,22 +147,15 @@ def rehearse(
         conformance claimed), reached (share that could claim the confidence), possible (share of plants in which
         any formula conforms), cost (median, of the conforming ones; per litre).
     """
-    from joblib import Parallel, delayed
-    from tqdm.auto import tqdm
-
     root = np.random.SeedSequence(seed)
     jobs = [
-        (count, child)
+        (brief, effects or {}, count, slabs, kind, confidence, child)
         for count, group in zip(batches, root.spawn(len(batches)))
         for child in group.spawn(runs)
     ]
     done: list[dict[str, Any]] = []
-    work = Parallel(n_jobs=n_jobs, return_as="generator")(
-        delayed(_one_run)(brief, effects or {}, count, slabs, kind, confidence, child)
-        for count, child in jobs
-    )
     try:
-        for line in tqdm(work, total=len(jobs), disable=not progress, desc="rehearsals"):
+        for line in over_workers(_one_run, jobs, n_jobs, progress, "rehearsals"):
             done.append(line)
     except KeyboardInterrupt:
         if not done:

@@ -13,7 +13,8 @@ from formlab.brief import Brief
 from formlab.errors import SuggestError
 from formlab.html import Markup, escape, fold, number, panel, table
 from formlab.region import Region
-from formlab.suggest.suggestion import FINAL_DRAWS, SEARCH_DRAWS, Question, search_until
+from formlab.suggest.question import Question
+from formlab.suggest.seek import FINAL_DRAWS, SEARCH_DRAWS, search_until
 
 __all__ = ["Replacement", "replace_ingredient", "trial_cost"]
 
@@ -45,7 +46,15 @@ class Replacement:
     __repr__ = __str__
 
     def _repr_html_(self) -> str:
-        first = ["at_least", "gone", "reached", "conformance", "per_piece", "saving_per_piece", "saving_per_year"]
+        first = [
+            "at_least",
+            "gone",
+            "reached",
+            "conformance",
+            "per_piece",
+            "saving_per_piece",
+            "saving_per_year",
+        ]
         rest = [name for name in self.table if name not in first or name == "at_least"]
         return panel(
             f"{self.into} for {self.out}",

@@ -15,6 +15,7 @@ import pandas as pd
 
 from formlab.polytope import Polytope
 from formlab.region import Region
+from formlab.workers import one_thread
 
 __all__ = ["Found", "Score", "search"]
 
@@ -125,10 +126,8 @@ def search(
     Found
         Every member of the final populations, best first.
     """
-    from threadpoolctl import threadpool_limits
-
     # the matrix products of a search are many and small: threads would only wait for each other
-    with threadpool_limits(1, "blas"):
+    with one_thread():
         return _search(region, score, np.random.default_rng(seed), pool, rounds, starts, most_slices)  # type: ignore[arg-type]
 
 

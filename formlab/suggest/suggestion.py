@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -14,14 +14,13 @@ from formlab.brief import Brief
 from formlab.errors import SuggestError
 from formlab.html import Markup, escape, fold, number, panel, table
 from formlab.region import Region
-from formlab.suggest.conformance import KINDS, Conformance, conformance, met
+from formlab.suggest.conformance import KINDS, Conformance, conformance
+from formlab.suggest.promises import Ledger
+from formlab.suggest.question import COSTS, Question, desirability, goal_of, matters
 from formlab.suggest.search import Found, search
+from formlab.suggest.seek import FINAL_DRAWS, SEARCH_DRAWS, Answer, search_until, surer
 
-__all__ = ["Question", "Suggestion", "desirability", "matters", "search_until", "suggest"]
-
-COSTS = {"cost_per_kg": "per_kg", "cost_per_litre": "per_litre", "cost_per_piece": "per_piece"}
-SEARCH_DRAWS = 1000
-FINAL_DRAWS = 20_000
+__all__ = ["Suggestion", "suggest"]
 
 
 @dataclass(frozen=True)
@@ -57,6 +56,8 @@ class Suggestion:
         Today's formula beside the suggested one.
     notes : list of str
         What must be known before acting, the gravest first.
+    shift : float
+        What past promises took off the log-odds of the three figures; 0 or negative.
     """
 
     brief: Brief
@@ -75,6 +76,7 @@ class Suggestion:
     current: pd.DataFrame | None
     desirability: float
     notes: list[str] = field(default_factory=list)
+    shift: float = 0.0
 
     @property
     def frame(self) -> pd.DataFrame:
@@ -108,6 +110,7 @@ class Suggestion:
             "brief_id": self.brief.brief_id,
             **line,
             **{kind: getattr(self.conformance, kind) for kind in KINDS},
+            "shift": self.shift,
         }
 
     # ---- eyes -----------------------------------------------------------------------------------
@@ -204,170 +207,6 @@ def _listed(notes: list[str]) -> Markup:
     return Markup("<ul>" + "".join(f"<li>{escape(note)}</li>" for note in notes) + "</ul>")
 
 
-def desirability(brief: Brief, means: np.ndarray) -> np.ndarray:
-    """Return the overall desirability of means, the weighted geometric mean over responses with a target.
-
-    Derringer & Suich (1980, J. Quality Technology 12:214); weights are the brief's importances.
-
-    Parameters
-    ----------
-    brief : Brief
-    means : ndarray of shape (..., n_responses)
-    """
-    aimed = [(k, part) for k, part in enumerate(brief.responses) if part.has_target]
-    if not aimed:
-        raise SuggestError("No response has a target; give one at_least, at_most or near in the brief.")
-    weight = sum(part.importance for _, part in aimed)
-    logs = np.zeros(means.shape[:-1])
-    for k, part in aimed:
-        with np.errstate(divide="ignore"):
-            logs = logs + part.importance / weight * np.log(part.desirability(means[..., k]))
-    return np.exp(logs)
-
-
-def _shortfall(brief: Brief, means: np.ndarray) -> np.ndarray:
-    """How far means are from their targets, summed in units of what matters."""
-    total = np.zeros(means.shape[:-1])
-    for k, part in enumerate(brief.responses):
-        low, high = part.target
-        size = matters(part)
-        if np.isfinite(low):
-            total += np.maximum(low - means[..., k], 0) / size
-        if np.isfinite(high):
-            total += np.maximum(means[..., k] - high, 0) / size
-    return total
-
-
-def matters(part: Any) -> float:
-    """Return the smallest difference worth seeing, or a guess at it from the target itself."""
-    if part.matters is not None:
-        return float(part.matters)
-    low, high = part.target
-    if np.isfinite(low) and np.isfinite(high):
-        return (high - low) / 10
-    edge = low if np.isfinite(low) else high
-    return max(abs(edge), 1.0) * 0.05 if np.isfinite(edge) else 1.0
-
-
-class CostRatio:
-    """Costs as ratios of sums over the amounts, for the many formulas of a search."""
-
-    def __init__(self, brief: Brief, prices: Mapping[str, float] | None) -> None:
-        self.brief, self.prices = brief, prices
-        self.plain = not brief.contents and all(p.price is not None for p in brief.ingredients)
-        self.names = brief.ingredient_names
-        self.money = brief.numbers("price", prices).to_numpy()
-        self.volume = 1.0 / brief.numbers("density").to_numpy()
-        piece = brief.piece
-        self.litres = piece.volume_cm3 / 1000 * (1 + piece.loss_fraction) if piece else float("nan")
-
-    def __call__(self, frame: pd.DataFrame, of: str) -> np.ndarray:
-        """Return one of per_kg, per_litre, per_piece; shape (n_formulas,)."""
-        if not self.plain:  # materials that bring others along are weighed first
-            return self.brief.costs(frame, self.prices)[of].to_numpy()
-        amounts = frame[self.names].to_numpy(float)
-        if of == "per_kg":
-            return amounts @ self.money / amounts.sum(axis=1)
-        return amounts @ self.money / (amounts @ self.volume) * (1.0 if of == "per_litre" else self.litres)
-
-
-class Question:
-    """A goal as a score for the search, on one fixed set of draws."""
-
-    def __init__(
-        self,
-        brief: Brief,
-        surfaces: Any,
-        draws: Any,
-        goal: tuple[str, str],
-        confidence: float | None,
-        of: str,
-        score: Callable[[pd.DataFrame], Any] | None = None,
-        prices: Mapping[str, float] | None = None,
-        seed: int = 0,
-    ) -> None:
-        self.brief, self.surfaces, self.draws, self.goal = brief, surfaces, draws, goal
-        self.confidence, self.of, self.user_score, self.prices, self.seed = (
-            confidence,
-            of,
-            score,
-            prices,
-            seed,
-        )
-        self.relaxed: dict[str, tuple[float, float]] = {}
-        self._met: Any = None
-        self._met_key: tuple[Any, ...] | None = None
-        self._cost = CostRatio(brief, prices) if brief.has_costs else None
-
-    @property
-    def targets(self) -> dict[str, tuple[float, float]]:
-        """The brief's targets, relaxed ones in their place."""
-        return {part.name: part.target for part in self.brief.responses} | self.relaxed
-
-    def probability(self, frame: pd.DataFrame) -> np.ndarray:
-        """Return how surely all targets are met together, shape (n_formulas,)."""
-        if not hasattr(self.draws, "meeting"):  # draws of another kind than our own
-            return met(self.brief, self._values(frame), self.relaxed).mean(axis=0)
-        key = tuple(sorted(self.relaxed.items()))
-        if key != self._met_key:
-            kind = "mean" if self.of == "true_mean" else self.of
-            self._met, self._met_key = self.draws.meeting(self.targets, kind, self.seed), key
-        return np.asarray(self._met.probability(self.surfaces.columns(frame)))
-
-    def _values(self, frame: pd.DataFrame) -> np.ndarray:
-        if self.of == "true_mean":
-            return self.draws.mean(frame)
-        values = self.draws.new_batch if self.of == "new_batch" else self.draws.accepted
-        return values(frame, seed=self.seed)
-
-    def means(self, frame: pd.DataFrame) -> np.ndarray:
-        return np.column_stack([self.surfaces[n].predict(frame, outside="ignore") for n in self.brief.response_names])
-
-    def __call__(self, frame: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
-        shortfall = np.zeros(len(frame))
-        if self.confidence is not None:
-            shortfall = self.confidence - self.probability(frame)
-        return shortfall, self.value(frame, shortfall)
-
-    def value(self, frame: pd.DataFrame, shortfall: np.ndarray) -> np.ndarray:
-        kind, name = self.goal
-        if self.user_score is not None:
-            return -np.asarray(self.user_score(frame), dtype=float)
-        if kind == "minimise":
-            assert self._cost is not None  # checked by `_goal`
-            return self._cost(frame, COSTS[name])
-        if name == "conformance":
-            return -self.probability(frame)
-        means = self.means(frame)
-        if name == "desirability":
-            overall = desirability(self.brief, means)
-            return np.where(overall > 0, -overall, _shortfall(self.brief, means))
-        return -means[:, self.brief.response_names.index(name)]
-
-
-def _goal(brief: Brief, minimise: str | None, maximise: str | None, score: Any) -> tuple[str, str]:
-    """Check what is asked; cheapest is the default where costs are known, else most probable."""
-    if sum(x is not None for x in (minimise, maximise, score)) > 1:
-        raise SuggestError("Give one of minimise, maximise and score, not several.")
-    if score is not None:
-        return "maximise", "score"
-    if minimise is None and maximise is None:
-        if brief.has_costs:
-            return "minimise", "cost_per_piece" if brief.piece else "cost_per_litre"
-        return "maximise", "conformance"
-    if minimise is not None:
-        if minimise not in COSTS:
-            raise SuggestError(f"minimise = {minimise!r}; it is one of {list(COSTS)}.")
-        if minimise == "cost_per_piece" and brief.piece is None:
-            raise SuggestError("minimise = 'cost_per_piece' needs [piece] volume_cm3 in the brief.")
-        brief.numbers("price"), brief.numbers("density")
-        return "minimise", minimise
-    allowed = ["desirability", "conformance", *brief.response_names]
-    if maximise not in allowed:
-        raise SuggestError(f"maximise = {maximise!r}; it is one of {allowed}.")
-    return "maximise", str(maximise)
-
-
 def suggest(
     brief: Brief,
     surfaces: Any,
@@ -378,6 +217,8 @@ def suggest(
     confidence: float | None = None,
     of: str = "true_mean",
     prices: Mapping[str, float] | None = None,
+    premium: float = 0.01,
+    ledger: Ledger | None = None,
     seed: int | None = None,
     alternatives: int = 3,
     explain: bool = True,
@@ -402,6 +243,13 @@ def suggest(
         Which of the three conformance figures is required.
     prices : mapping of str to float, optional
         Prices (currency per kg) in place of the brief's.
+    premium : float
+        Share of the least cost that may be spent on more certainty: the cheapest formula that is just sure
+        enough lies on the edge of several targets, and a little more money often makes it much surer. 0 asks
+        for the cheapest itself. Without effect where no cost is minimised.
+    ledger : Ledger, optional
+        How past promises came out (`formlab.suggest.score_promises`); where they came true less often than
+        claimed, claims are lowered and more is required.
     seed : int, optional
     alternatives : int
         How many clearly different formulas to list.
@@ -423,15 +271,18 @@ def suggest(
     -----
     The probability is counted on 1,000 joint draws while searching and reported from 20,000 others: the
     first is too good by having been chosen, the second is not. Where the second is not what was asked, the
-    requirement of the search is raised or lowered and the search repeated.
+    requirement of the search is raised or lowered and the search repeated. Then the surest formula that costs
+    at most the premium more is looked for, on the same draws, and reported from the same others.
     """
-    goal = _goal(brief, minimise, maximise, score)
+    goal = goal_of(brief, minimise, maximise, score)
     if of not in KINDS:
         raise SuggestError(f"of = {of!r}; it is one of {list(KINDS)}.")
     if confidence is None and goal[0] == "minimise":
         confidence = 0.90
     if confidence is not None and not 0 < confidence < 1:
         raise SuggestError(f"confidence = {confidence!r}; a probability between 0 and 1 is expected.")
+    if not 0 <= premium < 1:
+        raise SuggestError(f"premium = {premium!r}; a share of the cost is expected, 0.01 for 1 %.")
     if not any(part.has_target for part in brief.responses) and (
         confidence is not None or goal[1] == "conformance"
     ):
@@ -440,68 +291,33 @@ def suggest(
     seeds = np.random.SeedSequence(seed).generate_state(4)
     draws = surfaces.draw(SEARCH_DRAWS, seed=int(seeds[0]))
     final = surfaces.draw(FINAL_DRAWS, seed=int(seeds[1]))
-    question = Question(brief, surfaces, draws, goal, confidence, of, score, prices, int(seeds[2]))
+    raw = confidence if confidence is None or ledger is None else ledger.raw(confidence)
+    question = Question(brief, surfaces, draws, goal, raw, of, score, prices, int(seeds[2]))
     found, figures, claimed = search_until(question, region, final, int(seeds[3]))
-    reached = confidence is None or getattr(figures, of) >= confidence - 2 * figures.error(of)
-    return _report(
-        question, region, found, figures, claimed, reached, confidence, alternatives, explain, final
-    )
-
-
-def search_until(
-    question: Question, region: Region, final: Any, seed: int
-) -> tuple[Found, Conformance, float]:
-    """Search, check on fresh draws, and ask for more or less until the fresh figure is what was asked.
-
-    Where the confidence cannot be reached, the most probable formula is searched for instead.
-    """
-    asked, baseline = question.confidence, question.brief.baseline
-    starts = region.nearest(baseline) if baseline is not None else None
-    effort: dict[str, int] = {}
-    kept: tuple[float, Found, Conformance, float] | None = None
-    for attempt in range(4):
-        found = search(region, question, seed=seed + attempt, starts=starts, **effort)
-        figures, claimed = _fresh(question, found, final, seed)
-        if asked is None:
-            return found, figures, claimed
-        figure, error = getattr(figures, question.of), figures.error(question.of)
-        good = figure >= asked - error
-        if good and (kept is None or found.value[0] < kept[0]):
-            kept = float(found.value[0]), found, figures, claimed
-        if found.shortfall[0] > 0 or abs(figure - asked) <= error:
-            break
-        assert question.confidence is not None
-        question.confidence = float(np.clip(question.confidence + 0.9 * (asked - figure), 0.01, 0.999))
-        starts, effort = found.formulas, {"pool": 500, "rounds": 30}
-    if kept is None:
-        goal, question.goal, question.confidence = question.goal, ("maximise", "conformance"), None
-        found = search(region, question, seed=seed, starts=found.formulas)
-        kept = (0.0, found, *_fresh(question, found, final, seed))
-        question.goal = goal
-    question.confidence = asked
-    return kept[1:]
-
-
-def _fresh(question: Question, found: Found, final: Any, seed: int) -> tuple[Conformance, float]:
-    """Conformance of the best formula on draws that the search has not seen, and on those that it has."""
-    best = found.formulas.head(1)
-    return conformance(question.brief, final, best, seed=seed)[0], float(question.probability(best)[0])
+    reached = raw is None or getattr(figures, of) >= raw - 2 * figures.error(of)
+    answer = Answer(found.formulas.head(1), figures, claimed)
+    if premium > 0 and reached and goal[0] == "minimise":
+        answer = surer(question, region, found, answer, final, premium, int(seeds[3]))
+    return _report(question, region, found, answer, reached, confidence, alternatives, explain, final, ledger)
 
 
 def _report(
     question: Question,
     region: Region,
     found: Found,
-    figures: Conformance,
-    claimed: float,
+    answer: Answer,
     reached: bool,
     confidence: float | None,
     alternatives: int,
     explain: bool,
     final: Any,
+    ledger: Ledger | None,
 ) -> Suggestion:
     brief, surfaces = question.brief, question.surfaces
-    best = found.formulas.head(1)
+    best, figures = answer.formula, answer.figures
+    if ledger is not None:
+        mean, batch, passed = (ledger.honest(getattr(figures, kind)) for kind in KINDS)
+        figures = replace(figures, true_mean=mean, new_batch=batch, accepted=passed)
     predicted = _predicted(brief, surfaces, best, final)
     cost = brief.costs(best, question.prices).iloc[0] if brief.has_costs else None
     means = question.means(best)
@@ -515,16 +331,17 @@ def _report(
         settings=best.iloc[0][brief.setting_names].rename("settings"),
         predicted=predicted,
         conformance=figures,
-        claimed=claimed,
+        claimed=answer.claimed,
         of=question.of,
         confidence=confidence,
         reached=bool(reached),
         cost=cost,
-        binding=_binding(question, region, best, predicted) if explain else pd.DataFrame(),
-        alternatives=_alternatives(question, region, found, alternatives),
+        binding=_binding(question, region, found, final) if explain else pd.DataFrame(),
+        alternatives=_alternatives(question, region, found, best, alternatives),
         current=_against_today(question, best, final),
         desirability=float(desirability(brief, means)[0]) if aimed else float("nan"),
-        notes=_notes(brief, surfaces, figures, claimed, question, reached),
+        notes=_notes(brief, surfaces, answer, question, confidence, reached, ledger),
+        shift=0.0 if ledger is None else ledger.shift,
     )
 
 
@@ -567,33 +384,31 @@ def _against_today(question: Question, best: pd.DataFrame, final: Any) -> pd.Dat
     return out
 
 
-def _alternatives(question: Question, region: Region, found: Found, count: int) -> pd.DataFrame:
+def _alternatives(
+    question: Question, region: Region, found: Found, answer: pd.DataFrame, count: int
+) -> pd.DataFrame:
     """Near-best formulas that differ by at least 15 % of a range, what they cost and how sure they are."""
-    brief = question.brief
-    if count < 1:
-        return pd.DataFrame()
-    names = [
-        n
-        for n in region.polytope.names
-        if region.polytope.lower[region.polytope.names.index(n)]
-        < region.polytope.upper[region.polytope.names.index(n)]
-    ]
+    brief, box = question.brief, region.polytope
+    wide = box.upper > box.lower
+    names = [name for name, ok in zip(box.names, wide) if ok]
     width = np.array([brief.ranges[n][1] - brief.ranges[n][0] for n in names])
-    scaled = found.formulas[names].to_numpy(float) / width
-    ok = np.maximum(found.shortfall, 0) <= max(found.shortfall[0], 0) + 0.02
-    best = found.value[0]
-    spread = abs(best) * 0.10 + 1e-12
-    chosen = [0]
-    for row in range(1, len(scaled)):
-        apart = min(np.abs(scaled[row] - scaled[k]).max() for k in chosen)
-        other = any(found.formulas[n].iloc[row] != found.formulas[n].iloc[0] for n in region.categories)
-        if ok[row] and found.value[row] <= best + spread and (apart >= 0.15 or other):
-            chosen.append(row)
-        if len(chosen) > count:
-            break
-    if len(chosen) == 1:
+    scaled, kinds = (
+        found.formulas[names].to_numpy(float) / width,
+        found.formulas[list(region.categories)].to_numpy(),
+    )
+    taken = [(answer[names].to_numpy(float)[0] / width, answer[list(region.categories)].to_numpy()[0])]
+    sure = np.maximum(found.shortfall, 0) <= max(found.shortfall[0], 0) + 0.02
+    near = found.value <= found.value[0] + abs(found.value[0]) * 0.10 + 1e-12
+    rows: list[int] = []
+    for row in np.flatnonzero(sure & near):
+        if len(rows) < count and all(
+            np.abs(scaled[row] - at).max() >= 0.15 or (kinds[row] != kind).any() for at, kind in taken
+        ):
+            rows.append(int(row))
+            taken.append((scaled[row], kinds[row]))
+    if not rows:
         return pd.DataFrame()
-    frame = found.formulas.iloc[chosen[1:]].reset_index(drop=True)
+    frame = found.formulas.iloc[rows].reset_index(drop=True)
     out = frame[[*brief.varied, *brief.setting_names]].copy()
     if brief.has_costs:
         for name, column in brief.costs(frame, question.prices).items():
@@ -602,18 +417,19 @@ def _alternatives(question: Question, region: Region, found: Found, count: int) 
     return out
 
 
-def _binding(question: Question, region: Region, best: pd.DataFrame, predicted: pd.DataFrame) -> pd.DataFrame:
-    """Targets, ranges and limits that hold the formula, and what relaxing each by one step is worth."""
+def _binding(question: Question, region: Region, found: Found, final: Any) -> pd.DataFrame:
+    """Targets, ranges and limits that hold the cheapest formula, and what relaxing each by one step is worth."""
     lines = []
+    best, base = found.formulas.head(1), float(found.value[0])
+    predicted = _predicted(question.brief, question.surfaces, best, final)
     kind, goal = question.goal
     priced = question.confidence is not None and kind == "minimise"
     unit = f"{question.brief.currency} {COSTS[goal].replace('_', ' ')}" if priced else ""
-    base = question.value(best, np.zeros(1))[0]
     for part in question.brief.responses:
         chance = predicted.loc[part.name, "chance"]
         if not part.has_target or chance > 0.995:
             continue
-        saved = _price_of_target(question, region, best, part, float(base)) if priced else float("nan")
+        saved = _price_of_target(question, region, best, part, base) if priced else float("nan")
         lines.append({
             "what": f"target: {part.name} {part.target_text}", "chance alone": chance,
             "if relaxed by": f"{matters(part):g} {part.unit}".strip(), f"saves {unit}".strip(): saved,
@@ -646,20 +462,41 @@ def _price_of_target(question: Question, region: Region, best: pd.DataFrame, par
 
 
 def _notes(
-    brief: Brief, surfaces: Any, figures: Conformance, claimed: float, question: Question, reached: bool
+    brief: Brief,
+    surfaces: Any,
+    answer: Answer,
+    question: Question,
+    confidence: float | None,
+    reached: bool,
+    ledger: Ledger | None,
 ) -> list[str]:
-    notes = []
+    notes, figures = [], answer.figures
     if not reached:
         notes.append(
             "No formula in the region reaches the confidence asked for with what is known now; this one is the "
             "most probable. find_conflict says which targets fight, next_trials which trials would tell."
+        )
+    if figures.made < 0.995:
+        notes.append(
+            f"The chance that this formula can be made at all is {figures.made:.2f}, judged from trials that could "
+            "not; it is in every conformance figure."
         )
     said = [(rank, f"{name}: {warning}") for name in brief.response_names
             for rank, warning in enumerate(surfaces[name].warnings_[:2])]  # fmt: skip
     notes += [text for _, text in sorted(said, key=lambda line: line[0])]
     final = getattr(figures, question.of)
     notes.append(
-        f"The search saw {claimed:.3f} on its own draws; fresh draws give {final:.3f} "
+        f"The search saw {answer.claimed:.3f} on its own draws; fresh draws give {final:.3f} "
         f"(Monte Carlo error {figures.error(question.of):.3f}), and that is what is printed."
     )
+    if answer.extra > 0:
+        notes.append(
+            f"The cheapest formula that reaches {confidence:.2f} has {final - answer.gained:.3f}; this one costs "
+            f"{answer.extra:.1%} more and has {final:.3f}. premium=0 asks for the cheapest itself."
+        )
+    if ledger is not None and ledger.shift < 0:
+        notes.append(
+            f"{ledger.words} Claims are lowered for it: {final:.3f} by these surfaces alone is printed as "
+            f"{ledger.honest(final):.3f}."
+        )
     return notes

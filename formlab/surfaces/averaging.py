@@ -122,6 +122,8 @@ class Averaged:
             for parent in np.flatnonzero(terms.parents[k]):
                 if int(parent) in where:
                     self._parents[where[int(k)], where[int(parent)]] = True
+        self._to_children = self._parents.astype(np.float32)
+        self._to_parents = np.ascontiguousarray(self._to_children.T)
 
     def fit(self, rng: np.random.Generator, steps: int = 900, burn: int = 300, keep: int = 100) -> Averaged:
         """Sample models; keep `keep` draws of model, g and error ratios."""
@@ -189,8 +191,9 @@ class Averaged:
 
     def _legal(self, mask: np.ndarray) -> np.ndarray:
         """Terms that may be added (all parents in, room left) or dropped (no child in), shape (chains, free)."""
-        add = ~mask & ((~mask) @ self._parents.T == 0) & (mask.sum(axis=1) < self.largest)[:, None]
-        drop = mask & (mask @ self._parents == 0)
+        inside = mask.astype(np.float32)  # products of floats are much faster than those of booleans
+        add = ~mask & ((1 - inside) @ self._to_parents == 0) & (inside.sum(axis=1) < self.largest)[:, None]
+        drop = mask & (inside @ self._to_children == 0)
         return add | drop
 
     def _step(
@@ -204,11 +207,11 @@ class Averaged:
             return mask, score
         proposal, before = mask.copy(), legal.sum(axis=1)
         for again in (np.ones(len(mask), bool), rng.random(len(mask)) < 0.5):
-            legal = self._legal(proposal)
             pick = np.argmax(np.where(legal, rng.random(legal.shape), -1.0), axis=1)
             move = again & legal.any(axis=1)
             proposal[chains[move], pick[move]] ^= True
-        after = self._legal(proposal).sum(axis=1)
+            legal = self._legal(proposal)
+        after = legal.sum(axis=1)
         new = self._score(proposal, gram, moment, whole)
         accept = np.log(rng.random(len(mask))) < new - score + np.log(before) - np.log(after)
         return np.where(accept[:, None], proposal, mask), np.where(accept, new, score)

@@ -13,7 +13,7 @@ import pandas as pd
 
 from formlab.surfaces.meeting import Meeting
 from formlab.surfaces.parts import Drawn
-from formlab.surfaces.threads import one_thread
+from formlab.workers import one_thread
 
 if TYPE_CHECKING:
     from formlab.surfaces.surfaces import Surfaces

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from formlab.surfaces.parts import Drawn
-from formlab.surfaces.threads import one_thread
+from formlab.workers import one_thread
 
 if TYPE_CHECKING:
     from formlab.surfaces.draws import Columns, Draws, Value

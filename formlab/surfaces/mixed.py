@@ -22,7 +22,10 @@ from formlab.surfaces.scales import Scale
 
 __all__ = ["MixedFit", "least_squares_part", "reml", "variance_parts"]
 
-_WIDEST = 12.0  # a level's standard deviation is at most this many times the residual's
+_SMALLEST, _WIDEST = 0.003, 100.0  # of a level's standard deviation over the residual's
+_KNEE = (
+    0.33  # below this many standard errors of a group's mean, a level's standard deviation is evenly likely
+)
 
 
 @dataclass(frozen=True)
@@ -220,40 +223,61 @@ def variance_parts(
     features: Features, scale: Scale, x: np.ndarray, y: np.ndarray, noise: Noise, rng: np.random.Generator,
     keep: int = 32,
 ) -> list[LeastSquaresPart]:  # fmt: skip
-    """Return the posterior of a polynomial under a flat prior, one part for each draw of the variance ratios.
+    """Return the posterior of a polynomial under a flat prior, equally likely parts at different ratios of the variances.
 
-    Prior: half-Cauchy with scale 1 for each level's standard deviation over the residual's, one over sigma² for
-    the residual variance; the coefficients are integrated out, which is REML's likelihood (Harville 1974).
+    The coefficients are integrated out, which is REML's likelihood (Harville 1974). Prior: one over sigma² for the
+    residual variance; for the ratio r of a level's standard deviation to the residual's, in groups of m values,
+    proportional to (1 + m (r / 0.33)²)^(-1/2): even near zero, and one over r where the level shows, which gives
+    intervals between few batches the width of Student's law with the batches' degrees of freedom. One level is
+    integrated over a grid, several are sampled.
     """
-    pieces, n, p = noise.sharing, len(y), x.shape[1]
-    k = len(pieces)
     # known variances of readings stay in proportion to the residual's at its least-squares size
     fit = y - x @ np.linalg.lstsq(x, y, rcond=None)[0]
-    unit = max(float(fit @ fit) / max(n - p, 1), 1e-300)
+    unit = max(float(fit @ fit) / max(len(y) - x.shape[1], 1), 1e-300)
     noise = noise.relative(max(unit - float(np.mean(noise.known)), 0.1 * unit))
-    diagonal_v = np.diag(1 + np.broadcast_to(noise.known, n))
-
-    def log_density(u: np.ndarray) -> np.ndarray:
-        inside = (np.abs(u) < np.log(_WIDEST) + 4).all(axis=1) & (u < np.log(_WIDEST)).all(axis=1)
-        ratio = np.exp(np.where(inside[:, None], u, 0.0))
-        v = np.tensordot(ratio**2, pieces, axes=1) + diagonal_v
-        lower = np.linalg.cholesky(v)
-        white = np.linalg.solve(lower, np.broadcast_to(np.column_stack([x, y]), (len(u), n, p + 1)))
-        r = np.linalg.qr(white, mode="r")
-        diagonal = np.abs(np.diagonal(r, axis1=1, axis2=2))
-        log_p = -np.log(np.diagonal(lower, axis1=1, axis2=2)).sum(axis=1) - np.log(diagonal[:, :p]).sum(
-            axis=1
-        )
-        log_p -= (n - p) * np.log(np.maximum(diagonal[:, p], 1e-300))
-        log_p += (np.log(ratio) - np.log1p(ratio**2)).sum(axis=1)
-        return np.where(inside, log_p, -np.inf)
-
-    walkers = max(24, 4 * k)
-    start = np.log(rng.uniform(0.05, 2.0, (walkers, k)))
-    chain = ensemble(log_density, start, 160, 60, rng)
-    draws = np.exp(chain[rng.choice(len(chain), keep, replace=False)])
+    density = _RatioDensity(x, y, noise)
+    k = len(noise.names)
+    if k == 1:
+        draws = np.exp(_spread_evenly(density, keep))[:, None]
+    else:
+        start = np.log(rng.uniform(0.05, 2.0, (max(24, 4 * k), k)))
+        chain = ensemble(density, start, 160, 60, rng)
+        draws = np.exp(chain[rng.choice(len(chain), keep, replace=False)])
     ratios = [np.append(d, 1.0) for d in draws]
     return [least_squares_part(features, scale, x, y, noise, r) for r in ratios]
+
+
+class _RatioDensity:
+    """Log posterior density of the logs of the levels' standard deviations over the residual's."""
+
+    def __init__(self, x: np.ndarray, y: np.ndarray, noise: Noise) -> None:
+        self._pieces = noise.sharing
+        self._both = np.column_stack([x, y])
+        self._own = np.diag(1 + np.broadcast_to(noise.known, len(y)))
+        self._size = np.array([(c >= 0).sum() / (c.max() + 1) for c in noise.codes])
+
+    def __call__(self, u: np.ndarray) -> np.ndarray:
+        inside = ((u > np.log(_SMALLEST)) & (u < np.log(_WIDEST))).all(axis=1)
+        ratio = np.exp(np.where(inside[:, None], u, 0.0))
+        lower = np.linalg.cholesky(np.tensordot(ratio**2, self._pieces, axes=1) + self._own)
+        n, p = len(self._own), self._both.shape[1] - 1
+        white = np.linalg.solve(lower, np.broadcast_to(self._both, (len(u), n, p + 1)))
+        diagonal = np.abs(np.diagonal(np.linalg.qr(white, mode="r"), axis1=1, axis2=2))
+        log_p = -np.log(np.diagonal(lower, axis1=1, axis2=2)).sum(axis=1)
+        log_p -= np.log(diagonal[:, :p]).sum(axis=1)
+        log_p -= (n - p) * np.log(np.maximum(diagonal[:, p], 1e-300))
+        log_p += (np.log(ratio) - 0.5 * np.log1p(self._size * (ratio / _KNEE) ** 2)).sum(axis=1)
+        return np.where(inside, log_p, -np.inf)
+
+
+def _spread_evenly(density: _RatioDensity, keep: int) -> np.ndarray:
+    """Points of one variable that part its density into equal shares, shape (keep,)."""
+    edge = 1e-9
+    u = np.linspace(np.log(_SMALLEST) + edge, np.log(_WIDEST) - edge, 160)
+    log_p = density(u[:, None])
+    p = np.exp(log_p - log_p.max())
+    below = np.concatenate([[0.0], np.cumsum((p[1:] + p[:-1]) / 2)])
+    return np.interp((np.arange(keep) + 0.5) / keep, below / below[-1], u)
 
 
 def least_squares_part(

@@ -19,7 +19,7 @@ from formlab.surfaces.makeable import Chance, chance_to_make
 from formlab.surfaces.noise import Scatter
 from formlab.surfaces.readings import Slabs, arrange, refuse_censored
 from formlab.surfaces.surface import Surface
-from formlab.surfaces.threads import one_thread
+from formlab.workers import one_thread
 from formlab.terms import ModelSpace
 
 __all__ = ["KINDS", "Surfaces", "fit"]
@@ -188,7 +188,7 @@ class Surfaces(Mapping[str, Surface]):
         variables = {id(f.variables): f.variables for f in features.values()}
         base = {key: v.base(complete) for key, v in variables.items()}
         found = [(key, f, base[id(f.variables)]) for key, f in features.items()]
-        if sum(len(b) for _, _, b in found) < 5_000:
+        if sum(len(b) for _, _, b in found) < 200_000:  # threads cost more than they bring
             return {key: f.expand(b) for key, f, b in found}
         with (
             one_thread(),

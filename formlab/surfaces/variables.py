@@ -7,7 +7,7 @@ formula alone; which of them a surface uses is decided by how well it predicts.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +23,9 @@ _MINUTES = {"s": 1 / 60, "sec": 1 / 60, "min": 1.0, "minutes": 1.0, "h": 60.0}
 _CELSIUS = {"°C", "C", "degC", "deg C", "℃"}
 REFERENCE_C = 150.0  # any temperature does: it only shifts a logarithm
 
+Held = Mapping[str, pd.Series]
+Column = tuple[str, Callable[[Held], np.ndarray]]
+
 
 @dataclass(frozen=True, eq=False)
 class Variables:
@@ -37,13 +40,13 @@ class Variables:
 
     text: str
     names: tuple[str, ...]
-    raw: Callable[[pd.DataFrame], np.ndarray]
+    raw: Callable[[Held], np.ndarray]
     centre: np.ndarray
     half: np.ndarray
 
     def base(self, frame: pd.DataFrame) -> np.ndarray:
         """Return coded variables, shape (n, d)."""
-        return (self.raw(frame) - self.centre) / self.half
+        return (self.raw(_taken_out(frame)) - self.centre) / self.half
 
     def __repr__(self) -> str:
         return f"Variables({self.text}: {', '.join(self.names)})"
@@ -78,18 +81,20 @@ def offered(brief: Brief, trials: pd.DataFrame) -> list[Variables]:
     return [s for s in sets if s.names]
 
 
-Column = tuple[str, Callable[[pd.DataFrame], np.ndarray]]
+def _taken_out(frame: pd.DataFrame) -> Held:
+    """The columns of a frame, taken out once: many variables share them."""
+    return {str(name): column for name, column in frame.items()}
 
 
 def _coded(text: str, blocks: list[list[Column]], reference: pd.DataFrame) -> Variables:
     columns = [column for block in blocks for column in block]
 
-    def raw(frame: pd.DataFrame) -> np.ndarray:
+    def raw(frame: Held) -> np.ndarray:
         return np.column_stack([np.asarray(f(frame), float) for _, f in columns])
 
     if not columns:
         return Variables(text, (), raw, np.zeros(0), np.ones(0))
-    values = raw(reference)
+    values = raw(_taken_out(reference))
     low, high = values.min(axis=0), values.max(axis=0)
     keep = [c for c, varies in zip(columns, high - low > 1e-9 * np.maximum(np.abs(high), 1e-12)) if varies]
     if len(keep) < len(columns):
@@ -108,7 +113,7 @@ def _amounts(brief: Brief) -> list[Column]:
     return [(name, _column(name)) for name in brief.varied]
 
 
-def _column(name: str) -> Callable[[pd.DataFrame], np.ndarray]:
+def _column(name: str) -> Callable[[Held], np.ndarray]:
     return lambda frame: frame[name].to_numpy(float)
 
 
@@ -124,7 +129,7 @@ def _settings(brief: Brief) -> list[Column]:
     return columns
 
 
-def _is(name: str, level: str) -> Callable[[pd.DataFrame], np.ndarray]:
+def _is(name: str, level: str) -> Callable[[Held], np.ndarray]:
     return lambda frame: (frame[name].astype(str) == level).to_numpy(float)
 
 
@@ -142,7 +147,7 @@ def _cure(brief: Brief) -> list[Column]:
         return []
     time = times[0].name
 
-    def equivalent(frame: pd.DataFrame) -> np.ndarray:
+    def equivalent(frame: Held) -> np.ndarray:
         minutes = np.log(frame[time].to_numpy(float) * _MINUTES[times[0].unit])
         if not hot:
             return minutes
@@ -163,8 +168,8 @@ def _shares(brief: Brief) -> tuple[str, list[Column], list[Column]] | None:
     weight = {n: 1 / known[n] if by_volume else 1.0 for n in known}  # type: ignore[operator]
     text = f"{'volume' if by_volume else 'mass'} fractions"
 
-    def share(names: list[str]) -> Callable[[pd.DataFrame], np.ndarray]:
-        def of(frame: pd.DataFrame) -> np.ndarray:
+    def share(names: list[str]) -> Callable[[Held], np.ndarray]:
+        def of(frame: Held) -> np.ndarray:
             total = sum(frame[n].to_numpy(float) * weight[n] for n in known)
             return np.asarray(sum(frame[n].to_numpy(float) * weight[n] for n in names) / total)
 

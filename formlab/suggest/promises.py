@@ -1,0 +1,146 @@
+"""Promises: what was claimed of formulas, scored against later batches; past misses lower future claims."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from formlab.brief import Brief
+from formlab.errors import SuggestError
+
+__all__ = ["Ledger", "score_promises", "settle_promises"]
+
+
+@dataclass(frozen=True)
+class Ledger:
+    """Promises scored against what became of them.
+
+    Attributes
+    ----------
+    brier : float
+        Mean squared difference of claim and outcome (Brier 1950); 0 is perfect.
+    reliability : DataFrame
+        claimed (mean of the bin), promises, came_true, share.
+    shift : float
+        What past outcomes take off the log-odds of future claims; never positive.
+    words : str
+    """
+
+    brier: float
+    reliability: pd.DataFrame
+    shift: float
+    words: str
+
+    def honest(self, claim: float) -> float:
+        """Return a claim after what past misses teach; never above the claim itself."""
+        return _shifted(claim, self.shift)
+
+    def raw(self, claim: float) -> float:
+        """Return what surfaces must claim so that `honest` is `claim`."""
+        return _shifted(claim, -self.shift)
+
+    def __str__(self) -> str:
+        return self.words
+
+    __repr__ = __str__
+
+
+def _shifted(claim: float, shift: float) -> float:
+    if shift == 0.0 or not 0 < claim < 1:
+        return float(claim)
+    return float(1 / (1 + (1 - claim) / claim * np.exp(-shift)))
+
+
+def settle_promises(brief: Brief, promises: pd.DataFrame, trials: pd.DataFrame) -> pd.DataFrame:
+    """Return what became of promises: every later batch of a promised formula, and whether it passed as measured.
+
+    Parameters
+    ----------
+    brief : Brief
+    promises : DataFrame
+        From `Series.promises`: factors and ``accepted``, the claimed chance that a new batch passes.
+    trials : DataFrame
+        From `Series.trials`.
+
+    Returns
+    -------
+    DataFrame
+        promise (row of `promises`), batch, claimed, shift (what earlier misses had already taken off the
+        log-odds), came_true; one row a batch whose factors agree with the promised formula to a hundredth of
+        each range and whose responses were all read.
+    """
+    aimed = [part for part in brief.responses if part.has_target]
+    numeric = [n for n in [*brief.varied, *brief.setting_names] if n in brief.ranges]
+    category = [n for n in brief.setting_names if n not in brief.ranges]
+    width = {n: brief.ranges[n][1] - brief.ranges[n][0] for n in numeric}
+    lines = []
+    for row, promise in promises.iterrows():
+        same = pd.Series(True, index=trials.index)
+        for name in numeric:
+            same &= (trials[name].astype(float) - float(promise[name])).abs() <= 0.01 * width[name]
+        for name in category:
+            same &= trials[name] == promise[name]
+        for batch, group in trials[same].groupby("batch", sort=False):
+            means = group[[part.name for part in aimed]].mean()
+            if means.notna().all():
+                passed = all(bool(part.meets(means[part.name])) for part in aimed)
+                lines.append({"promise": row, "batch": batch, "claimed": promise["accepted"],
+                              "shift": float(promise.get("shift", 0.0)), "came_true": passed})  # fmt: skip
+    return pd.DataFrame(lines, columns=["promise", "batch", "claimed", "shift", "came_true"])
+
+
+def score_promises(claims: Any, came_true: Any, shifts: Any = 0.0) -> Ledger:
+    """Score conformance that was claimed against whether later batches conformed.
+
+    Parameters
+    ----------
+    claims : array-like of shape (n,)
+        Probabilities, strictly between 0 and 1.
+    came_true : array-like of bool, shape (n,)
+    shifts : float or array-like of shape (n,)
+        What was already taken off the log-odds of each claim for misses before it.
+
+    Notes
+    -----
+    The shift of future claims is the posterior mode of a common error of the log-odds with a standard normal
+    prior, cut at 0: good luck does not earn bolder claims.
+
+    Examples
+    --------
+    >>> score_promises([0.9] * 20, [True] * 17 + [False] * 3).words
+    'Of 20 promises at 0.90 on average, 17 came true (18.0 were to be expected); Brier score 0.130.'
+    """
+    p, y = np.asarray(claims, dtype=float), np.asarray(came_true, dtype=bool)
+    if len(p) == 0 or len(p) != len(y) or ((p <= 0) | (p >= 1)).any():
+        raise SuggestError("Promises need as many outcomes as claims, and claims strictly between 0 and 1.")
+    edges = [0.0, 0.5, 0.7, 0.8, 0.9, 0.95, 1.0]
+    which = np.digitize(p, edges[1:-1], right=False)
+    lines = [
+        {"claimed": p[which == k].mean(), "promises": int((which == k).sum()), "came_true": int(y[which == k].sum()),
+         "share": y[which == k].mean()}
+        for k in np.unique(which)
+    ]  # fmt: skip
+    words = (
+        f"Of {len(p)} promises at {p.mean():.2f} on average, {int(y.sum())} came true ({p.sum():.1f} were to be "
+        f"expected); Brier score {((p - y) ** 2).mean():.3f}."
+    )
+    return Ledger(
+        float(((p - y) ** 2).mean()),
+        pd.DataFrame(lines),
+        _shift(p, y, np.asarray(shifts, dtype=float)),
+        words,
+    )
+
+
+def _shift(p: np.ndarray, y: np.ndarray, before: np.ndarray) -> float:
+    odds, shift = np.log(p / (1 - p)) - before, 0.0
+    for _ in range(50):  # Newton steps on a concave log posterior
+        q = 1 / (1 + np.exp(-(odds + shift)))
+        step = ((y - q).sum() - shift) / ((q * (1 - q)).sum() + 1.0)
+        shift += step
+        if abs(step) < 1e-10:
+            break
+    return float(min(shift, 0.0))

@@ -1,0 +1,95 @@
+"""Search, check on fresh draws, ask again; then spend a small premium on certainty."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from formlab.region import Region
+from formlab.suggest.conformance import Conformance, conformance
+from formlab.suggest.question import Question
+from formlab.suggest.search import Found, search
+
+__all__ = ["FINAL_DRAWS", "SEARCH_DRAWS", "Answer", "search_until", "surer"]
+
+SEARCH_DRAWS = 1000
+FINAL_DRAWS = 20_000
+
+
+@dataclass(frozen=True)
+class Answer:
+    """A formula, its conformance on draws the search has not seen, and on those it has.
+
+    `extra` is what it costs above the cheapest formula that is sure enough, as a share of the cost, and `gained`
+    by how much it is surer.
+    """
+
+    formula: pd.DataFrame
+    figures: Conformance
+    claimed: float
+    extra: float = 0.0
+    gained: float = 0.0
+
+
+def surer(
+    question: Question, region: Region, found: Found, cheapest: Answer, final: Any, premium: float, seed: int
+) -> Answer:
+    """Return the surest formula that costs at most `premium` more than the cheapest, or the cheapest itself."""
+    least = float(found.value[0])
+    most = least * (1 + premium)
+
+    def score(frame: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+        cost = question.value(frame, np.zeros(len(frame)))
+        return np.maximum(cost / most - 1, 0), -question.probability(frame)
+
+    best = search(region, score, seed=seed, pool=400, rounds=30, starts=found.formulas, most_slices=2)
+    figures, claimed = _fresh(question, best, final, seed)
+    gained = getattr(figures, question.of) - getattr(cheapest.figures, question.of)
+    if best.shortfall[0] > 0 or gained < 0.005:
+        return cheapest
+    formula = best.formulas.head(1)
+    extra = float(question.value(formula, np.zeros(1))[0]) / least - 1
+    return Answer(formula, figures, claimed, extra, float(gained))
+
+
+def search_until(
+    question: Question, region: Region, final: Any, seed: int
+) -> tuple[Found, Conformance, float]:
+    """Search, check on fresh draws, and ask for more or less until the fresh figure is what was asked.
+
+    Where the confidence cannot be reached, the most probable formula is searched for instead.
+    """
+    asked, baseline = question.confidence, question.brief.baseline
+    starts = region.nearest(baseline) if baseline is not None else None
+    effort: dict[str, int] = {}
+    kept: tuple[float, Found, Conformance, float] | None = None
+    for attempt in range(4):
+        found = search(region, question, seed=seed + attempt, starts=starts, **effort)
+        figures, claimed = _fresh(question, found, final, seed)
+        if asked is None:
+            return found, figures, claimed
+        figure, error = getattr(figures, question.of), figures.error(question.of)
+        good = figure >= asked - error
+        if good and (kept is None or found.value[0] < kept[0]):
+            kept = float(found.value[0]), found, figures, claimed
+        if found.shortfall[0] > 0 or abs(figure - asked) <= error:
+            break
+        assert question.confidence is not None
+        question.confidence = float(np.clip(question.confidence + 0.9 * (asked - figure), 0.01, 0.999))
+        starts, effort = found.formulas, {"pool": 500, "rounds": 30}
+    if kept is None:
+        goal, question.goal, question.confidence = question.goal, ("maximise", "conformance"), None
+        found = search(region, question, seed=seed, starts=found.formulas)
+        kept = (0.0, found, *_fresh(question, found, final, seed))
+        question.goal = goal
+    question.confidence = asked
+    return kept[1:]
+
+
+def _fresh(question: Question, found: Found, final: Any, seed: int) -> tuple[Conformance, float]:
+    """Conformance of the best formula on draws that the search has not seen, and on those that it has."""
+    best = found.formulas.head(1)
+    return conformance(question.brief, final, best, seed=seed)[0], float(question.probability(best)[0])

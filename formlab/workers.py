@@ -1,0 +1,93 @@
+"""Many tasks on several workers: processes of this machine, or wherever joblib's own configuration sends them.
+
+A task is worked out with one thread for linear algebra and with its own loops in a row, whoever works it out: so
+answers are the same to the bit for any number of workers, and workers do not get into each other's way.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from functools import cache
+from threading import Lock
+from typing import Any
+
+__all__ = ["one_thread", "over_workers"]
+
+
+def over_workers(
+    function: Callable[..., Any],
+    jobs: Sequence[Iterable[Any]],
+    n_jobs: int | None = None,
+    progress: bool = False,
+    what: str = "",
+) -> Iterator[Any]:
+    """Yield ``function(*job)`` of every job, in their order, as they become known.
+
+    Parameters
+    ----------
+    function : callable
+        Its answer hangs on its arguments alone: a task that draws gets its own seed.
+    jobs : sequence of arguments
+    n_jobs : int, optional
+        Workers, as joblib counts them; where left out, what ``joblib.parallel_config`` says, else one.
+    progress : bool
+        Show a progress bar, with `what` before it.
+
+    Examples
+    --------
+    >>> list(over_workers(pow, [(2, 3), (3, 2)]))
+    [8, 9]
+    """
+    from joblib import Parallel, delayed
+    from tqdm.auto import tqdm
+
+    results = Parallel(n_jobs=n_jobs, return_as="generator")(delayed(_alone)(function, *job) for job in jobs)
+    yield from tqdm(results, total=len(jobs), desc=what, disable=not progress, leave=False)
+
+
+def _alone(function: Callable[..., Any], *job: Any) -> Any:
+    from joblib import parallel_config
+
+    with one_thread(), parallel_config("sequential"):
+        return function(*job)
+
+
+class _Limit:
+    """One thread for BLAS as long as anyone in the process needs it: the limit holds for all its threads alike."""
+
+    def __init__(self) -> None:
+        import scipy.linalg  # noqa: F401  # brings a BLAS of its own, which must be there to be limited
+        from threadpoolctl import ThreadpoolController
+
+        self.controller = ThreadpoolController()
+        self.lock, self.inside = Lock(), 0
+        self.held: Any = None
+
+    def enter(self) -> None:
+        with self.lock:
+            if not self.inside:
+                self.held = self.controller.limit(limits=1, user_api="blas")
+            self.inside += 1
+
+    def leave(self) -> None:
+        with self.lock:
+            self.inside -= 1
+            if not self.inside:
+                self.held.restore_original_limits()
+
+
+@cache
+def _limit() -> _Limit:
+    return _Limit()
+
+
+@contextmanager
+def one_thread() -> Iterator[None]:
+    """Keep linear algebra to one thread inside the block: for small matrices, or beside threads of our own."""
+    limit = _limit()
+    limit.enter()
+    try:
+        yield
+    finally:
+        limit.leave()

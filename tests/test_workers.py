@@ -1,0 +1,91 @@
+"""Tasks on several workers: order, seeds, one thread for linear algebra, loops inside tasks stay where they are."""
+
+import os
+import threading
+
+import numpy as np
+import pytest
+import scipy.linalg  # noqa: F401
+from joblib import parallel_config
+from threadpoolctl import threadpool_info
+
+from formlab.workers import one_thread, over_workers
+
+
+def blas_threads():
+    return [pool["num_threads"] for pool in threadpool_info() if pool["user_api"] == "blas"]
+
+
+def who_works(number):
+    inner = list(over_workers(os_of, [(k,) for k in range(3)], n_jobs=2))
+    return number, os.getpid(), inner, blas_threads()
+
+
+def os_of(_):
+    return os.getpid(), threading.get_ident()
+
+
+@pytest.mark.parametrize("n_jobs", [None, 1, 2])
+def test_answers_come_in_order_and_tasks_keep_to_themselves(n_jobs):
+    found = list(over_workers(who_works, [(k,) for k in range(4)], n_jobs))
+    assert [number for number, *_ in found] == [0, 1, 2, 3]
+    for _, process, inner, threads in found:
+        assert {p for p, _ in inner} == {process} and len(set(inner)) == 1
+        assert threads and set(threads) == {1}
+    assert (os.getpid() in {process for _, process, *_ in found}) == (n_jobs != 2)
+
+
+def test_without_a_number_joblib_decides():
+    with parallel_config("loky", n_jobs=2):
+        assert os.getpid() not in {p for p, _ in over_workers(os_of, [(k,) for k in range(2)])}
+        assert {p for p, _ in over_workers(os_of, [(k,) for k in range(2)], n_jobs=1)} == {os.getpid()}
+
+
+def test_the_limit_holds_until_the_last_has_left_and_is_then_taken_back():
+    before, seen = blas_threads(), []
+    first_is_in, second_is_in, first_has_left = (threading.Event() for _ in range(3))
+
+    def first():
+        with one_thread():
+            first_is_in.set()
+            second_is_in.wait(10)
+        first_has_left.set()
+
+    def second():
+        first_is_in.wait(10)
+        with one_thread():
+            second_is_in.set()
+            first_has_left.wait(10)
+            seen.append(blas_threads())
+
+    threads = [threading.Thread(target=job) for job in (first, second)]
+    [t.start() for t in threads]
+    [t.join() for t in threads]
+    assert seen == [[1] * len(before)]
+    assert blas_threads() == before
+
+
+def test_a_limit_is_taken_back_after_an_error():
+    before = blas_threads()
+    with pytest.raises(ZeroDivisionError), one_thread():
+        _ = 1 / 0
+    assert blas_threads() == before
+
+
+def draw(seed):
+    return np.random.default_rng(seed).standard_normal(3)
+
+
+def test_seeds_of_tasks_give_the_same_draws_for_any_number_of_workers():
+    def drawn(n_jobs):
+        jobs = [(child,) for child in np.random.SeedSequence(5).spawn(4)]
+        return np.array(list(over_workers(draw, jobs, n_jobs)))
+
+    np.testing.assert_array_equal(drawn(1), drawn(2))
+
+
+def test_progress_is_shown_only_when_asked_for(capsys):
+    list(over_workers(draw, [(1,), (2,)], progress=True, what="drawing"))
+    assert "drawing" in capsys.readouterr().err
+    list(over_workers(draw, [(1,), (2,)], what="drawing"))
+    assert capsys.readouterr().err == ""
