@@ -1,11 +1,11 @@
-"""How often intervals come true, by simulation: the table of the contributor's guide.
+"""How often intervals come true, by simulation: the tables of the contributor's guide.
 
-    python -m tests.coverage_surfaces --runs 4000 --jobs 2
+    python -m tests.coverage_surfaces --runs 4000 --bank-runs 150 --jobs 2
 
 Cells with a truth inside the family count, over runs and five formulas, how often 95 % intervals of the mean, and of
 one reading of one slab of a new batch, hold what they should; `width` is the median width of the former over that with
-the variances known. Cells of the bank have truths outside every family (saturating, sigmoid, Arrhenius cure, filler
-volume); coverage of the mean is averaged over the region, `worst` is the tenth of the truths' formulas covered worst;
+the variances known. Cells of the bank have truths outside every family; coverage of the mean is averaged over the
+region, `worst` is the tenth of the truth's formulas covered worst, `width` is in units of the truth's own spread;
 `selected` is one model chosen by BIC and then believed.
 """
 
@@ -27,9 +27,13 @@ from formlab.terms import ModelSpace
 
 INSIDE = {  # name: batches, slabs a batch, sd of batches (slabs have 1)
     "20 batches of 1": (20, 1, 0.0),
+    "4 batches of 3": (4, 3, 1.0),
+    "4 batches of 3, large batch error": (4, 3, 3.0),
     "5 batches of 3": (5, 3, 1.0),
-    "7 batches of 3": (7, 3, 1.0),
+    "5 batches of 3, large batch error": (5, 3, 3.0),
     "7 batches of 3, small batch error": (7, 3, 0.3),
+    "7 batches of 3": (7, 3, 1.0),
+    "7 batches of 3, large batch error": (7, 3, 3.0),
     "12 batches of 2": (12, 2, 1.0),
     "20 batches of 3": (20, 3, 1.0),
     "20 batches of 3, large batch error": (20, 3, 3.0),
@@ -98,23 +102,51 @@ def _state(f: pd.DataFrame) -> np.ndarray:
 
 
 def saturating(f: pd.DataFrame) -> np.ndarray:
+    """Bite of the abrasive that no longer grows."""
     return 100 * (1 - np.exp(-1 - 9 * _volumes(f)[1] - 0.01 * f["factice"].to_numpy(float)))
 
 
 def sigmoid(f: pd.DataFrame) -> np.ndarray:
+    """Smear that sets in with oil and then stays."""
     return 5 / (1 + np.exp(-60 * (_volumes(f)[2] - 0.12)))
 
 
-def cure(f: pd.DataFrame) -> np.ndarray:
+def threshold(f: pd.DataFrame) -> np.ndarray:
+    """Nothing until fillers touch, then a rise (the volume fraction where it begins is invented)."""
+    return 10 + 300 * np.maximum(_volumes(f)[0] - 0.2, 0) ** 1.5
+
+
+def arrhenius(f: pd.DataFrame) -> np.ndarray:
+    """State of cure by minutes and temperature, softened by oil."""
     return 40 + 30 * _state(f) - 0.8 * f["oil"].to_numpy(float)
 
 
+def reversion(f: pd.DataFrame) -> np.ndarray:
+    """Cure that rises, peaks and slowly comes undone in the hot press."""
+    kelvin = f["press_c"].to_numpy(float) + 273.15
+    undone = f["cure_min"].to_numpy(float) * np.exp(-120 / 8.314e-3 * (1 / kelvin - 1 / 423.15))
+    return 60 * _state(f) * np.exp(-undone / 60)
+
+
 def filler(f: pd.DataFrame) -> np.ndarray:
+    """Stiffness by Guth & Gold (1938), times the state of cure."""
     phi = _volumes(f)[0]
     return 20 * (1 + 2.5 * phi + 14.1 * phi**2) * (0.4 + 0.6 * _state(f))
 
 
-BANK = {f.__name__: f for f in (saturating, sigmoid, cure, filler)}
+def hyperbolic(f: pd.DataFrame) -> np.ndarray:
+    """Crumb that falls as one over what holds it together."""
+    return 50 / (1 + 0.05 * f["oil"].to_numpy(float) + 3 * _state(f)) * (1 + 4 * _volumes(f)[1])
+
+
+def ratio(f: pd.DataFrame) -> np.ndarray:
+    """A best proportion of oil to factice, with a bell about it."""
+    away = np.log(f["oil"].to_numpy(float) / f["factice"].to_numpy(float)) - np.log(0.25)
+    return 70 * np.exp(-0.5 * (away / 0.8) ** 2) + 0.1 * f["chalk"].to_numpy(float)
+
+
+TRUTHS = (saturating, sigmoid, threshold, arrhenius, reversion, filler, hyperbolic, ratio)
+BANK = {f.__name__: f for f in TRUTHS}
 
 
 def outside(truth: str, kind: str, seed: int, trials: int = 24, points: int = 60) -> dict[str, np.ndarray]:
@@ -174,27 +206,29 @@ def _quiet(function, *args):
         return function(*args)
 
 
-def inside_table(runs: int, jobs: int = 1, names: list[str] | None = None) -> pd.DataFrame:
-    rows = []
-    for name in names or list(INSIDE):
-        out = pd.DataFrame(Parallel(jobs)(delayed(_quiet)(inside, name, seed) for seed in range(runs)))
-        error = out["mean"].std() / np.sqrt(runs)
-        rows.append((name, runs, out["mean"].mean(), error, out["slab"].mean(), out["width"].median()))
-    return pd.DataFrame(rows, columns=["cell", "runs", "mean", "mean_error", "slab", "width"])
+def inside_row(name: str, runs: int, jobs: int = 1) -> dict[str, object]:
+    """One cell: coverage of the mean (and the simulation's own error of it), of a slab, median width."""
+    out = pd.DataFrame(Parallel(jobs)(delayed(_quiet)(inside, name, seed) for seed in range(runs)))
+    error = out["mean"].std() / np.sqrt(runs)
+    found = {"mean": out["mean"].mean(), "mean_error": error, "slab": out["slab"].mean()}
+    return {"cell": name, "runs": runs, **found, "width": out["width"].median()}
 
 
-def outside_table(runs: int, jobs: int = 1, kinds: tuple[str, ...] = ("auto", "averaged", "gaussian process", "selected")) -> pd.DataFrame:  # fmt: skip
-    rows = []
-    for truth in BANK:
-        for kind in kinds:
-            out = Parallel(jobs)(delayed(_quiet)(outside, truth, kind, seed) for seed in range(runs))
-            covered = np.array([o["covered"] for o in out])
-            by_formula = np.sort(covered.mean(axis=0))
-            worst = by_formula[: max(len(by_formula) // 10, 1)].mean()
-            rows.append(
-                (truth, kind, runs, covered.mean(), worst, float(np.median([o["width"] for o in out])))
-            )
-    return pd.DataFrame(rows, columns=["truth", "kind", "runs", "mean", "worst", "width"])
+def outside_row(truth: str, kind: str, runs: int, jobs: int = 1) -> dict[str, object]:
+    """One cell of the bank: coverage over the region, of the tenth of it covered worst, median width."""
+    out = Parallel(jobs)(delayed(_quiet)(outside, truth, kind, seed) for seed in range(runs))
+    covered = np.array([o["covered"] for o in out])
+    by_formula = np.sort(covered.mean(axis=0))
+    worst = by_formula[: max(len(by_formula) // 10, 1)].mean()
+    error = covered.mean(axis=1).std(ddof=1) / np.sqrt(runs) if runs > 1 else np.nan
+    found = {"mean": covered.mean(), "mean_error": error, "worst": worst}
+    return {
+        "truth": truth,
+        "kind": kind,
+        "runs": runs,
+        **found,
+        "width": np.median([o["width"] for o in out]),
+    }
 
 
 if __name__ == "__main__":
@@ -202,6 +236,12 @@ if __name__ == "__main__":
     parser.add_argument("--runs", type=int, default=4000)
     parser.add_argument("--bank-runs", type=int, default=100)
     parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--cells", nargs="*", default=list(INSIDE))
+    parser.add_argument("--truths", nargs="*", default=list(BANK))
+    parser.add_argument("--kinds", nargs="*", default=["auto", "averaged", "selected"])
     given = parser.parse_args()
-    print(inside_table(given.runs, given.jobs).round(4).to_string(index=False), flush=True)
-    print(outside_table(given.bank_runs, given.jobs).round(3).to_string(index=False), flush=True)
+    for cell in given.cells:
+        print(pd.Series(inside_row(cell, given.runs, given.jobs)).to_dict(), flush=True)
+    for truth in given.truths:
+        for kind in given.kinds:
+            print(pd.Series(outside_row(truth, kind, given.bank_runs, given.jobs)).to_dict(), flush=True)
