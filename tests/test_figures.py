@@ -20,7 +20,7 @@ from numpy.testing import assert_allclose
 import formlab as fl
 from formlab import figures
 from formlab.errors import FormlabError
-from formlab.figures import slices, theme
+from formlab.figures import responses, slices, theme
 from formlab.figures.theme import DARK, LIGHT
 from formlab.suggest import conformance, score_promises
 from formlab.surfaces import fit
@@ -359,6 +359,25 @@ def test_contours_on_the_triangle_are_the_predictions(case):
     assert checked > 100
 
 
+def test_lines_between_those_predicted_are_filled_in(case):
+    field = responses.plane([case.smear], "oil", "chalk", case.brief.baseline, plt.figure().add_subplot())
+    assert_allclose(field.means["smear"], case.smear.predict(field.frame, outside="ignore"), rtol=1e-5)
+    assert_allclose(field.depth, slices.certainty([case.smear], field.frame), atol=1e-3)
+
+
+def test_the_triangle_shows_today_and_no_mark_beyond_it(case):
+    at = {"rubber": 40, "factice": 10, "oil": 14, "kaolin": 30, "pumice": 6}
+    ax = figures.ternary(case.erasure, ["factice", "oil", "pumice"], at=at)
+    low = [end for end, _ in (ax.get_tlim(), ax.get_llim(), ax.get_rlim())]
+    marks = [line for line in ax.lines if line.get_marker() in ("o", "D", "s")]
+    spots = np.vstack([ax.transProjection.inverted().transform(np.column_stack(m.get_data())) for m in marks])
+    assert (spots >= np.array(low) - 1e-6).all()
+    assert {"D", "s"} <= {line.get_marker() for line in marks}
+    slabs = sum(len(line.get_xdata()) for line in marks if line.get_marker() == "o")
+    words = [t.get_text() for t in ax.get_legend().get_texts()]
+    assert slabs == 23 and "1 slab beyond what is shown" in words
+
+
 def test_a_slice_of_a_blend_keeps_the_sum(case):
     frame = slices.move(case.blend, case.blend.baseline, {"kaolin": [0.0, 10.0, 25.0], "pumice": [10.0, 17.0, 30.0]})
     assert_allclose(frame[case.blend.ingredient_names].sum(axis=1), 100.0, rtol=1e-12)
@@ -455,6 +474,8 @@ def test_layout_shows_every_level(case):
     dots = next(line for line in row[1].lines if line.get_marker() == "o")
     assert_allclose(dots.get_xdata(), order["oil"])
     assert [t.get_text() for t in row[4].get_xticklabels()] == ["ram", "steam"]
+    assert [t.get_text() for t in row[1].get_xticklabels()] == ["5", "15", "25"]  # levels of the plan
+    assert [t.get_text() for t in row[2].get_xticklabels()] == ["40", "100"]  # no level at the high: the range
 
 
 def test_tree_joins_slabs_of_one_batch(case):

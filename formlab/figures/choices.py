@@ -88,7 +88,7 @@ def where_met(
     sure = chance_of_all(brief, surfaces.draw(draws, seed=seed), field.frame, of, seed)
     colours: list[Any] = [look.washes[0], *[look.ramp(v) for v in (0.3, 0.52, 0.76, 1.0)]]
     field.fill(sure, levels=[-1e-9, *SURE, 1 + 1e-9], colors=colours, zorder=1)
-    _target_edges(field, brief, surfaces, look)
+    _target_edges(field, brief, look)
     handles += grey_out(field, look)
     between = [f"{100 * a:.0f} to {percent(b)} sure" for a, b in zip(SURE, SURE[1:])]
     words = [f"below {percent(SURE[0])} sure", *between, f"above {percent(SURE[-1])} sure"]
@@ -111,11 +111,11 @@ def _constant(words: str, level: float) -> str:
     return words
 
 
-def _target_edges(field: Any, brief: Brief, surfaces: Any, look: Look) -> None:
+def _target_edges(field: Any, brief: Brief, look: Look) -> None:
     """A line where each predicted mean crosses a limit of its target, named on the line."""
     styles = [(0, (5, 1.6)), (0, (1.2, 1.4)), (0, (6, 1.5, 1.2, 1.5)), "solid", (0, (9, 2))]
     for k, part in enumerate(p for p in brief.responses if p.has_target):
-        values = surfaces[part.name].predict(field.frame, outside="ignore")
+        values = field.means[part.name]
         for edge, side in zip(part.target, ("≥", "≤")):
             if np.isfinite(edge) and values.min() < edge < values.max():
                 lines = field.lines(
@@ -238,23 +238,23 @@ def reliability(ledger: Any, ax: Axes | None = None) -> Axes:
             100 * line.claimed, 100 * ends.low, 100 * ends.high, color=look.fit, lw=2, alpha=0.5, zorder=2
         )
         ax.annotate(
-            f"{line.promises}", (100 * line.claimed, 100 * line.share), xytext=(7, 0),
-            textcoords="offset points", va="center", fontsize=8, color=look.ink, path_effects=look.halo,
+            f"{line.promises}", (100 * line.claimed, 100 * ends.low), xytext=(0, -3),
+            textcoords="offset points", ha="center", va="top", fontsize=8, color=look.ink, path_effects=look.halo,
         )  # fmt: skip
     ax.plot(
         100 * table["claimed"], 100 * table["share"], ls="", marker="o", ms=6, mfc=look.fit, mec=look.paper,
         zorder=3,
     )  # fmt: skip
     ax.set_xlim(-3, 103)
-    ax.set_ylim(-3, 103)
+    ax.set_ylim(-8, 103)  # room for the number below an interval that begins at nothing
     ax.set_aspect("equal")
     ax.set_xlabel("claimed chance, %")
     ax.set_ylabel("came true, % of promises")
     heading(ax, ledger.words, look)
     style: dict[str, Any] = {"ls": "", "marker": "o", "ms": 6, "mfc": look.fit, "mec": look.paper}
     handles = [
-        Line2D([], [], **style, label="share that came true, number of promises"),
-        Line2D([], [], color=look.fit, lw=2, alpha=0.5, label="95 % of the share"),
+        Line2D([], [], **style, label="share that came true"),
+        Line2D([], [], color=look.fit, lw=2, alpha=0.5, label="95 % of the share; below it, promises"),
         Line2D([], [], color=look.faint, lw=1, label="as claimed"),
     ]
     key(ax, look, handles, 1)

@@ -248,8 +248,11 @@ def effects(surface: Any, ax: Axes | None = None, most: int = 24) -> Axes:
     )
     left = len(table) - len(shown)
     more = f"; {left} more not drawn" if left else ""
+    bend = "; terms are what blends do beyond a straight line" if surface.space.shares else ""
     heading(
-        ax, f"{surface.response.title}: {clear.sum()} of {len(shown)} terms are clear of zero{more}", look
+        ax,
+        f"{surface.response.title}: {clear.sum()} of {len(shown)} terms are clear of zero{more}{bend}",
+        look,
     )
     handles = [
         Line2D([], [], marker="o", ms=6, color=look.fit, lw=2.2, label="estimate, 95 %: clear of zero"),

@@ -32,6 +32,8 @@ class Field:
         How far inside ranges and limits, negative outside.
     depth : ndarray of shape (n,)
         How far from beyond the trials, negative where the mean is less sure than at any trial.
+    means : dict of str to ndarray of shape (n,)
+        What each surface predicts, by its name.
     """
 
     def __init__(
@@ -42,9 +44,10 @@ class Field:
         frame: pd.DataFrame,
         slack: np.ndarray,
         depth: np.ndarray,
+        means: dict[str, np.ndarray],
     ) -> None:
         self.ax, self.coordinates, self.shape = ax, coordinates, shape
-        self.frame, self.slack, self.depth = frame, slack, depth
+        self.frame, self.slack, self.depth, self.means = frame, slack, depth, means
         self.taken: list[tuple[float, ...]] = []  # x, y, half width, half height of words and marks
 
     def fill(self, values: np.ndarray, **kwargs: Any) -> Any:

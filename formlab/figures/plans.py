@@ -106,7 +106,8 @@ def _levels(ax: Axes, frame: pd.DataFrame, name: str, brief: Brief, y: np.ndarra
     if name in brief.ranges:
         low, high = brief.ranges[name]
         x = frame[name].to_numpy(float)
-        ax.set_xticks([low, high], [f"{low:g}", f"{high:g}"])
+        marks = _marks(np.unique(x.round(6)), low, high)
+        ax.set_xticks(marks, [f"{v:g}" for v in marks])
         ax.set_xlim(low - 0.22 * (high - low), high + 0.22 * (high - low))
         for edge in (low, high):
             ax.axvline(edge, color=look.faint, lw=0.5, alpha=0.6, zorder=1)
@@ -123,6 +124,16 @@ def _levels(ax: Axes, frame: pd.DataFrame, name: str, brief: Brief, y: np.ndarra
     ax.plot(x, y, color=look.fit, lw=0.6, alpha=0.45, zorder=2)
     ax.plot(x, y, ls="", marker="o", ms=4.4, mfc=look.fit, mec=look.paper, mew=0.6, zorder=3)
     ax.set_xlabel(label(brief, name))
+
+
+def _marks(levels: np.ndarray, low: float, high: float) -> list[float]:
+    """The levels to put numbers at: all where they fit, else every other one, else the ends of the range."""
+    for some in (levels, levels[::2]):
+        widest = max(len(f"{v:g}") for v in some)
+        apart = np.diff(some).min(initial=np.inf) / (high - low)
+        if {low, high} <= set(some) and apart > 0.05 + 0.09 * widest:
+            return [float(v) for v in some]
+    return [low, high]
 
 
 def batch_tree(plan: Any, ax: Axes | None = None) -> Axes:
@@ -208,7 +219,7 @@ def prediction_error(plans: Any, ax: Axes | None = None) -> Axes:
     handles = []
     for k, (name, plan) in enumerate(given.items()):
         judged = plan.judge() if hasattr(plan, "judge") else plan
-        curve, colour = judged.fraction, (look.fit, look.today, look.target, look.ink)[k % 4]
+        curve, colour = judged.fraction, (look.fit, look.ink, look.target, look.faint)[k % 4]
         style: dict[str, Any] = {
             "color": colour,
             "lw": 2.0,

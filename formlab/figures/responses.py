@@ -13,13 +13,14 @@ from matplotlib.lines import Line2D
 from formlab.brief import Brief, Response
 from formlab.errors import FormlabError
 from formlab.figures.maps import Field, grey_out, levels_for, mark_trials, on_slice, outlined, word_on_line
-from formlab.figures.slices import EDGE, certainty, held, move, numeric, reference, slack
+from formlab.figures.slices import EDGE, held, looked_at, move, numeric, reference, slack
 from formlab.figures.theme import Look, axes, heading, key, label
 from formlab.region import Region
 
 __all__ = ["over_two", "ternary"]
 
-GRID = 81
+GRID = 81  # lines over a range; every other one is predicted, and a cubic spline fills in
+LATTICE = 80  # steps along a side of a triangle
 
 
 # ---- over two -----------------------------------------------------------------------------------
@@ -78,7 +79,24 @@ def plane(surfaces: Sequence[Any], x: str, y: str, here: pd.DataFrame, ax: Axes)
     ax.set_xlim(edges[0][0], edges[0][-1])
     ax.set_ylim(edges[1][0], edges[1][-1])
     within = slack(Region.from_brief(brief).check(), frame)
-    return Field(ax, (gx.ravel(), gy.ravel()), gx.shape, frame, within, certainty(surfaces, frame))
+    means, depth = _over_grid(surfaces, frame, edges)
+    return Field(ax, (gx.ravel(), gy.ravel()), gx.shape, frame, within, depth, means)
+
+
+def _over_grid(
+    surfaces: Sequence[Any], frame: pd.DataFrame, edges: Sequence[np.ndarray]
+) -> tuple[dict[str, np.ndarray], np.ndarray]:
+    """Predict every other line of a grid and fill in between."""
+    from scipy.interpolate import RectBivariateSpline
+
+    some = np.r_[0, np.arange(1, GRID + 1, 2), GRID + 1]
+    rows = np.add.outer(some * (GRID + 2), some)
+
+    def fill(values: np.ndarray) -> np.ndarray:
+        spline = RectBivariateSpline(edges[1][some], edges[0][some], values.reshape(rows.shape))
+        return np.ravel(spline(edges[1], edges[0]))
+
+    return looked_at(surfaces, frame.iloc[rows.ravel()], fill)
 
 
 def mark_plane(
@@ -102,7 +120,7 @@ def mark_plane(
 def draw_response(field: Field, surface: Any, look: Look) -> list[Any]:
     """Wash, contours with numbers, target limits, and grey where nothing is allowed; return the handles."""
     response = surface.response
-    values = surface.predict(field.frame, outside="ignore")
+    values = field.means[surface.name]
     inside = field.slack >= -EDGE
     levels = levels_for(values, inside)
     field.fill(values, levels=levels, cmap=look.ramp, extend="both", zorder=1)
@@ -173,7 +191,7 @@ def ternary(surface: Any, components: Sequence[str], at: Any = None, ax: Any = N
     marks = _mark_triangle(field, brief, names, here, total, surface.formulas, look)
     handles = draw_response(field, surface, look) + marks
     for side, name in zip("tlr", names):
-        getattr(ax, f"set_{side}label")(label(brief, name), labelpad=9, color=look.ink, fontsize=9.5)
+        getattr(ax, f"set_{side}label")(label(brief, name), labelpad=12, color=look.ink, fontsize=9.5)
         axis = getattr(ax, f"{side}axis")
         axis.set_tick_params(colors=look.faint, labelcolor=look.ink, labelsize=8.5)
         axis.set_label_position("tick1")  # along the side that carries its ticks
@@ -214,11 +232,15 @@ def _triangle(surface: Any, names: list[str], here: pd.DataFrame, total: float, 
     inside = slack(region, frame) >= -EDGE
     reach = coarse[inside] if inside.any() else coarse
     low = np.maximum(reach.min(axis=0) - 0.06 * total, 0.0)
+    for shown in (here, surface.brief.baseline):
+        if shown is not None and shown[names].iloc[0].sum() > 0:
+            low = np.minimum(low, _scaled(shown, names, total)[0])
     size = total - low.sum()
-    points = _lattice(low, size, 110)
+    points = _lattice(low, size, LATTICE)
     frame = _with(here, names, points)
     ax.set_ternary_lim(*np.ravel(np.column_stack([low, low + size])))
-    return Field(ax, tuple(points.T), None, frame, slack(region, frame), certainty([surface], frame))
+    means, depth = looked_at([surface], frame)
+    return Field(ax, tuple(points.T), None, frame, slack(region, frame), depth, means)
 
 
 def _lattice(low: np.ndarray, size: float, steps: int) -> np.ndarray:
@@ -235,6 +257,12 @@ def _with(here: pd.DataFrame, names: list[str], amounts: np.ndarray) -> pd.DataF
     return out
 
 
+def _scaled(frame: pd.DataFrame, names: list[str], total: float) -> np.ndarray:
+    """Three amounts of each formula, in proportion, with the sum that is drawn."""
+    three = frame[names].to_numpy(float)
+    return np.asarray(three / three.sum(axis=1, keepdims=True) * total)
+
+
 def _mark_triangle(
     field: Field,
     brief: Brief,
@@ -244,18 +272,22 @@ def _mark_triangle(
     formulas: pd.DataFrame,
     look: Look,
 ) -> list[Any]:
-    def scaled(frame: pd.DataFrame) -> np.ndarray:
-        three = frame[names].to_numpy(float)
-        return three / three.sum(axis=1, keepdims=True) * total
-
     made = formulas[formulas[names].sum(axis=1) > 0]
-    points = scaled(made)
+    points = _scaled(made, names, total)
+    seen = (points >= [c.min() - EDGE * total for c in field.coordinates]).all(axis=1)
+    made, points = made[seen], points[seen]
     on = on_slice(brief, made, _with(here, names, points).set_axis(made.index))
     handles = mark_trials(field, points, on, look)
+    if not seen.all():
+        many = int((~seen).sum())
+        words = f"{many} slab{'s' if many > 1 else ''} beyond what is shown"
+        handles.append(Line2D([], [], ls="", marker="o", ms=4.2, mfc="none", mec="none", label=words))
     today = brief.baseline
     if today is not None and today[names].iloc[0].sum() > 0:
-        same = on_slice(brief, today, _with(here, names, scaled(today)), 1e-6)[0]
-        handles.append(outlined(field, scaled(today), look, "today" if same else "today (off this slice)"))
+        same = on_slice(brief, today, _with(here, names, _scaled(today, names, total)), 1e-6)[0]
+        handles.append(
+            outlined(field, _scaled(today, names, total), look, "today" if same else "today (off this slice)")
+        )
     if today is None or not today.reset_index(drop=True).equals(here):
         handles.append(outlined(field, here[names].to_numpy(float), look, "drawn through here"))
     return handles

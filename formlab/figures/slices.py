@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -12,7 +12,7 @@ from formlab.brief import Brief
 from formlab.errors import FormlabError
 from formlab.region import Region
 
-__all__ = ["EDGE", "certainty", "factors", "held", "move", "numeric", "reference", "slack"]
+__all__ = ["EDGE", "certainty", "factors", "held", "looked_at", "move", "numeric", "reference", "slack"]
 
 EDGE = 1e-6  # of a range: what rounding may put outside
 
@@ -121,15 +121,27 @@ def certainty(surfaces: Sequence[Any], frame: pd.DataFrame) -> np.ndarray:
     (Montgomery, Peck & Vining, Introduction to Linear Regression Analysis, section 3.8). Counted on the
     scale of the fit; of several surfaces the one that is worst off.
     """
-    worst = np.zeros(len(frame))
+    return looked_at(surfaces, frame)[1]
+
+
+def looked_at(
+    surfaces: Sequence[Any], frame: pd.DataFrame, fill: Callable[[np.ndarray], np.ndarray] = np.asarray
+) -> tuple[dict[str, np.ndarray], np.ndarray]:
+    """Return the mean of every surface by its name, and `certainty`, of formulas that are predicted once.
+
+    `fill` carries what is known at these formulas, and smooth, to as many more as are drawn.
+    """
+    means, worst = {}, np.zeros(1)
     for surface in surfaces:
-        doubt = [_doubt(surface, formulas) for formulas in (frame, surface.formulas)]
-        worst = np.maximum(worst, doubt[0] / doubt[1].max())
-    return 1.0 - worst
+        mean, doubt = _doubt(surface, frame)
+        _, at_trials = _doubt(surface, surface.formulas.drop_duplicates())
+        means[surface.name] = fill(mean)
+        worst = np.maximum(worst, fill(doubt) / at_trials.max())
+    return means, 1.0 - worst
 
 
-def _doubt(surface: Any, frame: pd.DataFrame) -> np.ndarray:
-    """The standard deviation of the mean, carried to the scale of the fit."""
+def _doubt(surface: Any, frame: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """The mean, and its standard deviation carried to the scale of the fit."""
     mean, std = surface.predict(frame, return_std=True, outside="ignore")
     scale = surface.values.scale
-    return np.asarray(std / scale.slope(scale.forward(mean)))
+    return mean, np.asarray(std / scale.slope(scale.forward(mean)))
