@@ -10,7 +10,7 @@ import pandas as pd
 from formlab.brief import Brief
 from formlab.region import Region
 
-__all__ = ["sharing", "slide", "stops"]
+__all__ = ["reach", "sharing", "slide", "stops"]
 
 STILL = 1e-12  # of a range: slower than this is not towards a face
 
@@ -53,33 +53,50 @@ def slide(
     DataFrame of one row, list of str
         The formula, and what stopped it short of `value`; empty if nothing did.
     """
+    names = list(region.polytope.names)
+    x, hit = _as_far(region, start, name, value, giving)
+    out = start.copy()
+    out[names] = x
+    words = stops(region) if len(hit) else []
+    return out, [words[i] for i in hit]
+
+
+def reach(region: Region, start: pd.DataFrame, name: str, giving: Sequence[str]) -> tuple[float, float]:
+    """Return how far one numeric factor could go from an allowed formula, down and up, as `slide` goes."""
+    k = region.polytope.names.index(name)
+    low, high = (_as_far(region, start, name, value, giving)[0][k] for value in region.brief.ranges[name])
+    return float(low), float(high)
+
+
+def _as_far(
+    region: Region, start: pd.DataFrame, name: str, value: float, giving: Sequence[str]
+) -> tuple[np.ndarray, np.ndarray]:
+    """The values of the numeric factors, and the numbers of the faces that stopped them."""
     polytope = region.polytope
     names = list(polytope.names)
     k, x = names.index(name), start[names].iloc[0].to_numpy(float)
     rules = np.reshape([rule.coefficients for rule in polytope.rules], (-1, len(names)))
     faces = np.vstack([np.eye(len(names)), np.eye(len(names)), rules]) != 0
     movers = [names.index(n) for n in giving]
-    stopped: list[str] = []
+    stopped = np.array([], dtype=int)
     while abs(value - x[k]) > 0:
         step = _direction(x, k, np.sign(value - x[k]), movers)
         gaps = polytope.gaps(x[None, :])[0]
         rate = polytope.gaps((x + step)[None, :])[0] - gaps
         with np.errstate(divide="ignore", invalid="ignore"):
-            reach = np.where(rate < -STILL, np.maximum(gaps, 0.0) / -rate, np.inf)
-        if reach.min() >= abs(value - x[k]):
+            room = np.where(rate < -STILL, np.maximum(gaps, 0.0) / -rate, np.inf)
+        if room.min() >= abs(value - x[k]):
             x = x + step * abs(value - x[k])
             x[k] = value
             break
-        x = x + step * reach.min()
-        hit = np.flatnonzero(reach <= reach.min() * (1 + 1e-9) + 1e-12)
+        x = x + step * room.min()
+        hit = np.flatnonzero(room <= room.min() * (1 + 1e-9) + 1e-12)
         left = [i for i in movers if not faces[hit][:, i].any()]
         if len(left) == len(movers) or not left:
-            stopped = [stops(region)[i] for i in hit]
+            stopped = hit
             break
         movers = left
-    out = start.copy()
-    out[names] = np.clip(x, polytope.lower, polytope.upper)
-    return out, stopped
+    return np.clip(x, polytope.lower, polytope.upper), stopped
 
 
 def _direction(x: np.ndarray, k: int, sign: float, movers: list[int]) -> np.ndarray:

@@ -12,7 +12,7 @@ import pandas as pd
 
 from formlab.brief import Brief
 from formlab.errors import FormlabError
-from formlab.panel.slides import sharing, slide
+from formlab.panel.slides import reach, sharing, slide
 from formlab.polytope import Polytope
 from formlab.recipe import weigh_up
 from formlab.region import Region
@@ -176,9 +176,7 @@ class WhatIf:
 
     def room(self, name: str) -> tuple[float, float]:
         """Return how far a numeric factor could go from here, down and up, in its unit."""
-        low, high = self.brief.ranges[name]
-        ends = [slide(self.region, self.formula, name, v, self.givers(name))[0] for v in (low, high)]
-        return float(ends[0][name].iloc[0]), float(ends[1][name].iloc[0])
+        return reach(self.region, self.formula, name, self.givers(name))
 
     # ---- what it would do -----------------------------------------------------------------------
 
