@@ -18,8 +18,8 @@ from formlab.recipe import weigh_up
 from formlab.region import Region
 from formlab.suggest import Conformance, Suggestion, suggest
 from formlab.suggest.conformance import KINDS
-from formlab.suggest.search import search
 from formlab.suggest.question import Question
+from formlab.suggest.search import search
 
 __all__ = ["Outcome", "WhatIf"]
 
