@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import cache
-from threading import Lock
 from typing import Any
 
 __all__ = ["one_thread", "over_workers"]
@@ -53,41 +52,16 @@ def _alone(function: Callable[..., Any], *job: Any) -> Any:
         return function(*job)
 
 
-class _Limit:
-    """One thread for BLAS as long as anyone in the process needs it: the limit holds for all its threads alike."""
-
-    def __init__(self) -> None:
-        import scipy.linalg  # noqa: F401  # brings a BLAS of its own, which must be there to be limited
-        from threadpoolctl import ThreadpoolController
-
-        self.controller = ThreadpoolController()
-        self.lock, self.inside = Lock(), 0
-        self.held: Any = None
-
-    def enter(self) -> None:
-        with self.lock:
-            if not self.inside:
-                self.held = self.controller.limit(limits=1, user_api="blas")
-            self.inside += 1
-
-    def leave(self) -> None:
-        with self.lock:
-            self.inside -= 1
-            if not self.inside:
-                self.held.restore_original_limits()
-
-
 @cache
-def _limit() -> _Limit:
-    return _Limit()
+def _controller() -> Any:
+    import scipy.linalg  # noqa: F401  # brings a BLAS of its own, which must be there to be limited
+    from threadpoolctl import ThreadpoolController
+
+    return ThreadpoolController()
 
 
 @contextmanager
 def one_thread() -> Iterator[None]:
     """Keep linear algebra to one thread inside the block: for small matrices, or beside threads of our own."""
-    limit = _limit()
-    limit.enter()
-    try:
+    with _controller().limit(limits=1, user_api="blas"):
         yield
-    finally:
-        limit.leave()
