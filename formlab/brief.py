@@ -78,7 +78,9 @@ class Brief(Part):
 
     def model_copy(self, *, update: Mapping[str, Any] | None = None, deep: bool = False) -> Brief:
         """Return a brief with some fields changed, checked like any other."""
-        return type(self)(**{**self.model_dump(exclude_unset=True), **(update or {})})
+        fields = type(self).model_fields
+        named = {(fields[k].alias or k) if k in fields else k: v for k, v in (update or {}).items()}
+        return type(self)(**{**self.model_dump(exclude_unset=True, by_alias=True), **named})
 
     def __eq__(self, other: object) -> bool:
         return isinstance(other, Brief) and self.brief_id == other.brief_id
@@ -390,18 +392,18 @@ class Brief(Part):
 
     def __repr__(self) -> str:
         return (
-            f"Brief({self.title!r}: {len(self.varied)} of {len(self.ingredients)} ingredients varied, "
-            f"{len(self.settings)} settings, {len(self.responses)} responses, {self.basis})"
+            f"Brief({self.title!r}: {len(self.varied)} of {_count(len(self.ingredients), 'ingredient')} varied, "
+            f"{_count(len(self.settings), 'setting')}, {_count(len(self.responses), 'response')}, {self.basis})"
         )
 
     __str__ = __repr__
 
     def _repr_html_(self) -> str:
         varied, targets = len(self.varied), sum(r.has_target for r in self.responses)
-        verdict = (
-            f"{_count(varied, 'ingredient')} and {_count(len(self.settings), 'setting')} vary, in {self.basis}; "
-            f"{_count(targets, 'response')} with a target."
-        )
+        moves = [_count(k, n) for k, n in ((varied, "ingredient"), (len(self.settings), "setting")) if k]
+        verb = "varies" if varied + len(self.settings) == 1 else "vary"
+        unit = f", in {self.amount_unit}" if varied and self.amount_unit else ""
+        verdict = f"{' and '.join(moves)} {verb}{unit}; {_count(targets, 'response')} with a target."
         tables = {
             "response": [[r.title, r.unit, r.target_text, r.importance] for r in self.responses],
             "ingredient": [self._ingredient_line(part) for part in self.ingredients],

@@ -53,13 +53,14 @@ def objects():
         "conformance": answer.conformance,
         "replacement": fl.replace_ingredient(brief, surfaces, "oil", "chalk", shares=(0.0, 0.5), seed=1),
         "confirmation": confirm(brief, surfaces, made.head(4), draws=500, seed=1),
+        "problems": problem_table([Problem(EVIL, 3, EVIL, EVIL, EVIL, EVIL), Problem("a.csv", expected="a number")]),
         "whole report": type("Page", (), {"_repr_html_": lambda self: report(brief, made, surfaces, answer, seed=1)})(),
     }  # fmt: skip
 
 
 NAMES = [
     "brief", "region", "plan", "judgement", "surfaces", "surface", "suggestion", "conformance", "replacement",
-    "confirmation",
+    "confirmation", "problems",
 ]  # fmt: skip
 
 
@@ -71,10 +72,24 @@ def test_every_word_is_escaped(objects, name):
         assert SAFE in page
 
 
-def test_problems_are_escaped():
-    page = table(problem_table([Problem(EVIL, 3, EVIL, EVIL, EVIL, EVIL)]))
-    assert "<script" not in page and page.count(SAFE) == 5
-    assert "<script" not in problem_table([Problem(EVIL, 3, EVIL, EVIL, EVIL, EVIL)])._repr_html_()
+def test_problems_are_counted_and_escaped(objects):
+    page = objects["problems"]._repr_html_()
+    assert page.count(SAFE) == 6 and "2 problems in &lt;script" in page and "a.csv. 1 comes with a repair." in page
+    assert "Nothing is wrong." in problem_table([])._repr_html_()
+    assert "formlab" not in objects["problems"][["row"]]._repr_html_()  # a part of it is any table
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({}, "2 ingredients and 1 setting vary, in phr; 1 response with a target."),
+        ({"setting": [], "current": {"oil": 15, "chalk": 10}}, "2 ingredients vary, in phr; 1 response with a target."),
+    ],
+)
+def test_what_a_brief_says_first(objects, changes, words):
+    brief = objects["brief"]
+    asked = brief.model_dump(by_alias=True, exclude_none=True, exclude_unset=True)
+    assert words in fl.Brief.model_validate({**asked, **changes})._repr_html_()
 
 
 @pytest.mark.parametrize("name", NAMES)

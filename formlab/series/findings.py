@@ -9,8 +9,11 @@ from typing import Any
 import pandas as pd
 
 from formlab.errors import Problem, SeriesError
+from formlab.html import Markup, panel, table
 
-__all__ = ["Finding", "problem_table", "refused"]
+__all__ = ["Finding", "ProblemTable", "problem_table", "refused"]
+
+COLUMNS = ["file", "row", "column", "value", "expected", "repair"]
 
 
 @dataclass(frozen=True)
@@ -40,7 +43,26 @@ class Finding:
         return [p.row, p.column, p.value, p.repair]
 
 
-def problem_table(problems: Iterable[Problem]) -> pd.DataFrame:
+class ProblemTable(pd.DataFrame):
+    """A table of problems; a notebook shows what to do with them first, and no more of them than help."""
+
+    def _repr_html_(self) -> str:
+        if list(self.columns) != COLUMNS:  # a part of it is any table
+            return str(pd.DataFrame(self)._repr_html_())
+        shown = self.astype(object).where(self.notna(), "")
+        return panel("What was found", _verdict(self), table(shown, rows=40) if len(self) else Markup(""))
+
+
+def _verdict(problems: pd.DataFrame) -> str:
+    if not len(problems):
+        return "Nothing is wrong."
+    files = ", ".join(dict.fromkeys(str(name) for name in problems["file"] if name))
+    said = f"{len(problems)} problem{'s' if len(problems) > 1 else ''}{' in ' if files else ''}{files}."
+    can = int((problems["repair"].astype(str) != "").sum())
+    return f"{said} {can} come{'s' if can == 1 else ''} with a repair." if can else said
+
+
+def problem_table(problems: Iterable[Problem]) -> ProblemTable:
     """Return problems as a table: file, row, column, value, expected, repair.
 
     Examples
@@ -50,8 +72,8 @@ def problem_table(problems: Iterable[Problem]) -> pd.DataFrame:
     0  bench.csv    3  erasure   abc  a number
     """
     rows = [[p.file, p.row, p.column, p.value, p.expected, p.repair] for p in problems]
-    table = pd.DataFrame(rows, columns=["file", "row", "column", "value", "expected", "repair"])
-    return table.astype({"row": "Int64"}).assign(value=pd.Series([r[3] for r in rows], dtype=object))
+    found = pd.DataFrame(rows, columns=COLUMNS).astype({"row": "Int64"})
+    return ProblemTable(found.assign(value=pd.Series([r[3] for r in rows], dtype=object)))
 
 
 def refused(findings: Sequence[Finding]) -> SeriesError:
