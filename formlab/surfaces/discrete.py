@@ -16,7 +16,7 @@ import numpy as np
 
 from formlab.errors import FitError
 from formlab.surfaces.noise import Noise, Scatter
-from formlab.surfaces.parts import Drawn, Features
+from formlab.surfaces.parts import Drawn, Features, student_of_added
 from formlab.surfaces.readings import Values
 from formlab.surfaces.scales import Scale
 
@@ -107,6 +107,16 @@ class NormalPart:
 
     def moments(self, columns: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
         return columns @ self.coef, np.linalg.norm(columns @ self.root, axis=1), math.inf
+
+    def pull(self, columns: np.ndarray) -> np.ndarray:
+        return columns @ np.linalg.pinv(self.columns) @ self.hat
+
+    def added(self, columns: np.ndarray) -> np.ndarray:
+        turned, rss = columns - self.hat @ columns, float(self.residual @ self.residual)
+        df = max(len(self.y) - float(np.trace(self.hat)), 1.0 + 1e-9)
+        return student_of_added(
+            columns.T @ self.residual, columns, turned, lambda square: (rss - square) / (df - 1)
+        )
 
 
 def fit_discrete(

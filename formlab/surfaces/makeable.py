@@ -25,14 +25,16 @@ class Chance:
     Attributes
     ----------
     made, failed : int
-        Batches that could and could not be made.
+        Trials (slabs) that could and could not be made.
     reasons : Series
-        How often each reason was given.
+        How many trials failed for each reason.
     """
 
-    def __init__(self, variables: Variables, z: np.ndarray, share: np.ndarray, reasons: pd.Series) -> None:
+    def __init__(
+        self, variables: Variables, z: np.ndarray, share: np.ndarray, made: int, reasons: pd.Series
+    ) -> None:
         self.variables, self.reasons = variables, reasons
-        self.made, self.failed = int((share > 0).sum()), int((share == 0).sum())
+        self.made, self.failed = made, int(reasons.sum())
         x = np.column_stack([np.ones(len(z)), z])
         centre = np.r_[CONSTANT[0], np.zeros(z.shape[1])]
         precision = np.diag(np.r_[CONSTANT[1] ** -2, np.full(z.shape[1], SLOPE**-2)])
@@ -92,4 +94,5 @@ def chance_to_make(slabs: Slabs, variables: Variables) -> Chance | None:
     code = key.groupby(list(key.columns), sort=False).ngroup().to_numpy()
     share = np.bincount(code, by_slab["good"].to_numpy(float)) / np.bincount(code)
     first = pd.Series(np.arange(len(code))).groupby(code).first().to_numpy()
-    return Chance(variables, z[first], share, status[failed].value_counts())
+    why = status[failed & ~frame["slab"].isin(rows[by_slab["good"]])].groupby(frame["slab"]).first()
+    return Chance(variables, z[first], share, int(by_slab["good"].sum()), why.value_counts())

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -60,6 +61,9 @@ class MixedFit:
     _sensitivity: np.ndarray
     _plain: np.ndarray
     groups: tuple[int, ...]
+    _given: tuple[
+        np.ndarray, np.ndarray, np.ndarray, np.ndarray
+    ]  # columns, values, pieces of V, what is known of it
 
     def contrast_df(self, row: np.ndarray) -> float:
         """Return Satterthwaite's degrees of freedom of a linear combination of coefficients."""
@@ -89,27 +93,38 @@ class MixedFit:
         bottom = min(bottom, 1e9)
         return statistic, q, bottom, float(f_law.sf(statistic, q, bottom))
 
-    @property
+    @cached_property
     def components(self) -> pd.DataFrame:
-        """Variance components: level, groups, variance, sd, low, high (95 % of the sd).
-
-        Intervals by Satterthwaite's chi-square; where the estimate is zero the lower end is zero and the upper
-        end comes from a normal law of the variance.
-        """
-        from scipy.stats import chi2
-
-        spread = np.sqrt(np.maximum(np.diag(np.linalg.pinv(self.information)), 0))
+        """Variance components: level, groups, variance, sd, low, high (95 % of the sd, by profile likelihood)."""
         rows = []
         for k, name in enumerate([*self.levels, "residual"]):
-            v, s = self.variance[k], spread[k]
-            df = 2 * (v / s) ** 2 if s > 0 else np.inf
-            if v > 0 and df > 0.5:
-                low, high = df * v / chi2.ppf([0.975, 0.025], df)
-            else:
-                low, high = 0.0, v + 1.96 * s
             count = self.groups[k] if k < len(self.levels) else None
-            rows.append((name, count, v, np.sqrt(v), np.sqrt(low), np.sqrt(high)))
+            low, high = self._profile(k)
+            rows.append(
+                (name, count, self.variance[k], np.sqrt(self.variance[k]), np.sqrt(low), np.sqrt(high))
+            )
         return pd.DataFrame(rows, columns=["level", "groups", "variance", "sd", "low", "high"])
+
+    def _profile(self, k: int, fall: float = 1.920729) -> tuple[float, float]:
+        """Where the likelihood, the other variances at their best, has fallen by half of chi-square's 95 % point."""
+        from scipy.optimize import brentq
+
+        unit = float(self.variance.sum())
+        least = 1e-8 * unit
+
+        def short(variance: float) -> float:
+            theta = np.where(self.variance > 0, self.variance, 1e-3 * unit)
+            theta[k] = variance
+            return self.log_likelihood - _climb(theta, *self._given, unit, hold=k)[0] - fall
+
+        best = max(float(self.variance[k]), least)
+        low = 0.0 if short(least) <= 0 else float(brentq(short, least, best, xtol=1e-6 * best))
+        high = max(2 * best, 0.01 * unit)
+        while short(high) < 0:
+            high *= 4
+            if high > 1e8 * unit:
+                return low, np.inf
+        return low, float(brentq(short, best, high, xtol=1e-6 * high))
 
 
 def reml(x: np.ndarray, y: np.ndarray, noise: Noise, names: Sequence[str], model: str = "") -> MixedFit:
@@ -124,7 +139,11 @@ def reml(x: np.ndarray, y: np.ndarray, noise: Noise, names: Sequence[str], model
     pieces = np.concatenate([noise.sharing, np.eye(len(y))[None]])
     known = np.diag(np.broadcast_to(noise.known, len(y)).astype(float))
     residual = y - x @ np.linalg.lstsq(x, y, rcond=None)[0]
-    unit = float(residual @ residual) / max(len(y) - x.shape[1], 1) or 1.0
+    unit = float(residual @ residual) / max(len(y) - x.shape[1], 1)
+    rounding = 1e-18 * float(np.max(y**2))
+    if unit <= rounding:  # a perfect fit: there is no error to share out
+        theta = np.append(np.zeros(len(pieces) - 1), rounding or 1.0)
+        return _fitted(theta, x, y, pieces, known, noise)
     best: tuple[float, np.ndarray] | None = None
     for share in (0.5, 0.05, 0.95):
         start = np.full(len(pieces), unit * share / max(len(pieces) - 1, 1))
@@ -147,17 +166,24 @@ def _projection(
 
 
 def _value(theta: np.ndarray, x: np.ndarray, y: np.ndarray, pieces: np.ndarray, known: np.ndarray) -> float:
-    """Residual log likelihood with its constant, as other programs print it."""
-    v, _, phi, p = _projection(theta, x, pieces, known)
+    """Residual log likelihood with its constant, as other programs print it; -inf where V cannot be inverted."""
+    try:
+        v, _, phi, p = _projection(theta, x, pieces, known)
+    except np.linalg.LinAlgError:  # one level explains all but rounding
+        return -np.inf
     df = len(y) - x.shape[1]
     logs = np.linalg.slogdet(v)[1] - np.linalg.slogdet(phi)[1]
     return float(-0.5 * (logs + y @ p @ y + df * np.log(2 * np.pi)))
 
 
 def _climb(
-    theta: np.ndarray, x: np.ndarray, y: np.ndarray, pieces: np.ndarray, known: np.ndarray, unit: float
-) -> tuple[float, np.ndarray]:
-    """Average-information steps on the variances that are above zero, halved until the likelihood rises."""
+    theta: np.ndarray, x: np.ndarray, y: np.ndarray, pieces: np.ndarray, known: np.ndarray, unit: float,
+    hold: int | None = None,
+) -> tuple[float, np.ndarray]:  # fmt: skip
+    """Average-information steps on the variances that are above zero, halved until the likelihood rises.
+
+    The variance numbered `hold` stays as it is.
+    """
     floor = 1e-10 * unit
     value = _value(np.maximum(theta, [0.0] * (len(theta) - 1) + [floor]), x, y, pieces, known)
     for _ in range(200):
@@ -166,12 +192,12 @@ def _climb(
         turned = np.array([z @ py for z in pieces])
         score = -0.5 * np.array([(p * z).sum() - py @ z @ py for z in pieces])
         average = 0.5 * turned @ p @ turned.T
-        free = (theta > 0) | (score > 0)
+        free = ((theta > 0) | (score > 0)) & (np.arange(len(theta)) != hold)
         step = np.zeros(len(theta))
         step[free] = np.linalg.lstsq(average[np.ix_(free, free)], score[free], rcond=None)[0]
         for half in range(40):
             new = np.maximum(theta + step * 0.5**half, 0.0)
-            new[-1] = max(new[-1], floor)
+            new[-1] = max(new[-1], floor)  # also where it is held
             now = _value(new, x, y, pieces, known)
             if now >= value - 1e-13 * abs(value):
                 break
@@ -216,6 +242,7 @@ def _fitted(
         _sensitivity=sensitivity,
         _plain=phi,
         groups=tuple(int(c.max()) + 1 for c in noise.codes),
+        _given=(x, y, pieces, known),
     )
 
 
@@ -226,10 +253,11 @@ def variance_parts(
     """Return the posterior of a polynomial under a flat prior, equally likely parts at different ratios of the variances.
 
     The coefficients are integrated out, which is REML's likelihood (Harville 1974). Prior: one over sigma² for the
-    residual variance; for the ratio r of a level's standard deviation to the residual's, in groups of m values,
-    proportional to (1 + m (r / 0.33)²)^(-1/2): even near zero, and one over r where the level shows, which gives
-    intervals between few batches the width of Student's law with the batches' degrees of freedom. One level is
-    integrated over a grid, several are sampled.
+    residual variance; for the ratio r of the batches' standard deviation to the residual's, m values a batch,
+    proportional to (1 + m (r / 0.33)²)^(-1/2): even near zero, and one over r where batches show, which gives
+    intervals between few batches the width of Student's law with their degrees of freedom. Other levels, of which
+    there are often two or three groups: half-Cauchy with scale 1. One level is integrated over a grid, several are
+    sampled.
     """
     # known variances of readings stay in proportion to the residual's at its least-squares size
     fit = y - x @ np.linalg.lstsq(x, y, rcond=None)[0]
@@ -254,7 +282,9 @@ class _RatioDensity:
         self._pieces = noise.sharing
         self._both = np.column_stack([x, y])
         self._own = np.diag(1 + np.broadcast_to(noise.known, len(y)))
-        self._size = np.array([(c >= 0).sum() / (c.max() + 1) for c in noise.codes])
+        batch = np.array([name == "batch" for name in noise.names])
+        size = np.array([(c >= 0).sum() / (c.max() + 1) for c in noise.codes])
+        self._knee, self._tail = np.where(batch, size / _KNEE**2, 1.0), np.where(batch, 0.5, 1.0)
 
     def __call__(self, u: np.ndarray) -> np.ndarray:
         inside = ((u > np.log(_SMALLEST)) & (u < np.log(_WIDEST))).all(axis=1)
@@ -266,7 +296,7 @@ class _RatioDensity:
         log_p = -np.log(np.diagonal(lower, axis1=1, axis2=2)).sum(axis=1)
         log_p -= np.log(diagonal[:, :p]).sum(axis=1)
         log_p -= (n - p) * np.log(np.maximum(diagonal[:, p], 1e-300))
-        log_p += (np.log(ratio) - 0.5 * np.log1p(self._size * (ratio / _KNEE) ** 2)).sum(axis=1)
+        log_p += (np.log(ratio) - self._tail * np.log1p(self._knee * ratio**2)).sum(axis=1)
         return np.where(inside, log_p, -np.inf)
 
 

@@ -6,6 +6,7 @@ that responses read on the same slabs are drawn with the correlation that their 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -16,7 +17,16 @@ from formlab.surfaces.leave_out import left_out
 from formlab.surfaces.noise import Noise, Scatter
 from formlab.surfaces.scales import Scale
 
-__all__ = ["Drawn", "Features", "GaussianPart", "LeastSquaresPart", "Part", "TermFeatures", "columns_of"]
+__all__ = [
+    "Drawn",
+    "Features",
+    "GaussianPart",
+    "LeastSquaresPart",
+    "Part",
+    "TermFeatures",
+    "columns_of",
+    "student_of_added",
+]
 
 
 class Base(Protocol):
@@ -91,6 +101,14 @@ class Part(Protocol):
         """Typical standard deviations of batch, slab and reading (with its session)."""
         ...
 
+    def pull(self, columns: np.ndarray) -> np.ndarray:
+        """How far each value pulls the predictor at k formulas, shape (k, n)."""
+        ...
+
+    def added(self, columns: np.ndarray) -> np.ndarray:
+        """Student's t of each column of shape (n, k) were it added to the model alone; shape (k,)."""
+        ...
+
 
 @dataclass(frozen=True)
 class LeastSquaresPart:
@@ -134,6 +152,17 @@ class LeastSquaresPart:
     def spread(self) -> tuple[float, float, float]:
         batch, slab, reading, test = self.s * self.noise.levels(self.ratios, 1)[0]
         return float(batch), float(slab), float(np.hypot(reading, test))
+
+    def pull(self, columns: np.ndarray) -> np.ndarray:
+        return columns @ self.gain
+
+    def added(self, columns: np.ndarray) -> np.ndarray:
+        inverse = np.linalg.inv(self.noise.covariance(self.ratios))
+        xt = self.columns.T @ inverse
+        turned = (inverse - xt.T @ self.inverse @ xt) @ columns
+        return student_of_added(
+            turned.T @ self.y, columns, turned, lambda square: (self.rss - square) / (self.df - 1)
+        )
 
     def draw(self, scatter: Scatter, rng: np.random.Generator) -> Drawn:
         draws = len(scatter.slab)
@@ -222,6 +251,28 @@ class GaussianPart:
         variance = (f**2).sum(axis=1) - np.einsum("ij,jk,ik->i", k, self._inverse, k)
         return self.centre + f @ self._w, np.sqrt(np.maximum(variance, 0)), float("inf")
 
+    def pull(self, columns: np.ndarray) -> np.ndarray:
+        return self._whiten(columns) @ self.gain
+
+    def added(self, columns: np.ndarray) -> np.ndarray:
+        turned = self._inverse @ columns
+        return student_of_added(turned.T @ self._y, columns, turned, np.ones_like)
+
     def left_out(self, groups: np.ndarray) -> np.ndarray:
         """Return the log density of each group of values given the others, shape (groups,)."""
         return left_out(self._inverse, self._y, groups)
+
+
+def student_of_added(
+    pull: np.ndarray, columns: np.ndarray, turned: np.ndarray, variance: Callable[[np.ndarray], np.ndarray]
+) -> np.ndarray:
+    """Student's t of columns added one at a time: pull over its standard deviation; 0 where the model holds the column.
+
+    `turned` are the columns times the inverse covariance of the values with the surface integrated out, `pull` that
+    of the values; `variance` tells what is left per degree of freedom once a column has taken its sum of squares.
+    """
+    size = np.einsum("ij,ij->j", columns, turned)
+    held = size < 1e-9 * np.einsum("ij,ij->j", columns, columns) * np.abs(size).max(initial=1e-300)
+    size = np.where(held, 1.0, size)
+    rest = np.maximum(variance(np.where(held, 0.0, pull**2 / size)), 1e-300)
+    return np.where(held, 0.0, pull / np.sqrt(size * rest))

@@ -215,6 +215,11 @@ def values_of(slabs: Slabs, response: Response, scale: Scale) -> Values:
         )
     slab = frame.loc[used, "slab"].to_numpy()
     raw = y.to_numpy(float)
+    if not np.isfinite(raw).all():
+        bad = y.index[~np.isfinite(raw)][0]
+        raise FitError(
+            f"Row {bad + 1} of the trials has {name!r} = {raw[~np.isfinite(raw)][0]:g}; a finite number is expected."
+        )
     if not len(raw):
         raise FitError(
             f"Response {name!r} has no usable reading (n_samples = 0). Wait for its results, or leave it out."

@@ -130,7 +130,7 @@ class Scale:
             return eta
         if self.kind == "log":
             return self.inverse(eta + (-0.5 if self.downward else 0.5) * variance)
-        if np.max(variance, initial=0.0) <= 0.25:
+        if np.max(variance, initial=0.0) <= 0.18:
             share = 1 / (1 + np.exp(-eta))
             bell = share * (1 - share)
             # second derivative: bell (1 - 2 share); fourth: the second times (1 - 12 bell)

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from formlab.brief import Brief, Response
+from formlab.errors import FormlabError
 from formlab.html import Markup, escape, fold, panel, table
 from formlab.region import Region
 from formlab.surfaces.least_squares import Solution
@@ -188,6 +189,15 @@ class Surface:
             out.append(part.draw(scatter, rng).coef @ columns_of(part.features, complete).T)
         return np.concatenate(out)
 
+    @cached_property
+    def projector(self) -> tuple[pd.DataFrame, np.ndarray]:
+        """Formulas all over the region, and what turns predictors there into the nearest coefficients of the brief's terms."""
+        try:
+            cover = self._region.sample(max(200, 4 * len(self.space)), seed=3)
+        except FormlabError:  # an empty region: only the trials themselves
+            cover = self.formulas
+        return cover, np.linalg.pinv(self.space.matrix(cover))
+
     # ---- tables ---------------------------------------------------------------------------------
 
     @cached_property
@@ -236,7 +246,7 @@ class Surface:
     @cached_property
     def warnings_(self) -> list[str]:
         """What the user must know, in plain sentences, gravest first."""
-        from formlab.surfaces.diagnose import warnings_of
+        from formlab.surfaces.remarks import warnings_of
 
         return warnings_of(self)
 

@@ -19,8 +19,8 @@ from formlab.surfaces.makeable import Chance, chance_to_make
 from formlab.surfaces.noise import Scatter
 from formlab.surfaces.readings import Slabs, arrange, refuse_censored
 from formlab.surfaces.surface import Surface
-from formlab.workers import one_thread
 from formlab.terms import ModelSpace
+from formlab.workers import one_thread
 
 __all__ = ["KINDS", "Surfaces", "fit"]
 
@@ -239,7 +239,8 @@ class Surfaces(Mapping[str, Surface]):
         if self.chance is not None:
             why = ", ".join(f"{reason} ({count})" for reason, count in self.chance.reasons.items())
             words.append(
-                f"{self.chance.failed} batch(es) could not be made: {why}. The chance to make is a surface of its own."
+                f"{self.chance.failed} trial{'s' if self.chance.failed != 1 else ''} could not be made: {why}. The chance to make "
+                "is a surface of its own."
             )
         return words
 
@@ -271,6 +272,8 @@ def _correlations(
     From residuals where responses share slabs, shrunk as if `strength` more batches (slabs) had shown none.
     Where no batch has two slabs the two levels cannot be told apart, and share one estimate.
     """
+    if len(fitted) < 2:
+        return np.eye(len(fitted)), np.eye(len(fitted))
     residual = np.full((len(slabs), len(fitted)), np.nan)
     free = np.zeros(len(fitted))
     for k, surface in enumerate(fitted):

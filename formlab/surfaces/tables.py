@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from formlab.errors import FitError, FormlabError
-from formlab.region import Region
+from formlab.errors import FitError
 from formlab.surfaces.discrete import NormalPart
 from formlab.surfaces.least_squares import anova, press
 from formlab.surfaces.mixed import MixedFit
+from formlab.surfaces.noise import Scatter
+from formlab.surfaces.readings import HISTORY
 from formlab.terms import ModelSpace
 
 if TYPE_CHECKING:
@@ -39,11 +40,7 @@ def coefficients(surface: Surface) -> pd.DataFrame:
         out["std_error"] = np.linalg.norm(law.root, axis=1)
         df, vif = np.full(len(out), np.inf), np.full(len(out), np.nan)
     else:
-        draws = _nearest(surface)
-        out = pd.DataFrame({"term": surface.space.names, "estimate": draws.mean(axis=0)})
-        out["std_error"] = draws.std(axis=0, ddof=1)
-        df = np.full(len(out), np.inf)
-        vif = np.full(len(out), np.nan) if surface.solution is None else surface.solution.vif
+        return _of_posterior(surface)
     out["t"] = out["estimate"] / out["std_error"].where(out["std_error"] > 0)
     out["df"] = df
     out["p"] = 2 * t.sf(out["t"].abs(), out["df"])
@@ -54,11 +51,28 @@ def coefficients(surface: Surface) -> pd.DataFrame:
     return out
 
 
+def _of_posterior(surface: Surface) -> pd.DataFrame:
+    """Means without the outer tenth, and quantiles: a mixture may have tails too long for moments."""
+    from scipy.stats import norm, trim_mean
+
+    drawn = _nearest(surface)
+    low, high = np.quantile(drawn, [0.025, 0.975], axis=0)
+    out = pd.DataFrame({"term": surface.space.names, "estimate": trim_mean(drawn, 0.05, axis=0)})
+    out["std_error"] = (high - low) / (2 * norm.ppf(0.975))
+    out["t"] = out["estimate"] / out["std_error"].where(out["std_error"] > 0)
+    out["df"] = np.inf
+    out["p"] = 2 * norm.sf(out["t"].abs())
+    out.loc[_untested(surface), ["t", "p"]] = np.nan
+    out["low"], out["high"] = low, high
+    out["vif"] = np.nan if surface.solution is None else surface.solution.vif
+    return out
+
+
 def _untested(surface: Surface) -> np.ndarray:
     """Terms that differ only between batches, where too few batches are left to judge them by."""
     from formlab.surfaces.diagnose import batch_degrees
 
-    spare = batch_degrees(surface) if surface.mixed is not None and surface.kind == "least squares" else None
+    spare = batch_degrees(surface)
     if spare is None or spare > 2:
         return np.zeros(len(surface.space), dtype=bool)
     x = pd.DataFrame(surface.space.matrix(surface.formulas))
@@ -66,15 +80,10 @@ def _untested(surface: Surface) -> np.ndarray:
     return np.asarray((within.abs() < 1e-9).all())
 
 
-def _nearest(surface: Surface, draws: int = 600) -> np.ndarray:
+def _nearest(surface: Surface, draws: int = 1500) -> np.ndarray:
     """Coefficients of the brief's terms that come nearest to each posterior draw over the region, (draws, p)."""
-    space = surface.space
-    try:
-        cover = Region.from_brief(surface.brief).sample(max(200, 4 * len(space)), seed=3)
-    except FormlabError:
-        cover = surface.formulas
-    eta = surface.draw_scale(cover, draws)
-    return np.linalg.lstsq(space.matrix(cover), eta.T, rcond=None)[0].T
+    cover, projector = surface.projector
+    return surface.draw_scale(cover, draws) @ projector.T
 
 
 def anova_of(surface: Surface) -> pd.DataFrame:
@@ -134,58 +143,69 @@ def _groups(space: ModelSpace) -> dict[str, list[int]]:
     return groups
 
 
+LEVEL_COLUMNS = ["level", "groups", "variance", "sd", "low", "high"]
+
+
 def components(surface: Surface) -> pd.DataFrame:
     """Return the table that `Surface.components` describes; from the mixed model, else from the posterior."""
     if surface.mixed is not None and surface.kind == "least squares":
-        return surface.mixed.components
-    rng = np.random.default_rng(0)
-    rows: dict[str, list[float]] = {"batch": [], "slab": [], "reading": []}
-    for part, weight in zip(surface.parts, surface.weights):
-        if part.scale != surface.values.scale:
-            continue
-        from formlab.surfaces.noise import Scatter
+        table = surface.mixed.components
+        return (
+            pd.concat([table, _repeatability(surface)], ignore_index=True)
+            if surface.values.repeat_df
+            else table
+        )
+    return _levels_of_posterior(surface)
 
-        k = max(int(1500 * weight), 4)
-        slabs = np.zeros((k, len(surface.slabs)))
-        drawn = part.draw(Scatter(np.zeros((k, int(surface.slabs.batches.max()) + 1)), slabs), rng)
-        for name in rows:
-            rows[name] += list(getattr(drawn, f"sd_{name}"))
-    out = []
+
+def _repeatability(surface: Surface) -> pd.DataFrame:
+    """The scatter of readings of one slab: what the test repeats to."""
+    from scipy.stats import chi2
+
+    ss, df = surface.values.repeat_ss, surface.values.repeat_df
+    low, high = np.sqrt(ss / chi2.ppf([0.975, 0.025], df))
+    row = ("reading", int(surface.values.count.sum()), ss / df, surface.values.repeatability, low, high)
+    return pd.DataFrame([row], columns=LEVEL_COLUMNS)
+
+
+def _levels_of_posterior(surface: Surface) -> pd.DataFrame:
+    """Middles and quantiles of the levels' standard deviations; of the test where sessions or operators are known."""
+    rng, same = np.random.default_rng(0), []
+    batches = int(surface.slabs.batches.max()) + 1
+    for part, weight in zip(surface.parts, surface.weights):
+        if part.scale == surface.values.scale:
+            k = max(int(1500 * weight), 4)
+            drawn = part.draw(Scatter(np.zeros((k, batches)), np.zeros((k, len(surface.slabs)))), rng)
+            same.append(np.column_stack([drawn.sd_batch, drawn.sd_slab, drawn.sd_reading, drawn.sd_test]))
+    low, middle, high = np.quantile(np.concatenate(same), [0.025, 0.5, 0.975], axis=0)
     groups = {"batch": surface.values.labels["batch"].nunique(), "slab": len(set(surface.values.rows))}
-    for name, sd in rows.items():
-        values = np.array(sd if sd else [np.nan])
-        low, high = np.quantile(values, [0.025, 0.975])
-        variance = float((values**2).mean())
-        out.append((name, groups.get(name), variance, np.sqrt(variance), low, high))
-    return pd.DataFrame(out, columns=["level", "groups", "variance", "sd", "low", "high"])
+    names = ["batch", "slab", "reading"] + ["test"] * (
+        {"session", "operator"} & set(surface.noise.names) != set()
+    )
+    rows = [(n, groups.get(n), m**2, m, a, b) for n, a, m, b in zip(names, low, middle, high)]
+    return pd.DataFrame(rows, columns=LEVEL_COLUMNS)
 
 
 def summary(surface: Surface) -> pd.Series:
     """Return what `Surface.summary` describes."""
     y, fit = surface.values.eta, surface.solution
-    total = float(((y - y.mean()) ** 2).sum())
-    n = len(y)
+    total, n = float(((y - y.mean()) ** 2).sum()), len(y)
     if surface.kind == "least squares" and fit is not None and surface.mixed is None:
         rss, left, out_of, s = fit.rss, float(fit.df), press(fit), fit.s
-        base = total
     else:
         check = surface.diagnostics
         rss = float((check["residual"] ** 2).sum())
         left = n - float(check["leverage"].sum())
-        out_of = float((check["left_out_error"] ** 2).sum())
-        s = float(np.sqrt(sum(w * sum(v**2 for v in p.spread) for w, p in zip(surface.weights, surface.parts)
-                              if p.scale == surface.values.scale)
-                          / sum(w for w, p in zip(surface.weights, surface.parts) if p.scale == surface.values.scale)))  # fmt: skip
-        base = total
+        out_of, s = float((check["left_out_error"] ** 2).sum()), _single_error(surface)
     return pd.Series(
         {
             "kind": surface.kind,
             "trials": len(set(surface.values.rows)),
             "batches": surface.values.labels["batch"].nunique(),
             "terms": len(surface.space),
-            "r2": 1 - rss / base,
-            "r2_adjusted": 1 - (rss / left) / (base / (n - 1)) if left > 0 else np.nan,
-            "r2_predicted": 1 - out_of / base,
+            "r2": 1 - rss / total,
+            "r2_adjusted": 1 - (rss / left) / (total / (n - 1)) if left > 0 else np.nan,
+            "r2_predicted": 1 - out_of / total,
             "s": s,
             "press": out_of,
             "condition": np.nan if fit is None else fit.condition,
@@ -194,3 +214,14 @@ def summary(surface: Surface) -> pd.Series:
         dtype=object,
         name=surface.name,
     )
+
+
+def _single_error(surface: Surface) -> float:
+    """Standard deviation of one reading of one slab of a new batch, on the scale of the fit."""
+    if surface.mixed is not None and surface.kind == "least squares":
+        today = [v for n, v in zip(surface.mixed.levels, surface.mixed.variance) if n != HISTORY]
+        return float(np.sqrt(sum(today) + surface.mixed.variance[-1] + surface.noise.single_reading))
+    same = [(np.hypot(np.hypot(*p.spread[:2]), p.spread[2]), w)
+            for p, w in zip(surface.parts, surface.weights) if p.scale == surface.values.scale]  # fmt: skip
+    sizes, weights = np.array(sorted(same)).T
+    return float(sizes[np.searchsorted(np.cumsum(weights), weights.sum() / 2)])

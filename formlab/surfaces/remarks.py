@@ -1,0 +1,277 @@
+"""What weakens a fit, in plain words, the gravest first."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from formlab.errors import FitError
+from formlab.surfaces.diagnose import (
+    batch_degrees,
+    leave_one_batch_out,
+    over_parts,
+    without_each_batch,
+)
+
+if TYPE_CHECKING:
+    from formlab.surfaces.surface import Surface
+
+__all__ = ["warnings_of"]
+
+
+Found = list[tuple[int, str]]
+
+
+def warnings_of(surface: Surface) -> list[str]:
+    """Return what weakens the fit, gravest first."""
+    found: list[tuple[int, str]] = [
+        (5 if note.startswith("No analysis") else 3, note) for note in surface.notes
+    ]
+    for look in (
+        _never_varied,
+        _useless,
+        _few_degrees,
+        _few_batches,
+        _misfit,
+        _decided_by_batch,
+        _outliers,
+        _odd_batch,
+        _drift,
+        _zero_level,
+        _collinear,
+        _alone,
+        _tails,
+    ):
+        found += look(surface)
+    return [text for _, text in sorted(found, key=lambda item: item[0])]
+
+
+def _never_varied(surface: Surface) -> Found:
+    """Factors and levels that the trials say little or nothing about."""
+    brief, formulas, words = surface.brief, surface.formulas, []
+    for name in [*brief.varied, *(s.name for s in brief.settings if s.is_numeric)]:
+        values = formulas[name].to_numpy(float)
+        low, high = brief.ranges[name]
+        if np.ptp(values) <= 1e-9 * (high - low):
+            words.append(
+                (
+                    0,
+                    f"{name!r} was {values[0]:g} in all trials: what it does is unknown, and only a prior fills the gap. Vary it.",
+                )
+            )
+    for setting in brief.settings:
+        if setting.is_numeric:
+            continue
+        count = formulas[setting.name].astype(str).value_counts()
+        for level in map(str, setting.levels or []):
+            if count.get(level, 0) == 0:
+                words.append(
+                    (
+                        0,
+                        f"{setting.name!r} was never {level!r}: nothing is known about that level. Try it, or drop it.",
+                    )
+                )
+            elif count[level] == 1:
+                words.append(
+                    (
+                        2,
+                        f"{setting.name!r} was {level!r} in one trial only: nothing checks what is said about that level. Repeat it.",
+                    )
+                )
+    return words
+
+
+def _useless(surface: Surface) -> Found:
+    predicted = surface.summary["r2_predicted"]
+    if predicted > 0.1 or np.isnan(predicted):
+        return []
+    if np.isinf(predicted):
+        return []  # said by `_alone`
+    much = "no better than" if predicted <= 0 else "hardly better than"
+    return [
+        (
+            0,
+            f"Batches left out are predicted {much} by their mean (predicted R² {predicted:.2f}): do not act on this surface.",
+        )
+    ]
+
+
+def _few_degrees(surface: Surface) -> Found:
+    fit = surface.solution
+    if fit is None or fit.df > 2 or surface.kind != "least squares":
+        return []
+    return [(1,
+        f"Only {fit.df} residual degree{'s' if fit.df > 1 else ''} of freedom: the error is hardly known, and intervals "
+        "are very wide. Add trials or choose a smaller model.")]  # fmt: skip
+
+
+def _few_batches(surface: Surface) -> Found:
+    spare = batch_degrees(surface)
+    if spare is None or spare > 2:
+        return []
+    return [(1,
+        f"Only {spare} degree{'s' if spare != 1 else ''} of freedom between batches: what differs from batch to batch "
+        "cannot be tested, and no such test is shown. Repeat batches, or choose a smaller model.")]  # fmt: skip
+
+
+def _misfit(surface: Surface) -> Found:
+    if surface.solution is None or surface.kind != "least squares" or surface.mixed is not None:
+        return []
+    lack = surface.anova[surface.anova["source"] == "  lack of fit"]
+    if lack.empty or not lack["p"].iloc[0] < 0.05:
+        return []
+    return [(1,
+        f"Lack of fit: the model misses the means of repeated formulas by more than their scatter explains (p = {lack['p'].iloc[0]:.2g}). "
+        "Add curvature, another scale, or other variables.")]  # fmt: skip
+
+
+def _decided_by_batch(surface: Surface) -> Found:
+    """The batch whose absence changes a coefficient's message most, if it changes it."""
+    if surface.solution is None and surface.kind == "least squares" or surface.values.batches.max() < 3:
+        return []
+    if surface.kind == "least squares" and surface.solution is not None and surface.solution.df < 2:
+        return []
+    table = without_each_batch(surface)
+    moved = table[table["overturned"]]
+    if moved.empty:
+        return []
+    worst = moved.loc[moved["moved"].abs().idxmax()]
+    return [(2,
+        f"Batch {worst['batch']!r} decides the coefficient of {worst['term']!r}: without it, it is {worst['without']:.3g} "
+        f"± {worst['std_error']:.2g} instead of {worst['estimate']:.3g}.")]  # fmt: skip
+
+
+def _outliers(surface: Surface) -> Found:
+    from scipy.stats import t
+
+    check = surface.diagnostics
+    df = len(check) - check["leverage"].sum() - 1
+    if df < 2 or _only_rounding(check):
+        return []
+    worst = check.loc[check["studentised"].abs().idxmax()]
+    p = min(2 * t.sf(abs(worst["studentised"]), df) * len(check), 1.0)
+    if p > 0.02:
+        return []
+    return [(2,
+        f"Trial {worst['trial']!r} (batch {worst['batch']!r}) lies {abs(worst['studentised']):.1f} standard deviations from what the "
+        "others say. Look at its records; it is kept.")]  # fmt: skip
+
+
+def _odd_batch(surface: Surface) -> Found:
+    """A batch that the others predict far worse than they lead one to expect."""
+    from scipy.stats import t
+
+    check, spare = surface.diagnostics, batch_degrees(surface)
+    if spare is None or spare < 3 or check["batch"].nunique() < 6 or _only_rounding(check):
+        return []
+    if (
+        surface.kind == "least squares"
+    ):  # variances are estimated anew, so that an odd batch does not hide itself
+        try:
+            table = leave_one_batch_out(surface).groupby("batch")[["error", "std_error"]].mean()
+        except FitError:  # some batch cannot be spared, which `_alone` and others say
+            return []
+        off, usual, df = table["error"], table["std_error"], spare - 1
+    else:
+        off = check.groupby("batch")["left_out_error"].mean()
+        usual, df = np.sqrt(((off**2).sum() - off**2) / (len(off) - 1)), len(off) - 2
+    worst = (off.abs() / usual).idxmax()
+    if 2 * t.sf(abs(off[worst]) / usual[worst], df) * len(off) > 0.03:
+        return []
+    return [(2,
+        f"Batch {worst!r} is off by {off[worst]:.3g} when predicted from the others, {abs(off[worst]) / usual[worst]:.1f} times "
+        "the error they lead one to expect. Look at its records; it is kept.")]  # fmt: skip
+
+
+def _only_rounding(check: pd.DataFrame) -> bool:
+    """Whether the fit is perfect but for rounding."""
+    return bool(np.ptp(check["residual"]) < 1e-9 * np.ptp(check["measured"]))
+
+
+def _drift(surface: Surface) -> Found:
+    """Whether a slope in the run order, added to the model, would be told from none."""
+    from scipy.stats import t
+
+    if "run_order" not in surface.slabs.readings or _only_rounding(surface.diagnostics):
+        return []
+    order = pd.to_numeric(surface.slabs.readings.groupby("slab")["run_order"].first(), errors="coerce")
+    run = order.reindex(surface.values.rows).to_numpy(float)
+    batches = surface.values.batches.max() + 1
+    if np.isnan(run).any() or np.ptp(run) == 0:
+        return []
+    slope = float(over_parts(surface, lambda part: part.added((run - run.mean())[:, None]))[0])
+    spare = batch_degrees(surface)
+    df = len(run) - surface.diagnostics["leverage"].sum() if spare is None else spare
+    if df < 3 or batches < 6:
+        return []
+    p = 2 * t.sf(abs(slope), df - 1)
+    if p > 0.01:
+        return []
+    way = "rise" if slope > 0 else "fall"
+    return [(2,
+        f"Residuals {way} with the run order (p = {p:.2g}): something drifted. Read a reference in every session and take the "
+        "drift out (remove_drift), or make a control batch each day.")]  # fmt: skip
+
+
+def _zero_level(surface: Surface) -> Found:
+    mixed = surface.mixed
+    if mixed is None or surface.kind != "least squares" or mixed.variance.min() > 1e-8 * mixed.variance.sum():
+        return []
+    table = mixed.components
+    words = []
+    for row in table.iloc[:-1].itertuples():
+        if row.variance <= 1e-8 * table["variance"].sum():
+            words.append((3,
+                f"The error of {row.level} is estimated at zero; it stays in the model, and its standard deviation may be up to "
+                f"{row.high:.2g}."))  # fmt: skip
+    return words
+
+
+def _collinear(surface: Surface) -> Found:
+    fit, space = surface.solution, surface.space
+    if fit is None or surface.kind != "least squares":
+        return []
+    words = []
+    worst = int(np.argmax(fit.vif))
+    if not space.shares and fit.vif[worst] > 10:
+        words.append((3,
+            f"{space.names[worst]!r} is hard to tell from the other terms: its variance is {fit.vif[worst]:.0f} times what "
+            "trials that vary it separately would give."))  # fmt: skip
+    if fit.condition > 1e4:
+        words.append(
+            (
+                3,
+                f"The columns are nearly dependent (condition number {fit.condition:.2g}); single coefficients mean little.",
+            )
+        )
+    return words
+
+
+def _alone(surface: Surface) -> Found:
+    if surface.solution is None or surface.kind != "least squares":
+        return []
+    alone = surface.values.labels["trial"][surface.solution.leverage > 1 - 1e-8]
+    if alone.empty:
+        return []
+    return [(2,
+        f"Trial{'s' if len(alone) > 1 else ''} {', '.join(map(repr, alone.iloc[:3]))}{' and others' if len(alone) > 3 else ''} decide"
+        f"{'' if len(alone) > 1 else 's'} a coefficient alone; nothing checks {'them' if len(alone) > 1 else 'it'}. Repeat.")]  # fmt: skip
+
+
+def _tails(surface: Surface) -> Found:
+    from scipy.stats import shapiro
+
+    residual = surface.diagnostics["residual"].to_numpy()
+    if len(residual) < 12 or np.ptp(residual) < 1e-9 * np.ptp(surface.values.eta):
+        return []
+    p = float(shapiro(residual).pvalue)
+    if p > 0.01:
+        return []
+    return [
+        (
+            4,
+            f"Residuals are not normal (Shapiro-Wilk p = {p:.2g}): intervals of single batches may be off. Another scale may help.",
+        )
+    ]

@@ -1,0 +1,166 @@
+"""Warnings in plain words: the one that matters is said, the gravest first, in every kind of fit."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from numpy.testing import assert_allclose
+
+from formlab.brief import Brief
+from formlab.errors import FitError
+from formlab.surfaces import fit, without_each_batch
+from formlab.surfaces.diagnose import batch_degrees
+
+BRIEF = Brief(
+    ingredient=[
+        {"name": "rubber", "role": "rubber"},
+        {"name": "oil", "low": 0, "high": 20},
+        {"name": "chalk", "low": 30, "high": 120},
+    ],
+    setting=[{"name": "cure_min", "low": 8, "high": 20}],
+    response=[{"name": "hardness"}],
+    model="linear",
+    setting_model="linear",
+    crossed="none",
+)
+
+
+def series(batches=10, slabs=3, batch_sd=1.0, seed=0):
+    """Invented: oil and chalk change with the batch, minutes with the slab."""
+    rng = np.random.default_rng(seed)
+    k = np.repeat(np.arange(batches), slabs)
+    frame = pd.DataFrame(
+        {
+            "trial": [f"T{i:02}" for i in range(len(k))],
+            "batch": [f"B{i}" for i in k],
+            "oil": rng.uniform(0, 20, batches)[k],
+            "chalk": rng.uniform(30, 120, batches)[k],
+            "cure_min": rng.choice([8.0, 14.0, 20.0], len(k)),
+        }
+    )
+    mean = 60 - 0.5 * frame["oil"] + 0.1 * frame["chalk"] + 0.3 * frame["cure_min"]
+    return frame.assign(hardness=mean + rng.normal(0, batch_sd, batches)[k] + rng.normal(0, 0.5, len(k)))
+
+
+def fitted(frame, kind="least squares"):
+    return fit(BRIEF, frame, kind=kind, seed=1)["hardness"]
+
+
+kinds = pytest.mark.parametrize("kind", ["least squares", "averaged"])
+
+
+@pytest.mark.parametrize(("batches", "spare"), [(8, 5), (5, 2), (4, 1), (3, 0)])
+def test_degrees_between_batches(batches, spare):
+    """Constant, oil and chalk differ between batches only; minutes do not cost a batch."""
+    assert batch_degrees(fitted(series(batches))) == spare
+
+
+@kinds
+def test_two_degrees_between_batches_show_no_test_and_say_why(kind):
+    surface = fitted(series(5), kind)
+    table = surface.coefficients.set_index("term")
+    assert table.loc[["1", "oil", "chalk"], ["t", "p"]].isna().all(axis=None)
+    assert np.isfinite(table.loc["cure_min", "p"])
+    tests = surface.anova.set_index("source")
+    assert tests.loc[["oil", "chalk"], "p"].isna().all() and np.isfinite(tests.loc["cure_min", "p"])
+    assert (
+        "Only 2 degrees of freedom between batches: what differs from batch to batch cannot be tested, and no such "
+        "test is shown. Repeat batches, or choose a smaller model."
+    ) in surface.warnings_
+
+
+@kinds
+def test_enough_batches_are_tested(kind):
+    assert np.isfinite(fitted(series(8), kind).coefficients["p"]).all()
+
+
+@kinds
+@pytest.mark.parametrize("seed", range(3))
+def test_an_odd_batch_is_named(kind, seed):
+    frame = series(seed=seed)
+    frame.loc[frame["batch"] == "B7", "hardness"] += 15
+    said = [text for text in fitted(frame, kind).warnings_ if "when predicted from the others" in text]
+    assert len(said) == 1 and said[0].startswith("Batch 'B7' is off by ")
+    assert said[0].endswith("the error they lead one to expect. Look at its records; it is kept.")
+
+
+@kinds
+def test_no_batch_is_named_without_reason(kind):
+    named = [t for s in range(6) for t in fitted(series(seed=s), kind).warnings_ if t.startswith("Batch ")]
+    assert len(named) <= 1
+
+
+@kinds
+def test_an_odd_slab_is_named_with_a_number_that_can_be(kind):
+    frame = series()
+    frame.loc[4, "hardness"] += 12
+    surface = fitted(frame, kind)
+    assert any(t.startswith("Trial 'T04' (batch 'B1') lies ") for t in surface.warnings_)
+    assert surface.diagnostics["studentised"].abs().idxmax() == 4
+    assert surface.diagnostics["studentised"].abs().max() < 100
+
+
+def test_the_batch_that_decides_is_named_whatever_the_kind():
+    """One batch far out in oil, whose reading alone makes the slope."""
+    rng = np.random.default_rng(3)
+    frame = pd.DataFrame({"oil": [*rng.uniform(8, 12, 12), 20.0], "batch": [f"B{k:02}" for k in range(13)]})
+    frame = frame.assign(chalk=rng.uniform(30, 120, 13), cure_min=rng.uniform(8, 20, 13))
+    frame["hardness"] = rng.normal(60, 0.3, 13)
+    frame.loc[12, "hardness"] = 50.0
+    for kind in ("least squares", "auto"):
+        surface = fitted(frame, kind)
+        said = [
+            t for t in surface.warnings_ if t.startswith("Batch 'B12' decides the coefficient of 'oil': ")
+        ]
+        assert len(said) == 1, kind
+        row = without_each_batch(surface).set_index(["batch", "term"]).loc[("B12", "oil")]
+        assert row["overturned"] and abs(row["without"]) < 0.5 * abs(row["estimate"])
+
+
+@kinds
+def test_drift_within_a_series_of_batches_is_seen(kind):
+    frame = series(12, 2, seed=2).assign(run_order=np.random.default_rng(1).permutation(np.arange(1, 25)))
+    frame["hardness"] += 0.5 * frame["run_order"]
+    said = [
+        t for t in fitted(frame, kind).warnings_ if t.startswith("Residuals rise with the run order (p = ")
+    ]
+    assert len(said) == 1 and "remove_drift" in said[0]
+
+
+def test_the_gravest_comes_first():
+    frame = series(5, seed=4)
+    frame["hardness"] = np.random.default_rng(0).normal(size=len(frame))
+    words = fitted(frame).warnings_
+    assert words[0].startswith("Batches left out are predicted") and words[1].startswith("Only 2 degrees")
+
+
+def test_one_level_that_explains_all_but_rounding():
+    frame = series(8)
+    frame["hardness"] = np.where(frame["trial"] < "T04", 99.0, 100.0)
+    assert fitted(frame).warnings_  # leaving batches out leaves values that are all alike
+
+
+def test_infinite_reading_is_refused():
+    frame = series()
+    frame.loc[5, "hardness"] = np.inf
+    with pytest.raises(FitError) as caught:
+        fitted(frame)
+    assert str(caught.value) == "Row 6 of the trials has 'hardness' = inf; a finite number is expected."
+
+
+def test_readings_show_their_repeatability():
+    frame = series()
+    again = pd.concat([frame, frame.assign(hardness=frame["hardness"] + 0.2)])
+    row = fitted(again).components.set_index("level").loc["reading"]
+    assert row["groups"] == 60
+    assert_allclose(row["sd"], 0.2 / np.sqrt(2), rtol=1e-9)  # two readings 0.2 apart
+    assert row["low"] < row["sd"] < row["high"]
+
+
+@kinds
+def test_the_error_shown_is_that_of_a_reading(kind):
+    """Two days say little about days; the error shown does not run away with what they leave open."""
+    frame = series(12, batch_sd=0.5)
+    frame["day"] = np.where(frame["batch"] < "B5", "Monday", "Tuesday")
+    assert fitted(frame, kind).summary["s"] < 2.5
