@@ -10,7 +10,7 @@ from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
-from pydantic import Field, ValidationError
+from pydantic import BaseModel, Field, ValidationError
 
 from formlab import recipe
 from formlab.checks import active_substance, brief_problems
@@ -79,7 +79,7 @@ class Brief(Part):
     def model_copy(self, *, update: Mapping[str, Any] | None = None, deep: bool = False) -> Brief:
         """Return a brief with some fields changed, checked like any other."""
         fields = type(self).model_fields
-        named = {(fields[k].alias or k) if k in fields else k: v for k, v in (update or {}).items()}
+        named = {(fields[k].alias or k) if k in fields else k: _plain(v) for k, v in (update or {}).items()}
         return type(self)(**{**self.model_dump(exclude_unset=True, by_alias=True), **named})
 
     def __eq__(self, other: object) -> bool:
@@ -432,6 +432,13 @@ class Brief(Part):
         span = f"{low:g}" if low == high else f"{low:g} to {high:g}"
         today = "" if self.baseline is None else number(self.baseline[part.name].iloc[0])
         return [part.title, part.role, span, today, self.amount_unit, part.density, part.price]
+
+
+def _plain(value: Any) -> Any:
+    """Parts of a brief as the plain dictionaries they were read from."""
+    if isinstance(value, (list, tuple)):
+        return [_plain(part) for part in value]
+    return value.model_dump(exclude_unset=True, by_alias=True) if isinstance(value, BaseModel) else value
 
 
 def _count(number: int, noun: str) -> str:

@@ -117,7 +117,9 @@ def test_binding_target_has_the_price_of_the_linear_programme():
         brief_of(response=[{"name": "hardness", "at_least": 39.0, "matters": 1.0}]),
         surfaces, minimise="cost_per_litre", confidence=0.9, premium=0, seed=3, explain=False,
     )  # fmt: skip
-    assert_allclose(line["saves EUR per litre"], answer.cost["per_litre"] - cheaper.cost["per_litre"], atol=1e-3)
+    assert_allclose(
+        line["saves EUR per litre"], answer.cost["per_litre"] - cheaper.cost["per_litre"], atol=1e-3
+    )
 
 
 def test_premium_buys_certainty_and_says_what_it_costs():
@@ -125,7 +127,10 @@ def test_premium_buys_certainty_and_says_what_it_costs():
     brief = brief_of()
     surfaces = KnownSurfaces(brief, [hardness], [2.0])
     asked = {"minimise": "cost_per_litre", "confidence": 0.9, "seed": 3, "explain": False}
-    cheapest, answer = suggest(brief, surfaces, premium=0, **asked), suggest(brief, surfaces, premium=0.02, **asked)
+    cheapest, answer = (
+        suggest(brief, surfaces, premium=0, **asked),
+        suggest(brief, surfaces, premium=0.02, **asked),
+    )
     ratio = answer.cost["per_litre"] / cheapest.cost["per_litre"]
     assert 1.015 < ratio <= 1.0200001
     assert answer.conformance.true_mean > cheapest.conformance.true_mean + 0.01

@@ -13,6 +13,7 @@ from formlab.errors import SuggestError
 from formlab.region import Region
 from formlab.suggest import (
     confirm,
+    conformance,
     cost_frontier,
     find_conflict,
     next_trials,
@@ -255,6 +256,45 @@ def test_next_trials_continue_the_plan_inside_the_region(wedge):
     pd.testing.assert_frame_equal(plan.frame, again.frame)
     with pytest.raises(SuggestError, match="count = 0; at least 1 trial is expected."):
         next_trials(brief, surfaces, trials, count=0)
+
+
+def test_next_trials_share_a_batch_and_fill_loads():
+    """Slabs of a batch differ only in what changes with the load or slab; a load holds one press setting."""
+    series = open_series("demo_trials/drafting_block")
+    trials = series.trials()
+    brief = series.brief.model_copy(
+        update={"settings": (series.brief.settings[0].model_copy(update={"changes": "load"}),)}
+    )
+    surfaces = fit(brief, trials, kind="least squares", seed=1)
+    plan = next_trials(brief, surfaces, trials, count=3, slabs=3, seed=4).frame
+    assert list(plan.groupby("batch").size()) == [3, 3, 3]
+    assert (plan.groupby("batch")[brief.ingredient_names].nunique() == 1).all().all()
+    assert Region(brief).contains(plan).all()
+    assert (plan.groupby("load")["cure_min"].nunique() == 1).all()
+    assert plan.groupby("load").size().max() <= brief.plant.slabs_per_load
+    with pytest.raises(SuggestError, match="slabs = 0; at least 1 slab of a batch is expected."):
+        next_trials(brief, surfaces, trials, slabs=0)
+
+
+def test_what_could_not_be_made_is_avoided():
+    """Every blend with much oil stuck to the mill: conformance counts it, and the next trials stay away from it."""
+    brief = brief_of(response=[{"name": "hardness", "at_least": 30.0, "sd_slab": 0.5}])
+    rng = np.random.default_rng(3)
+    frame = Region(brief).sample(40, 2)
+    frame["hardness"] = hardness(frame) + rng.normal(0, 0.5, len(frame))
+    stuck = frame["oil"] > frame["oil"].median()
+    frame["status"] = np.where(stuck, "stuck", "ok")
+    frame.loc[stuck, "hardness"] = np.nan
+    surfaces = fit(brief, frame, kind="least squares", seed=1)
+    draws = surfaces.draw(2000, seed=1)
+    ends = frame.iloc[[frame["oil"].idxmax(), frame["oil"].idxmin()]][brief.columns]
+    wet, dry = conformance(brief, draws, ends, seed=1)
+    assert wet.made < 0.2 < 0.8 < dry.made
+    assert wet.true_mean <= wet.made and dry.true_mean > 0.8
+    ahead = next_trials(brief, surfaces, frame, count=3, maximise="hardness", seed=1).frame
+    assert ahead["oil"].max() < frame["oil"].quantile(0.75)
+    answer = suggest(brief, surfaces, maximise="conformance", seed=1, explain=False)
+    assert answer.conformance.made > 0.8
 
 
 def test_next_trials_teach_more_than_random_ones(wedge):

@@ -33,12 +33,13 @@ def next_trials(
     trials: pd.DataFrame,
     count: int = 4,
     *,
+    slabs: int = 1,
     minimise: str | None = None,
     maximise: str | None = None,
     confidence: float = 0.90,
     seed: int | None = None,
 ) -> Any:
-    """Return the next few trials, as a plan of batches of one slab each.
+    """Return the next few trials, as a plan of batches in press loads.
 
     Parameters
     ----------
@@ -49,6 +50,9 @@ def next_trials(
         What was made so far; new trial and batch names go on from it.
     count : int
         How many batches.
+    slabs : int
+        Slabs of each batch; they share its ingredients and differ in what changes with the load or the slab, if
+        anything does.
     minimise, maximise, confidence, seed
         As in `suggest`: what the trials are to decide.
 
@@ -60,19 +64,25 @@ def next_trials(
     Raises
     ------
     SuggestError
-        If `count` is less than 1 or no response has a target.
+        If `count` or `slabs` is less than 1 or no response has a target.
+
+    Notes
+    -----
+    Where trials could not be made, a formula counts by the chance that it can be.
     """
     from formlab.plans import Plan
     from formlab.terms import ModelSpace
 
     if count < 1:
         raise SuggestError(f"count = {count!r}; at least 1 trial is expected.")
+    if slabs < 1:
+        raise SuggestError(f"slabs = {slabs!r}; at least 1 slab of a batch is expected.")
     if not any(part.has_target for part in brief.responses):
         raise SuggestError("No response has a target; give one at_least, at_most or near in the brief.")
     goal = goal_of(brief, minimise, maximise, None)
     worlds = _Worlds(brief, surfaces, goal, confidence, seed)
-    chosen = worlds.choose(count)
-    frame = _as_plan(brief, chosen, trials)
+    chosen = worlds.choose(count, slabs)
+    frame = _as_plan(brief, chosen, slabs, trials)
     plan = Plan(brief, frame, ModelSpace(brief), kind="next", criterion="where the decision falls", seed=seed)
     plan.notes.append(worlds.words())
     return plan
@@ -109,6 +119,9 @@ class _Worlds:
         self.best_value = float(found.value[0]) if found.shortfall[0] <= 0 else float("nan")
         self.pool = self._pool(found.formulas)
         self.means = self.draws.mean(self.pool)
+        self.chance = (
+            None if getattr(surfaces, "chance", None) is None else self.draws.chance_to_make(self.pool)
+        )
         self.values = self._values(self.pool)
         self.optima = self._optima()
 
@@ -146,6 +159,8 @@ class _Worlds:
 
     def _optima(self) -> _Optima:
         ok = met(self.brief, self.means)
+        if self.chance is not None:
+            ok &= self.chance > 0.5  # what cannot be made is nobody's best
         exists = np.asarray(ok.any(axis=1))
         value = np.where(ok, self.values, np.inf)
         rows = np.where(exists, value.argmin(axis=1), self._shortfall().argmin(axis=1))
@@ -153,31 +168,67 @@ class _Worlds:
 
     # ---- choice -----------------------------------------------------------------------------------
 
-    def choose(self, count: int) -> pd.DataFrame:
-        """Greedy choice of formulas from the pool, each after the effect of those before it."""
+    def choose(self, count: int, slabs: int = 1) -> pd.DataFrame:
+        """Greedy choice of formulas from the pool, each after the effect of those before it, `slabs` rows a batch."""
         targets = self.optima.rows[:200]
-        weight = self._weights(targets)
-        candidates = np.unique(
-            np.concatenate([[0], targets, self.rng.choice(len(self.pool), 400, replace=False)])
+        self.weight = self._weights(targets)
+        random = self.rng.choice(len(self.pool), 400, replace=False)
+        candidates = np.unique(np.concatenate([[0], targets, random]))
+        wide = self.pool.iloc[candidates].reset_index(drop=True)
+        self.goals = self._deviations(self.means[:, targets, :])
+        self.seen: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = []
+        ensemble, noise = (
+            self._deviations(self.means[:, candidates, :]),
+            self._noise(self.means[:, candidates, :], wide),
         )
-        noise = self._noise(candidates)
-        at = self.means - self.means.mean(axis=0)
-        ensemble = at[:, candidates, :]
-        goals = at[:, targets, :]
-        chosen: list[int] = []
+        chance = np.ones(len(wide)) if self.chance is None else self.chance[:, candidates].mean(axis=0)
+        rows = []
         for _ in range(count):
-            var = (ensemble**2).mean(axis=0) + noise
-            gain = np.zeros(len(candidates))
-            for k in range(at.shape[2]):
-                cov = ensemble[:, :, k].T @ goals[:, :, k] / len(at)
-                gain += (cov**2 / var[:, [k]]) @ weight[:, k]
-            best = int(gain.argmax())
-            chosen.append(int(candidates[best]))
-            before = ensemble[:, best, :].copy()
-            seen = before + self.rng.normal(size=before.shape) * np.sqrt(noise[best])
-            ensemble = _updated(ensemble, before, seen, var[best])
-            goals = _updated(goals, before, seen, var[best])
-        return self.pool.iloc[chosen].reset_index(drop=True)
+            best = int((self._gain(ensemble, noise) * chance).argmax())
+            rows.append(wide.iloc[[best]])
+            ensemble = self._learn(ensemble, ensemble[:, best, :].copy(), noise[best])
+            for _ in range(slabs - 1):
+                slab, before, error = self._another_slab(wide.iloc[[best]])
+                rows.append(slab)
+                ensemble = self._learn(ensemble, before, error)
+        return pd.concat(rows, ignore_index=True)
+
+    def _another_slab(self, batch: pd.DataFrame) -> tuple[pd.DataFrame, np.ndarray, np.ndarray]:
+        """The slab of a batch that teaches most, its draws and the variance of its measurement."""
+        free = [s.name for s in self.brief.settings if s.changes in ("load", "slab")]
+        if not free:
+            some = batch
+        else:
+            pick = self.rng.choice(len(self.pool), 60, replace=False)
+            some = pd.concat([batch] * 61, ignore_index=True)
+            some[free] = pd.concat([batch[free], self.pool[free].iloc[pick]], ignore_index=True)
+            some = some[self.region.contains(some)].reset_index(drop=True)
+        means = self.draws.mean(some)
+        ensemble, noise = self._deviations(means), self._noise(means, some)
+        for step in self.seen:
+            ensemble = _updated(ensemble, *step)
+        best = int(self._gain(ensemble, noise).argmax())
+        return some.iloc[[best]], ensemble[:, best, :].copy(), noise[best]
+
+    def _gain(self, ensemble: np.ndarray, noise: np.ndarray) -> np.ndarray:
+        """How much less uncertain the goals would be after each trial, weighted, shape (n,)."""
+        var = (ensemble**2).mean(axis=0) + noise
+        gain = np.zeros(ensemble.shape[1])
+        for k in range(ensemble.shape[2]):
+            cov = ensemble[:, :, k].T @ self.goals[:, :, k] / len(ensemble)
+            gain += (cov**2 / var[:, [k]]) @ self.weight[:, k]
+        return gain
+
+    def _learn(self, ensemble: np.ndarray, before: np.ndarray, noise: np.ndarray) -> np.ndarray:
+        """Let one trial count, for the goals and for every candidate."""
+        read = before + self.rng.normal(size=before.shape) * np.sqrt(noise)
+        step = before, read, (before**2).mean(axis=0) + noise
+        self.seen.append(step)
+        self.goals = _updated(self.goals, *step)
+        return _updated(ensemble, *step)
+
+    def _deviations(self, means: np.ndarray) -> np.ndarray:
+        return means - means.mean(axis=0)
 
     def _weights(self, targets: np.ndarray) -> np.ndarray:
         """How much each response matters at each goal: near a target and uncertain counts, far from it does not."""
@@ -190,10 +241,9 @@ class _Worlds:
                     out[:, k] += np.exp(-0.5 * z**2) / sd[:, k] ** 2
         return out
 
-    def _noise(self, rows: np.ndarray) -> np.ndarray:
+    def _noise(self, means: np.ndarray, frame: pd.DataFrame) -> np.ndarray:
         """Variance of a new batch as measured about its true mean, shape (candidates, responses)."""
-        frame = self.pool.iloc[rows]
-        return np.asarray((self.draws.accepted(frame) - self.means[:, rows, :]).var(axis=0)) + 1e-12
+        return np.asarray((self.draws.accepted(frame) - means).var(axis=0)) + 1e-12
 
     # ---- words ------------------------------------------------------------------------------------
 
@@ -225,24 +275,43 @@ def _updated(values: np.ndarray, before: np.ndarray, seen: np.ndarray, var: np.n
     return values - cov / var * seen[:, None, :]
 
 
-def _as_plan(brief: Brief, chosen: pd.DataFrame, trials: pd.DataFrame) -> pd.DataFrame:
+def _as_plan(brief: Brief, chosen: pd.DataFrame, slabs: int, trials: pd.DataFrame) -> pd.DataFrame:
     """Chosen formulas as plan rows whose names go on from the trials so far."""
-
-    def after(column: str) -> int:
-        if column not in trials:
-            return len(trials) if column == "trial" else 0
-        numbers = trials[column].astype(str).str.extract(r"(\d+)$")[0].dropna()
-        return int(numbers.astype(int).max()) if len(numbers) else 0
-
-    start, batch = after("trial"), after("batch")
+    start, batch = _last(trials, "trial"), _last(trials, "batch")
     last_run = int(pd.to_numeric(trials["run_order"]).max()) if "run_order" in trials else start
+    count = len(chosen)
     out = pd.DataFrame(
         {
-            "trial": [f"T{start + k + 1:02d}" for k in range(len(chosen))],
-            "batch": [f"B{batch + k + 1:02d}" for k in range(len(chosen))],
-            "run_order": np.arange(last_run + 1, last_run + 1 + len(chosen)),
+            "trial": [f"T{start + k + 1:02d}" for k in range(count)],
+            "batch": [f"B{batch + k // slabs + 1:02d}" for k in range(count)],
+            "run_order": np.arange(last_run + 1, last_run + 1 + count),
             "round": (int(trials["round"].max()) if "round" in trials else 1) + 1,
             "brief_id": brief.brief_id,
         }
     )
+    if "load" in trials or any(s.changes == "load" for s in brief.settings):
+        out.insert(2, "load", [f"L{_last(trials, 'load') + k + 1:02d}" for k in _loads(brief, chosen)])
     return out.join(brief.complete(chosen))
+
+
+def _last(trials: pd.DataFrame, column: str) -> int:
+    """The highest number that ends a name in a column of the trials so far."""
+    if column not in trials:
+        return len(trials) if column == "trial" else 0
+    numbers = trials[column].astype(str).str.extract(r"(\d+)$")[0].dropna()
+    return int(numbers.astype(int).max()) if len(numbers) else 0
+
+
+def _loads(brief: Brief, chosen: pd.DataFrame) -> list[int]:
+    """Number of the press load of each slab: slabs that share the press settings, as many as it holds."""
+    names = [s.name for s in brief.settings if s.changes in ("day", "load")]
+    most = brief.plant.slabs_per_load or 1
+    filled: dict[tuple[object, ...], tuple[int, int]] = {}
+    numbers, used = [], 0
+    for values in chosen[names].itertuples(index=False, name=None):
+        load, held = filled.get(values, (-1, most))
+        if held >= most:
+            load, held, used = used, 0, used + 1
+        filled[values] = load, held + 1
+        numbers.append(load)
+    return numbers

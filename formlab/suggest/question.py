@@ -133,7 +133,7 @@ class Question:
 
     def _share(self, frame: pd.DataFrame) -> np.ndarray:
         columns = self.surfaces.columns(frame)
-        if self.surfaces.chance is None:
+        if getattr(self.surfaces, "chance", None) is None:
             return np.asarray(self._met.probability(columns))
         return np.asarray((self._met.met(columns) * self.draws.chance_to_make(frame).T).mean(axis=1))
 

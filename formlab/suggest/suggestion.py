@@ -15,6 +15,7 @@ from formlab.errors import SuggestError
 from formlab.html import Markup, escape, fold, number, panel, table
 from formlab.region import Region
 from formlab.suggest.conformance import KINDS, Conformance, conformance
+from formlab.suggest.doubts import beyond_tried, flat_optimum, under_other_priors
 from formlab.suggest.promises import Ledger
 from formlab.suggest.question import COSTS, Question, desirability, goal_of, matters
 from formlab.suggest.search import Found, search
@@ -324,6 +325,7 @@ def _report(
     aimed = any(part.has_target for part in brief.responses)
     kind, name = question.goal
     words = {"minimise": "Least", "maximise": "Highest"}[kind] + " " + name.replace("_", " ")
+    flat = flat_optimum(brief, found) if kind == "minimise" and reached else []
     return Suggestion(
         brief=brief,
         goal=words,
@@ -340,7 +342,14 @@ def _report(
         alternatives=_alternatives(question, region, found, best, alternatives),
         current=_against_today(question, best, final),
         desirability=float(desirability(brief, means)[0]) if aimed else float("nan"),
-        notes=_notes(brief, surfaces, answer, question, confidence, reached, ledger),
+        notes=[
+            *_notes(brief, surfaces, answer, question, confidence, reached, ledger, flat),
+            *(
+                under_other_priors(brief, surfaces, best, question.of, question.confidence, question.seed)
+                if explain
+                else []
+            ),
+        ],
         shift=0.0 if ledger is None else ledger.shift,
     )
 
@@ -469,6 +478,7 @@ def _notes(
     confidence: float | None,
     reached: bool,
     ledger: Ledger | None,
+    flat: list[str],
 ) -> list[str]:
     notes, figures = [], answer.figures
     if not reached:
@@ -481,6 +491,8 @@ def _notes(
             f"The chance that this formula can be made at all is {figures.made:.2f}, judged from trials that could "
             "not; it is in every conformance figure."
         )
+    if getattr(surfaces, "trials", None) is not None:
+        notes += beyond_tried(brief, surfaces.trials, answer.formula)
     said = [(rank, f"{name}: {warning}") for name in brief.response_names
             for rank, warning in enumerate(surfaces[name].warnings_[:2])]  # fmt: skip
     notes += [text for _, text in sorted(said, key=lambda line: line[0])]
@@ -494,6 +506,7 @@ def _notes(
             f"The cheapest formula that reaches {confidence:.2f} has {final - answer.gained:.3f}; this one costs "
             f"{answer.extra:.1%} more and has {final:.3f}. premium=0 asks for the cheapest itself."
         )
+    notes += flat
     if ledger is not None and ledger.shift < 0:
         notes.append(
             f"{ledger.words} Claims are lowered for it: {final:.3f} by these surfaces alone is printed as "

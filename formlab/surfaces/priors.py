@@ -11,7 +11,22 @@ if TYPE_CHECKING:
     from formlab.surfaces.surface import Surface
     from formlab.surfaces.surfaces import Surfaces
 
-__all__ = ["prior_sensitivity"]
+__all__ = ["prior_sensitivity", "with_prior_scale"]
+
+
+def with_prior_scale(surfaces: Surfaces, scale: float, seed: int = 0) -> Surfaces:
+    """Return the same fit with the scale of its priors multiplied by a factor."""
+    from formlab.surfaces.surfaces import fit
+
+    return fit(
+        surfaces.brief,
+        surfaces.trials,
+        surfaces.names,
+        surfaces.kind,
+        seed=seed,
+        prior_scale=scale,
+        **surfaces.model,
+    )
 
 
 def prior_sensitivity(surfaces: Surfaces, seed: int = 0) -> pd.DataFrame:
@@ -26,14 +41,12 @@ def prior_sensitivity(surfaces: Surfaces, seed: int = 0) -> pd.DataFrame:
         response, verdict_on, stated, halved, doubled, flips.
     """
     from formlab.surfaces.interpret import _start
-    from formlab.surfaces.surfaces import fit
 
     scales = {"stated": 1.0, "halved": 0.5, "doubled": 2.0}
-    fits = {}
-    for name, scale in scales.items():
-        fits[name] = surfaces if scale == 1.0 else fit(
-            surfaces.brief, surfaces.trials, surfaces.names, surfaces.kind, seed=seed, prior_scale=scale, **surfaces.model
-        )  # fmt: skip
+    fits = {
+        name: surfaces if scale == 1.0 else with_prior_scale(surfaces, scale, seed)
+        for name, scale in scales.items()
+    }
     at = _start(surfaces.brief, None)
     rows = []
     for name in surfaces.names:

@@ -1,0 +1,92 @@
+"""What must be said beside a suggestion: beyond what was tried, a flat optimum, a verdict that hangs on the prior."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from formlab.brief import Brief
+from formlab.suggest.conformance import conformance
+from formlab.suggest.search import Found
+
+__all__ = ["beyond_tried", "flat_optimum", "under_other_priors"]
+
+FEW_DRAWS = 4000
+
+
+def beyond_tried(brief: Brief, trials: pd.DataFrame, formula: pd.DataFrame) -> list[str]:
+    """Return a sentence for every amount or setting of a formula that lies outside what any trial had.
+
+    Parameters
+    ----------
+    brief : Brief
+    trials : DataFrame
+    formula : DataFrame of one row
+    """
+    notes = []
+    for name in [*brief.varied, *brief.setting_names]:
+        value = formula[name].iloc[0]
+        if name not in brief.ranges:
+            if name in trials and value not in set(trials[name]):
+                notes.append(f"{name} = {value} was in no trial; what it does there is not known.")
+            continue
+        tried = pd.to_numeric(trials[name]).dropna() if name in trials else pd.Series(dtype=float)
+        slack = 0.01 * (brief.ranges[name][1] - brief.ranges[name][0])
+        if len(tried) and not tried.min() - slack <= value <= tried.max() + slack:
+            notes.append(
+                f"{name} = {value:.4g} {brief.unit(name)} lies beyond what was tried "
+                f"({tried.min():.4g} to {tried.max():.4g}): what is predicted there is extrapolated."
+            )
+    return notes
+
+
+def flat_optimum(brief: Brief, found: Found, within: float = 0.01) -> list[str]:
+    """Return a sentence if formulas that cost nearly the same, and are sure enough, lie far apart.
+
+    Parameters
+    ----------
+    brief : Brief
+    found : Found
+        What a search for the least cost ended with.
+    within : float
+        Share of the least cost.
+    """
+    near = (found.shortfall <= 0) & (found.value <= found.value[0] + within * abs(found.value[0]))
+    some = found.formulas[near]
+    wide = []
+    for name in [n for n in [*brief.varied, *brief.setting_names] if n in brief.ranges]:
+        low, high = some[name].min(), some[name].max()
+        if high - low > 0.25 * (brief.ranges[name][1] - brief.ranges[name][0]):
+            wide.append(f"{name} from {low:.4g} to {high:.4g} {brief.unit(name)}")
+    if not wide:
+        return []
+    return [
+        f"The optimum is flat: within {within:.0%} of the least value are formulas with {', '.join(wide)}."
+    ]
+
+
+def under_other_priors(
+    brief: Brief, surfaces: Any, formula: pd.DataFrame, of: str, confidence: float | None, seed: int
+) -> list[str]:
+    """Return what the conformance would be with the priors' scale halved and doubled, and whether that turns the verdict.
+
+    Nothing is said of surfaces without priors.
+    """
+    if getattr(surfaces, "kind", "least squares") == "least squares" or not hasattr(surfaces, "trials"):
+        return []
+    from joblib import Parallel, delayed
+
+    from formlab.surfaces.priors import with_prior_scale
+
+    refitted = Parallel(n_jobs=-1)(delayed(with_prior_scale)(surfaces, scale, seed) for scale in (0.5, 2.0))
+    half, double = (
+        getattr(conformance(brief, other.draw(FEW_DRAWS, seed=seed), formula, seed=seed)[0], of)
+        for other in refitted
+    )
+    text = f"With priors of half the scale the figure would be {half:.2f}, of double {double:.2f}"
+    error = 2 * np.sqrt(0.25 / FEW_DRAWS)
+    if confidence is not None and min(half, double) < confidence - 0.05 - error:
+        return [f"{text}: the verdict hangs on the prior. More trials near this formula would settle it."]
+    return [f"{text}."]
