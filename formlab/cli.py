@@ -100,12 +100,16 @@ def _parser() -> argparse.ArgumentParser:
     aim.add_argument("--maximise", help="desirability, conformance, or a response")
     suggest.add_argument("--confidence", type=float, help="required probability, 0 to 1 (0.90)")
     suggest.add_argument("--of", default="true_mean", choices=["true_mean", "new_batch", "accepted"])
+    suggest.add_argument("--premium", type=float, default=0.01,
+                         help="share of the least cost that may buy more certainty (0.01)")  # fmt: skip
+    suggest.add_argument("--promise", action="store_true", help="keep what is claimed in the journal, to be scored")
     suggest.add_argument("--scenario", help="column of prices.csv to use")
     suggest.add_argument("--batch-kg", type=float, help="also print the weigh-up of a batch of this mass")
     suggest.add_argument("--kind", default="auto", help="kind of surface, as for fit")
     suggest.add_argument("--seed", type=int, default=1)
     further = command("next", _next, "Choose the few trials that would teach most where the decision falls.")
     further.add_argument("--count", type=int, default=4, help="number of batches (4)")
+    further.add_argument("--slabs", type=int, default=1, help="slabs of each batch (1)")
     further.add_argument("--kind", default="auto", help="kind of surface, as for fit")
     further.add_argument("--seed", type=int, default=1)
     further.add_argument("--save", action="store_true", help="append them to plan.csv")
@@ -148,6 +152,12 @@ def _plain(value: Any) -> Any:
     if hasattr(value, "tolist"):
         return value.tolist()
     return str(value)
+
+
+def _working(args: argparse.Namespace, part: str) -> None:
+    """Say on the terminal what takes its time; nothing where nobody looks."""
+    if sys.stderr.isatty() and not args.json:
+        print(f"formlab: {part} …", file=sys.stderr)
 
 
 def _show(title: str, frame: Any) -> None:
@@ -324,6 +334,7 @@ def _fit(args: argparse.Namespace) -> int:
     from formlab.surfaces import fit
 
     series = open_series(args.folder)
+    _working(args, "fitting")
     surfaces = fit(series.brief, series.trials(), kind=args.kind, seed=args.seed)
     if args.json:
         _print_json({name: {"summary": s.summary, "coefficients": s.coefficients, "anova": s.anova,
@@ -345,11 +356,16 @@ def _suggest(args: argparse.Namespace) -> int:
     from formlab.surfaces import fit
 
     series = open_series(args.folder)
-    surfaces = fit(series.brief, series.trials(), kind=args.kind, seed=args.seed)
+    trials = series.trials()
+    _working(args, "fitting")
+    surfaces = fit(series.brief, trials, kind=args.kind, seed=args.seed)
+    _working(args, "searching")
     answer = suggest(
-        series.brief, surfaces, minimise=args.minimise, maximise=args.maximise,
-        confidence=args.confidence, of=args.of, prices=_scenario(series, args.scenario), seed=args.seed,
+        series.brief, surfaces, minimise=args.minimise, maximise=args.maximise, confidence=args.confidence, of=args.of,
+        premium=args.premium, ledger=_ledger(series, trials), prices=_scenario(series, args.scenario), seed=args.seed,
     )  # fmt: skip
+    if args.promise:
+        series.save_promise(answer)
     mass = args.batch_kg or series.brief.plant.batch_kg
     weigh_up = answer.recipe(batch_kg=mass) if mass else None
     if args.json:
@@ -362,6 +378,17 @@ def _suggest(args: argparse.Namespace) -> int:
     return 0
 
 
+def _ledger(series: Any, trials: Any) -> Any:
+    """How the promises kept in the journal came out so far; None where no later batch tells."""
+    from formlab.suggest import score_promises, settle_promises
+
+    promises = series.promises()
+    settled = settle_promises(series.brief, promises, trials) if len(promises) else promises
+    if not len(settled):
+        return None
+    return score_promises(settled["claimed"].clip(0.001, 0.999), settled["came_true"], settled["shift"])
+
+
 def _next(args: argparse.Namespace) -> int:
     import pandas as pd
 
@@ -371,8 +398,10 @@ def _next(args: argparse.Namespace) -> int:
 
     series = open_series(args.folder)
     trials = series.trials()
+    _working(args, "fitting")
     surfaces = fit(series.brief, trials, kind=args.kind, seed=args.seed)
-    plan = next_trials(series.brief, surfaces, trials, count=args.count, seed=args.seed)
+    _working(args, "choosing trials")
+    plan = next_trials(series.brief, surfaces, trials, count=args.count, slabs=args.slabs, seed=args.seed)
     if args.save:
         series.save_plan(pd.concat([series.plan_frame(), plan.frame], ignore_index=True))
     if args.json:
@@ -389,7 +418,8 @@ def _report(args: argparse.Namespace) -> int:
     from formlab.series import open_series
 
     series = open_series(args.folder)
-    page = report(series, kind=args.kind, confidence=args.confidence, seed=args.seed)
+    page = report(series, kind=args.kind, confidence=args.confidence, seed=args.seed,
+                  tell=lambda part: _working(args, part))  # fmt: skip
     return _written(args, [series.write_out("report.html", page)])
 
 

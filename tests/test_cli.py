@@ -1,15 +1,18 @@
 """The command line as the three users call it."""
 
 import json
+import os
 import shutil
+import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pandas as pd
 import pytest
 
-from formlab.cli import main
+from formlab.cli import _ledger, main
 from formlab.demo import BRIEFS, TRUTHS, make_results
 from formlab.series import open_series
 
@@ -83,6 +86,24 @@ def test_scenario_of_prices(tmp_path, capsys):
     assert "prices.csv has no scenario 'none'" in json.loads(capsys.readouterr().out)["error"]
 
 
+def test_promises_are_kept_and_past_misses_heeded(tmp_path, capsys):
+    folder = shutil.copytree(HOME / "ink_wedge", tmp_path / "wedge")
+    asked = ["suggest", str(folder), "--kind", "least squares", "--premium", "0", "--json"]
+    assert main([*asked, "--promise"]) == 0
+    first = json.loads(capsys.readouterr().out)
+    series = open_series(folder)
+    promise = series.promises().iloc[0]
+    assert promise["shift"] == 0 and promise["accepted"] == first["conformance"]["accepted"]
+    trials = series.trials()
+    missed = trials.head(8).assign(
+        trial=[f"X{k}" for k in range(8)], batch=[f"BX{k}" for k in range(8)], hardness=95.0,
+        **{n: promise[n] for n in series.brief.columns},
+    )  # fmt: skip
+    ledger = _ledger(series, pd.concat([trials, missed], ignore_index=True))
+    assert ledger.shift < 0 and ledger.words.startswith("Of 8 promises")
+    assert _ledger(series, trials) is None  # none was made yet
+
+
 def test_every_command_has_help():
     for name in (
         "new",
@@ -147,3 +168,53 @@ def test_new_says_what_to_do_next_and_never_overwrites(tmp_path, capsys):
     assert main(["new", str(folder)]) == 1
     assert "has a brief already. Open it with open_series, or choose a new folder." in capsys.readouterr().err
     assert (folder / "brief.toml").read_text() == before
+
+
+@pytest.mark.skipif(os.name != "posix", reason="needs a terminal that can be stood in for")
+@pytest.mark.parametrize(
+    ("command", "told"),
+    [
+        (["fit"], "fitting …"),
+        (["report"], "surfaces …"),
+        (["rehearse", "--batches", "12", "--runs", "40"], "rehearsals"),
+        (["rehearse", "--batches", "12", "--runs", "40", "--workers", "2"], "rehearsals"),
+    ],
+    ids=lambda part: " ".join(part) if isinstance(part, list) else "",
+)
+def test_long_work_says_what_it_does_and_is_stopped_without_loss(command, told, tmp_path):
+    """Ctrl-C at a terminal: no traceback, an exit code that says so, and nothing half written."""
+    folder = shutil.copytree(HOME / "drafting_block", tmp_path / "block")
+    before = {p: p.read_bytes() for p in folder.rglob("*") if p.is_file()}
+    ours, theirs = os.openpty()
+    work = subprocess.Popen(
+        [sys.executable, "-m", "formlab.cli", command[0], str(folder), *command[1:]],
+        stdout=subprocess.PIPE, stderr=theirs, text=True, start_new_session=True,
+    )  # fmt: skip
+    os.close(theirs)
+    seen = _read(ours, told)
+    time.sleep(1.0)  # into the middle of it
+    os.killpg(work.pid, signal.SIGINT)  # as a terminal does: to workers too
+    out, _ = work.communicate(timeout=60)
+    seen += _read(ours)
+    os.close(ours)
+    assert told in seen and "Traceback" not in seen
+    if command[0] == "rehearse":  # what is done so far is shown
+        assert work.returncode in (0, 130)
+    else:
+        assert (work.returncode, out) == (130, "")
+        assert "formlab: stopped; nothing half done was saved." in seen
+    assert {p: p.read_bytes() for p in folder.rglob("*") if p.is_file() and p.suffix != ".lock"} == before
+
+
+def _read(terminal, until=None):
+    """Everything said on a terminal, until some words or to its end."""
+    seen = b""
+    while until is None or until.encode() not in seen:
+        try:
+            more = os.read(terminal, 4096)
+        except OSError:  # how a terminal of Linux ends
+            break
+        if not more:
+            break
+        seen += more
+    return seen.decode(errors="replace")
