@@ -153,6 +153,24 @@ def test_confirmation_says_which_batch_disagrees():
     assert "They do NOT agree: hardness of batch B9 lies farthest out, above the prediction." in got.verdict
 
 
+def test_confirmation_updates_conformance_as_the_normal_law_says():
+    """Normal prior and normal error: the posterior of a mean is known in closed form."""
+    brief, surfaces = two_known()
+    made = pd.DataFrame(
+        {"oil": 5.0, "chalk": 80.0, "batch": ["B1", "B2"], "hardness": [46.0, 47.0], "smear": [9.0, 10.0]}
+    )
+    got = confirm(brief, IndependentBatches(surfaces), made, draws=60_000, seed=1).updated
+    means = surfaces.means(brief.complete(made.head(1)))[0]
+    sds, errors, ends = np.array([2.0, 1.5]), np.array([1.0, 0.5]) / np.sqrt(2), np.array([40.0, 20.0])
+    read = made[["hardness", "smear"]].mean().to_numpy()
+    weight = sds**2 / (sds**2 + errors**2)
+    after, after_sd = means + weight * (read - means), sds * np.sqrt(1 - weight)
+    side = np.array([1, -1])
+    assert list(got["batch"]) == ["B1"]
+    assert_allclose(got["before"][0], np.prod(norm.cdf(side * (means - ends) / sds)), atol=0.006)
+    assert_allclose(got["after"][0], np.prod(norm.cdf(side * (after - ends) / after_sd)), atol=0.006)
+
+
 def test_promises_are_scored_and_only_misses_widen():
     bad = score_promises([0.9] * 20, [True] * 12 + [False] * 8)
     assert_allclose(bad.brier, (12 * 0.01 + 8 * 0.81) / 20)

@@ -11,6 +11,7 @@ import pandas as pd
 from formlab.brief import Brief
 from formlab.errors import SuggestError
 from formlab.html import panel, table
+from formlab.suggest.conformance import met
 
 __all__ = ["Confirmation", "confirm"]
 
@@ -27,24 +28,28 @@ class Confirmation:
         Of the joint test: how often batches as predicted stray this far or farther.
     agrees : bool
         Whether p_value is at least 0.05.
+    updated : DataFrame
+        batch (of each formula that was made, its first), before and after: the chance that the formula's true mean
+        meets all targets, by the surfaces alone and with these batches taken in.
     verdict : str
     """
 
     table: pd.DataFrame
     p_value: float
     verdict: str
+    updated: pd.DataFrame
 
     @property
     def agrees(self) -> bool:
         return self.p_value >= 0.05
 
     def __str__(self) -> str:
-        return f"{self.verdict}\n{self.table.to_string(index=False)}"
+        return f"{self.verdict}\n{self.table.to_string(index=False)}\n{self.updated.to_string(index=False)}"
 
     __repr__ = __str__
 
     def _repr_html_(self) -> str:
-        return panel("Confirmation", self.verdict, table(self.table, rows=40))
+        return panel("Confirmation", self.verdict, table(self.table, rows=40), table(self.updated, rows=10))
 
 
 def confirm(
@@ -54,7 +59,9 @@ def confirm(
 
     The statistic is the Mahalanobis distance of all batch means and responses together from their joint
     predictive distribution; its law is taken from the draws themselves, so that uncertain coefficients, shared
-    by all batches, and batch, slab and reading errors all count.
+    by all batches, and batch, slab and reading errors all count. The updated conformance moves every draw by what
+    the batches read, linearly in the covariance of draws (an ensemble Kalman step, Evensen 1994); refit with the
+    batches in for the last word.
 
     Parameters
     ----------
@@ -69,7 +76,7 @@ def confirm(
     Returns
     -------
     Confirmation
-        table, p_value and verdict.
+        table, p_value, updated and verdict.
 
     Raises
     ------
@@ -87,6 +94,7 @@ def confirm(
     drawn = surfaces.draw(draws, seed=int(rng.integers(2**31)))
     where = [brief.response_names.index(n) for n in names]
     columns, observed, lines = [], [], []
+    formulas = brief.complete(pd.concat([group.head(1) for group in groups], ignore_index=True))
     for label, group in zip(dict.fromkeys(batch), groups):
         # a seed of its own each, for errors of different batches are independent
         values = drawn.accepted(brief.complete(group.head(1)), seed=int(rng.integers(2**31)))[:, 0, :][
@@ -106,9 +114,34 @@ def confirm(
             )  # fmt: skip
             columns.append(values[:, k])
             observed.append(reading)
-    p = _joint_p(np.column_stack(columns), np.array(observed))
+    predicted, seen = np.column_stack(columns), np.array(observed)
+    p = _joint_p(predicted, seen)
     frame = pd.DataFrame(lines)
-    return Confirmation(frame, p, _words(frame, p))
+    updated = _updated(brief, formulas, list(dict.fromkeys(batch)), drawn.mean(formulas), predicted, seen)
+    return Confirmation(frame, p, _words(frame, p), updated)
+
+
+def _updated(
+    brief: Brief,
+    formulas: pd.DataFrame,
+    labels: list[str],
+    means: np.ndarray,
+    predicted: np.ndarray,
+    seen: np.ndarray,
+) -> pd.DataFrame:
+    """Chance of each formula before and after the batches; `means` of shape (draws, formulas, responses)."""
+    first = ~formulas.round(9).duplicated().to_numpy()
+    flat = means[:, first].reshape(len(means), -1)
+    apart, error = flat - flat.mean(axis=0), predicted - predicted.mean(axis=0)
+    gain = apart.T @ error @ np.linalg.pinv(error.T @ error, hermitian=True)
+    after = (flat + (seen - predicted) @ gain.T).reshape(len(means), first.sum(), -1)
+    return pd.DataFrame(
+        {
+            "batch": [label for label, new in zip(labels, first) if new],
+            "before": met(brief, means[:, first]).mean(axis=0),
+            "after": met(brief, after).mean(axis=0),
+        }
+    )
 
 
 def _joint_p(predicted: np.ndarray, observed: np.ndarray) -> float:

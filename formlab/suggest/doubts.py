@@ -74,16 +74,18 @@ def under_other_priors(
 
     Nothing is said of surfaces without priors.
     """
-    if getattr(surfaces, "kind", "least squares") == "least squares" or not hasattr(surfaces, "trials"):
+    if not any(getattr(surface, "origins", ()) for surface in surfaces.values()):
         return []
-    from joblib import Parallel, delayed
-
     from formlab.surfaces.priors import with_prior_scale
 
-    refitted = Parallel(n_jobs=-1)(delayed(with_prior_scale)(surfaces, scale, seed) for scale in (0.5, 2.0))
     half, double = (
-        getattr(conformance(brief, other.draw(FEW_DRAWS, seed=seed), formula, seed=seed)[0], of)
-        for other in refitted
+        getattr(
+            conformance(
+                brief, with_prior_scale(surfaces, scale).draw(FEW_DRAWS, seed=seed), formula, seed=seed
+            )[0],
+            of,
+        )
+        for scale in (0.5, 2.0)
     )
     text = f"With priors of half the scale the figure would be {half:.2f}, of double {double:.2f}"
     error = 2 * np.sqrt(0.25 / FEW_DRAWS)

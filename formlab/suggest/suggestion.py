@@ -438,10 +438,13 @@ def _binding(question: Question, region: Region, found: Found, final: Any) -> pd
         chance = predicted.loc[part.name, "chance"]
         if not part.has_target or chance > 0.995:
             continue
-        saved = _price_of_target(question, region, best, part, base) if priced else float("nan")
+        saved, free = (
+            _price_of_target(question, region, best, part, base, final) if priced else (float("nan"), "")
+        )
         lines.append({
             "what": f"target: {part.name} {part.target_text}", "chance alone": chance,
             "if relaxed by": f"{matters(part):g} {part.unit}".strip(), f"saves {unit}".strip(): saved,
+            "free at": free,
         })  # fmt: skip
     names = list(region.polytope.names)
     gaps = region.polytope.gaps(best[names].to_numpy(float))[0]
@@ -455,19 +458,37 @@ def _binding(question: Question, region: Region, found: Found, final: Any) -> pd
     for gap, word, can in zip(gaps, words, open_range):
         if can and gap < 1e-4:
             lines.append({"what": word, "chance alone": float("nan"), "if relaxed by": "",
-                          f"saves {unit}".strip(): float("nan")})  # fmt: skip
+                          f"saves {unit}".strip(): float("nan"), "free at": ""})  # fmt: skip
     return pd.DataFrame(lines).dropna(axis=1, how="all")
 
 
-def _price_of_target(question: Question, region: Region, best: pd.DataFrame, part: Any, base: float) -> float:
+def _price_of_target(
+    question: Question, region: Region, best: pd.DataFrame, part: Any, base: float, final: Any
+) -> tuple[float, str]:
+    """What one step less of a target saves, and from where on the target would cost nothing."""
     low, high = part.target
     size = matters(part)
-    question.relaxed = {part.name: (low - size, high + size)}
+    eased = _with_target(question, region, best, part.name, (low - size, high + size))
+    saved = max(base - float(eased.value[0]), 0.0) if eased.shortfall[0] <= 0 else 0.0
+    without = _with_target(question, region, best, part.name, (-np.inf, np.inf))
+    if without.shortfall[0] > 0:
+        return saved, ""
+    k = question.brief.response_names.index(part.name)
+    values = final.mean(without.formulas.head(1))[:, 0, k]
+    ends = np.quantile(values, [0.01, 0.99])
+    words = [f"{v:.3g}" for v, edge in zip(ends, (low, high)) if np.isfinite(edge)]
+    return saved, f"{' to '.join(words)} {part.unit}".strip()
+
+
+def _with_target(
+    question: Question, region: Region, best: pd.DataFrame, name: str, target: tuple[float, float]
+) -> Found:
+    """The cheapest formula if one target were another."""
+    question.relaxed = {name: target}
     try:
-        found = search(region, question, seed=question.seed, pool=300, rounds=25, starts=best, most_slices=2)
+        return search(region, question, seed=question.seed, pool=300, rounds=25, starts=best, most_slices=2)
     finally:
         question.relaxed = {}
-    return max(base - float(found.value[0]), 0.0) if found.shortfall[0] <= 0 else 0.0
 
 
 def _notes(
