@@ -101,7 +101,7 @@ def test_more_terms_than_trials():
     model, frame, _, space = averaged(8)
     assert len(space) == 10
     assert max(mask.sum() for _, mask, _ in model.sample) <= 8 - 1 - 3
-    part = model.some(1, np.random.default_rng(0))[0]
+    part = model.parts(model.pick(1, np.random.default_rng(0)))[0]
     assert np.isfinite(part.moments(columns_of(part.features, frame))[1]).all()
 
 

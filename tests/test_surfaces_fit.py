@@ -392,3 +392,26 @@ def test_coefficients_of_auto_come_near_the_truth():
     assert_allclose(table.loc["oil", "estimate"], -10, atol=1.0)
     assert_allclose(table.loc["chalk", "estimate"], 8, atol=1.0)
     assert table.loc["oil", "high"] < 0
+
+
+def test_medians_of_draws_are_those_predicted():
+    """On a log scale half of all slabs lie below the median, more than half below the mean."""
+    rng = np.random.default_rng(0)
+    frame = pd.DataFrame({"oil": np.linspace(0, 20, 16)})
+    frame["crumb"] = np.exp(1 + 0.05 * frame["oil"] + rng.normal(0, 0.4, 16))
+    brief = Brief(
+        ingredient=[{"name": "rubber", "role": "rubber"}, {"name": "oil", "low": 0, "high": 20}],
+        response=[{"name": "crumb", "bounds": [0, float("inf")]}],
+        model="linear",
+    )
+    surfaces, at = fit(brief, frame, kind="least squares", seed=1), pd.DataFrame({"oil": [5.0, 15.0]})
+    median = surfaces.sample(at, 4000, of="median", seed=1)[:, :, 0]
+    assert_allclose(np.median(median, axis=0), surfaces["crumb"].predict_median(at), rtol=0.02)
+    readings = surfaces.sample(at, 4000, of="reading", seed=1)[:, :, 0]
+    assert_allclose((readings < np.median(median, axis=0)).mean(axis=0), 0.5, atol=0.03)
+    assert (
+        surfaces.sample(at, 400, seed=1)[:, :, 0] > surfaces.sample(at, 400, of="median", seed=1)[:, :, 0]
+    ).all()
+    with pytest.raises(FitError) as caught:
+        surfaces.sample(at, 10, of="mode")
+    assert str(caught.value) == "of = 'mode'; it is one of 'mean', 'median', 'new_batch', 'reading'."

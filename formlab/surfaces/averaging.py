@@ -10,13 +10,14 @@ Given a model :math:`\gamma` of terms beside the base (the constant, or the shar
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from formlab.surfaces.leave_out import leave_out_average, left_out_student
 from formlab.surfaces.noise import Noise
-from formlab.surfaces.parts import Features, LeastSquaresPart
+from formlab.surfaces.parts import Features, LeastSquaresPart, Part
 from formlab.surfaces.scales import Scale
 from formlab.surfaces.variables import Variables
 
@@ -100,7 +101,7 @@ class Averaged:
         noise: Noise, ratios: np.ndarray, width: float = 1.0,
     ) -> None:  # fmt: skip
         self.features, self.terms, self.scale, self.noise, self.ratios = features, terms, scale, noise, ratios
-        self.x, self.y = columns, y
+        self.x, self.y, self.width = columns, y, width
         n = len(y)
         self.base = np.flatnonzero(terms.base)
         self.free = np.flatnonzero(~terms.base)
@@ -227,10 +228,21 @@ class Averaged:
 
     # ---- what it gives --------------------------------------------------------------------------
 
-    def some(self, count: int, rng: np.random.Generator) -> list[LeastSquaresPart]:
-        """Return one part for each of `count` sampled models."""
-        pick = rng.choice(len(self.sample), min(count, len(self.sample)), replace=False)
-        return [self._part(*self.sample[i]) for i in pick]
+    def pick(self, count: int, rng: np.random.Generator) -> np.ndarray:
+        """Return which sampled models to keep."""
+        return rng.choice(len(self.sample), min(count, len(self.sample)), replace=False)
+
+    def parts(self, picked: np.ndarray) -> list[LeastSquaresPart]:
+        """Return one part for each of the sampled models."""
+        return [self._part(*self.sample[i]) for i in picked]
+
+    def rescaled(
+        self, picked: np.ndarray, parts: Sequence[Part], factor: float
+    ) -> tuple[Sequence[Part], np.ndarray]:
+        """Return the parts, and logs of importance weights if coefficients are larger by a factor a priori."""
+        g, n = np.array([self.sample[i][2] for i in picked]) / self.width, len(self.y)
+        before, after = (np.log(v) - 0.5 * HYPER_A * np.log1p(v / n) for v in (g, g / factor**2))
+        return parts, after - before
 
     def _part(self, chain: int, mask: np.ndarray, g: float) -> LeastSquaresPart:
         ratio = self.ratios[chain]

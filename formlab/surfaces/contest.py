@@ -17,13 +17,23 @@ import pandas as pd
 
 from formlab.surfaces.parts import Part
 
-__all__ = ["Entrant", "contest_table", "stack"]
+__all__ = ["Entrant", "Origin", "contest_table", "stack"]
 
 
 class Source(Protocol):
-    """A posterior that can be asked for some of its parts."""
+    """A posterior that can be asked for some of its parts, and for the same under a prior of another scale."""
 
-    def some(self, count: int, rng: np.random.Generator) -> Sequence[Part]: ...
+    def pick(self, count: int, rng: np.random.Generator) -> np.ndarray:
+        """Which of its draws to keep."""
+        ...
+
+    def parts(self, picked: np.ndarray) -> Sequence[Part]: ...
+
+    def rescaled(
+        self, picked: np.ndarray, parts: Sequence[Part], factor: float
+    ) -> tuple[Sequence[Part], np.ndarray]:
+        """The picked parts with the prior's scale multiplied, and logs of what their weights change by."""
+        ...
 
 
 @dataclass(frozen=True)
@@ -35,6 +45,15 @@ class Entrant:
     scale: str
     source: Source
     score: np.ndarray  # (groups,), in the response's own unit
+
+
+@dataclass(frozen=True)
+class Origin:
+    """Where some parts of a posterior come from: their entrant, which of its draws, and their weight together."""
+
+    entrant: Entrant
+    picked: np.ndarray
+    weight: float
 
 
 def stack(scores: np.ndarray, prior: float = 2.0) -> np.ndarray:

@@ -126,6 +126,10 @@ class Draws:
         """Return `mean` for columns made before by `Surfaces.columns`."""
         return self._each(columns, self._value("mean"))
 
+    def median_at(self, columns: Columns) -> np.ndarray:
+        """Return true medians, half of all slabs below, in own units, shape (draws, rows, responses)."""
+        return self._each(columns, self._value("median"))
+
     def new_batch(self, frame: pd.DataFrame, seed: int | None = None) -> np.ndarray:
         """Return the true values of one new batch: its mean over its own slabs, shape (draws, rows, responses)."""
         return self.new_batch_at(self.surfaces.columns(frame), seed)
@@ -163,6 +167,8 @@ class Draws:
         """What a predictor means in own units: a rising function of it for every draw."""
         if of == "mean":
             return lambda k, d, rows, eta: d.part.scale.mean(eta, _col(d.sd_batch**2 + d.sd_slab**2))
+        if of == "median":
+            return lambda k, d, rows, eta: d.part.scale.inverse(eta)
         batch, slab, reading = self._noise(seed)
         if of == "new_batch":
             return lambda k, d, rows, eta: d.part.scale.mean(

@@ -13,7 +13,7 @@ from formlab.brief import Brief, Response
 from formlab.errors import FitError, FormlabError
 from formlab.region import Region
 from formlab.surfaces.averaging import Averaged, Terms, polynomial_terms
-from formlab.surfaces.contest import Entrant, contest_table, stack
+from formlab.surfaces.contest import Entrant, Origin, contest_table, stack
 from formlab.surfaces.discrete import fit_discrete, noise_free
 from formlab.surfaces.gaussian_process import MOST_TRIALS, GaussianProcess, Priors
 from formlab.surfaces.least_squares import Solution, check_estimable, solve
@@ -197,7 +197,7 @@ class _Bench:
         entrants = self.entrants(kind)
         weights = stack(np.array([e.score for e in entrants]).T)
         table = contest_table(entrants, weights)
-        parts, shares = _kept(entrants, weights, self.rng)
+        parts, shares, origins = _kept(entrants, weights, self.rng)
         try:
             solution, mixed = self.estimates()
         except FitError as error:
@@ -206,7 +206,8 @@ class _Bench:
         bench = self._on(_heaviest(parts, shares))
         if bench is not self:
             solution = mixed = None
-        return bench._surface(kind, parts, solution, mixed, notes, shares, table)
+        surface = bench._surface(kind, parts, solution, mixed, notes, shares, table)
+        return replace(surface, origins=tuple(origins))
 
     def _on(self, scale: Scale) -> _Bench:
         """The same response with its tables on another scale."""
@@ -310,31 +311,41 @@ class _Bench:
 
 
 class _Fixed:
-    """Parts that are there already."""
+    """Parts that are there already, under a flat prior."""
 
     def __init__(self, parts: list[LeastSquaresPart]) -> None:
         self._parts = parts
 
-    def some(self, count: int, rng: np.random.Generator) -> list[LeastSquaresPart]:
+    def pick(self, count: int, rng: np.random.Generator) -> np.ndarray:
         if count >= len(self._parts):
-            return self._parts
-        return [self._parts[i] for i in rng.choice(len(self._parts), count, replace=False)]
+            return np.arange(len(self._parts))
+        return rng.choice(len(self._parts), count, replace=False)
+
+    def parts(self, picked: np.ndarray) -> list[LeastSquaresPart]:
+        return [self._parts[i] for i in picked]
+
+    def rescaled(
+        self, picked: np.ndarray, parts: Sequence[Part], factor: float
+    ) -> tuple[Sequence[Part], np.ndarray]:
+        return parts, np.zeros(len(picked))
 
 
 def _kept(
     entrants: list[Entrant], weights: np.ndarray, rng: np.random.Generator
-) -> tuple[list[Part], np.ndarray]:
-    """Parts of the entrants that matter, as many of each as its weight asks for."""
+) -> tuple[list[Part], np.ndarray, list[Origin]]:
+    """Parts of the entrants that matter, as many of each as its weight asks for, and where they come from."""
     weights = np.where(weights < 0.02, 0.0, weights)
     weights = weights / weights.sum()
     parts: list[Part] = []
     shares: list[float] = []
+    origins: list[Origin] = []
     for entrant, weight in zip(entrants, weights):
         if weight:
-            some = entrant.source.some(max(int(np.ceil(KEPT * weight)), 3), rng)
-            parts += some
-            shares += [weight / len(some)] * len(some)
-    return parts, np.array(shares)
+            picked = entrant.source.pick(max(int(np.ceil(KEPT * weight)), 3), rng)
+            parts += entrant.source.parts(picked)
+            shares += [weight / len(picked)] * len(picked)
+            origins.append(Origin(entrant, picked, float(weight)))
+    return parts, np.array(shares), origins
 
 
 def _heaviest(parts: Sequence[Part], shares: np.ndarray) -> Scale:

@@ -10,13 +10,14 @@ On the scale of the fit :math:`\eta(x) = b_0 + b^\top z + g(z) + \text{errors}` 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from formlab.surfaces.leave_out import leave_out_average, left_out
 from formlab.surfaces.noise import Noise
-from formlab.surfaces.parts import GaussianPart
+from formlab.surfaces.parts import GaussianPart, Part
 from formlab.surfaces.sampling import ensemble
 from formlab.surfaces.scales import Scale
 from formlab.surfaces.variables import Variables
@@ -147,10 +148,34 @@ class GaussianProcess:
 
     # ---- what it gives --------------------------------------------------------------------------
 
-    def some(self, count: int, rng: np.random.Generator) -> list[GaussianPart]:
-        """Return one part for each of `count` hyperparameter draws."""
-        pick = rng.choice(len(self.sample), min(count, len(self.sample)), replace=False)
-        return [self.part(self.sample[i]) for i in pick]
+    def pick(self, count: int, rng: np.random.Generator) -> np.ndarray:
+        """Return which hyperparameter draws to keep."""
+        return rng.choice(len(self.sample), min(count, len(self.sample)), replace=False)
+
+    def parts(self, picked: np.ndarray) -> list[GaussianPart]:
+        """Return one part for each of the hyperparameter draws."""
+        return [self.part(u) for u in self.sample[picked]]
+
+    def rescaled(
+        self, picked: np.ndarray, parts: Sequence[Part], factor: float
+    ) -> tuple[list[GaussianPart], np.ndarray]:
+        """Return the parts with slopes and amplitude larger by a factor a priori, and logs of importance weights."""
+        other = GaussianProcess(
+            self.variables, self.scale, self.base, self.y, self.noise, self.priors.scaled(factor), self.cover
+        )
+        u, slopes = self.sample[picked], slice(1, 1 + self.base.shape[1])
+        out = []
+        for part in parts:
+            assert isinstance(part, GaussianPart)
+            root = part.root.copy()
+            root[slopes] *= factor
+            columns = part.features.expand(self.base)
+            out.append(
+                GaussianPart(
+                    part.features, part.scale, columns, root, self.y, part.noise, part.sds, part.centre
+                )
+            )
+        return out, other.log_posterior(u) - self.log_posterior(u)
 
     @property
     def level_ratios(self) -> np.ndarray:

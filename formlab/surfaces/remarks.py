@@ -42,6 +42,7 @@ def warnings_of(surface: Surface) -> list[str]:
         _zero_level,
         _collinear,
         _alone,
+        _hinges,
         _tails,
     ):
         found += look(surface)
@@ -258,6 +259,20 @@ def _alone(surface: Surface) -> Found:
     return [(2,
         f"Trial{'s' if len(alone) > 1 else ''} {', '.join(map(repr, alone.iloc[:3]))}{' and others' if len(alone) > 3 else ''} decide"
         f"{'' if len(alone) > 1 else 's'} a coefficient alone; nothing checks {'them' if len(alone) > 1 else 'it'}. Repeat.")]  # fmt: skip
+
+
+def _hinges(surface: Surface) -> Found:
+    """Verdicts on terms that change when the prior's scale does."""
+    table = surface.hinges[surface.hinges["flips"]]
+    if table.empty:
+        return []
+    said = [
+        f"{r.term!r} ({r.stated}; halved {r.halved}, doubled {r.doubled})" for r in table.head(3).itertuples()
+    ]
+    more = f" and {len(table) - 3} more" if len(table) > 3 else ""
+    return [(3,
+        f"What is said of {', '.join(said)}{more} hangs on the prior: it changes when the prior's scale is halved or doubled. "
+        "Trials that vary it would tell.")]  # fmt: skip
 
 
 def _tails(surface: Surface) -> Found:

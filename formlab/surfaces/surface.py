@@ -13,6 +13,7 @@ from formlab.brief import Brief, Response
 from formlab.errors import FormlabError
 from formlab.html import Markup, escape, fold, panel, table
 from formlab.region import Region
+from formlab.surfaces.contest import Origin
 from formlab.surfaces.least_squares import Solution
 from formlab.surfaces.mixed import MixedFit
 from formlab.surfaces.noise import Noise, Scatter
@@ -58,6 +59,7 @@ class Surface:
     mixed: MixedFit | None
     contest: pd.DataFrame | None = None
     notes: list[str] = field(default_factory=list)
+    origins: tuple[Origin, ...] = ()
 
     @property
     def name(self) -> str:
@@ -237,6 +239,24 @@ class Surface:
         return summary(self)
 
     @cached_property
+    def priors(self) -> pd.DataFrame:
+        """Every prior that the fit rests on: way (of writing the response), of (what), law; on the scale of the fit."""
+        from formlab.surfaces.hinges import stated
+
+        return stated(self)
+
+    @cached_property
+    def hinges(self) -> pd.DataFrame:
+        """What each term does by the stated prior, and with its scale halved and doubled: term, stated, halved, doubled, flips.
+
+        A term "rises" or "falls" where its 95 % interval leaves out zero, else it is "open". The same draws are
+        weighted anew; `prior_sensitivity` fits anew, which takes longer. Empty under a flat prior.
+        """
+        from formlab.surfaces.hinges import hinges
+
+        return hinges(self)
+
+    @cached_property
     def diagnostics(self) -> pd.DataFrame:
         """One row a value: trial, batch, measured, fitted, residual, leverage, studentised, cook, left_out, left_out_error."""
         from formlab.surfaces.diagnose import diagnostics
@@ -269,6 +289,9 @@ class Surface:
         notes = Markup("".join(f"<p>{escape(text)}</p>" for text in self.warnings_[:3]))
         exact = self.kind == "least squares"
         shown = self.coefficients.drop(columns=["df"] if exact else ["t", "df", "p", "vif"])
+        flips = set(self.hinges.loc[self.hinges["flips"], "term"])
+        if flips:
+            shown["prior"] = ["hangs on it" if term in flips else "" for term in shown["term"]]
         parts = [notes, table(shown)]
         if self.contest is not None:
             parts.append(fold("The contest: ways of writing it, by what they predicted", table(self.contest)))
@@ -280,6 +303,7 @@ class Surface:
             else ": batch and slab divide by a prior, no batch has two slabs"
         )
         parts.append(fold(f"Levels of error{apart}", table(self.components)))
+        parts.append(fold("Priors", table(self.priors, rows=40)))
         if len(self.warnings_) > 3:
             more = Markup("".join(f"<p>{escape(text)}</p>" for text in self.warnings_[3:]))
             parts.append(fold(f"{len(self.warnings_) - 3} more remarks", more))

@@ -207,19 +207,22 @@ class Surfaces(Mapping[str, Surface]):
         frame : DataFrame
             Formulas.
         draws : int
-        of : {"mean", "new_batch", "reading"}
-            The true mean; the true values of one new batch; one reading of one slab of a new batch.
+        of : {"mean", "median", "new_batch", "reading"}
+            The true mean, or median, of all slabs; the true values of one new batch; one reading of one slab of a
+            new batch.
         seed : int, optional
         """
         drawn = self.draw(draws, seed)
         columns = self.columns(frame)
         if of == "mean":
             return drawn.mean_at(columns)
+        if of == "median":
+            return drawn.median_at(columns)
         if of == "new_batch":
             return drawn.new_batch_at(columns)
         if of == "reading":
             return drawn.reading_at(columns)
-        raise FitError(f"of = {of!r}; it is one of 'mean', 'new_batch', 'reading'.")
+        raise FitError(f"of = {of!r}; it is one of 'mean', 'median', 'new_batch', 'reading'.")
 
     # ---- shown ----------------------------------------------------------------------------------
 

@@ -1,0 +1,138 @@
+"""The priors that a fit rests on, in words, and which of its verdicts hang on their scale."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from formlab.surfaces.averaging import HYPER_A, INCLUSION
+from formlab.surfaces.discrete import NormalPart
+from formlab.surfaces.gaussian_process import GaussianProcess
+from formlab.surfaces.noise import Scatter
+from formlab.surfaces.parts import Part, columns_of
+
+if TYPE_CHECKING:
+    from formlab.surfaces.surface import Surface
+
+__all__ = ["hinges", "stated", "verdicts"]
+
+SCALES = {"stated": 1.0, "halved": 0.5, "doubled": 2.0}
+DRAWS = 100  # of every part
+
+
+def verdicts(low: np.ndarray, high: np.ndarray) -> np.ndarray:
+    """Return "rises", "falls" or, where the interval holds zero, "open"."""
+    return np.where(low > 0, "rises", np.where(high < 0, "falls", "open"))
+
+
+# ---- which verdicts hang on a prior ------------------------------------------------------------------------
+
+
+def hinges(surface: Surface) -> pd.DataFrame:
+    """Return the table that `Surface.hinges` describes."""
+    columns = ["term", *SCALES, "flips"]
+    if not surface.origins:
+        return pd.DataFrame(columns=columns).astype({"flips": bool})
+    said = {name: _said(surface, factor) for name, factor in SCALES.items()}
+    table = pd.DataFrame({"term": surface.space.names, **said})
+    table = table[[t.degree > 0 for t in surface.space.terms]].reset_index(drop=True)
+    return table.assign(flips=table[list(SCALES)].nunique(axis=1) > 1)
+
+
+def _said(surface: Surface, factor: float) -> np.ndarray:
+    """Verdict on every term with the prior's scale multiplied; the same random numbers whatever the factor."""
+    values: list[np.ndarray] = []
+    weights: list[float] = []
+    first = 0
+    for origin in surface.origins:
+        parts: Sequence[Part] = surface.parts[first : first + len(origin.picked)]
+        first += len(origin.picked)
+        if parts[0].scale == surface.values.scale:
+            parts, log_weight = origin.entrant.source.rescaled(origin.picked, parts, factor)
+            weight = np.exp(log_weight - log_weight.max())
+            weights += list(origin.weight * weight / weight.sum())
+            values += [_drawn(surface, part, k) for k, part in enumerate(parts)]
+    low, high = _quantiles(np.concatenate(values), np.repeat(weights, DRAWS), (0.025, 0.975))
+    return verdicts(low, high)
+
+
+def _drawn(surface: Surface, part: Part, seed: int) -> np.ndarray:
+    """Draws of the nearest coefficients of the brief's terms, shape (DRAWS, p)."""
+    cover, projector = surface.projector
+    rng = np.random.default_rng(seed)
+    slabs, batches = len(surface.slabs), int(surface.slabs.batches.max()) + 1
+    scatter = Scatter(rng.standard_normal((DRAWS, batches)), rng.standard_normal((DRAWS, slabs)))
+    turn = projector @ columns_of(part.features, cover)
+    return part.draw(scatter, rng).coef @ turn.T
+
+
+def _quantiles(values: np.ndarray, weights: np.ndarray, at: tuple[float, ...]) -> np.ndarray:
+    """Weighted quantiles of each column, shape (len(at), columns)."""
+    order = np.argsort(values, axis=0)
+    below = np.cumsum(weights[order], axis=0) / weights.sum()
+    place = [np.minimum((below < p).sum(axis=0), len(values) - 1) for p in at]
+    return np.array([np.take_along_axis(values, order, axis=0)[k, np.arange(values.shape[1])] for k in place])
+
+
+# ---- the priors in words -----------------------------------------------------------------------------------
+
+
+def stated(surface: Surface) -> pd.DataFrame:
+    """Return the table that `Surface.priors` describes."""
+    rows: list[tuple[str, str, str]] = []
+    if isinstance(surface.parts[0], NormalPart):
+        rows.append(("maximum likelihood", "coefficients", "none"))
+    elif not surface.origins:
+        rows += _flat(surface)
+    done = set()
+    for origin in surface.origins:
+        entrant = origin.entrant
+        way = f"{entrant.kind}, {entrant.scale}"
+        if way in done:  # those of other variables are the same
+            continue
+        done.add(way)
+        if isinstance(entrant.source, GaussianProcess):
+            rows += [(way, *row) for row in _of_process(entrant.source, (*surface.noise.names, "residual"))]
+        else:
+            rows += _flat(surface) if entrant.kind == "least squares" else _of_average()
+    return pd.DataFrame(rows, columns=["way", "of", "law"])
+
+
+def _flat(surface: Surface) -> list[tuple[str, str, str]]:
+    rows = [("least squares", "coefficients", "flat"), ("least squares", "residual variance", "1 / variance")]
+    for name in surface.noise.names:
+        law = (
+            "half-Cauchy, scale 1"
+            if name != "batch"
+            else "flat near zero, then 1 / ratio (see `variance_parts`)"
+        )
+        rows.append(("least squares", f"sd of {name} over the residual's", law))
+    return rows
+
+
+def _of_average() -> list[tuple[str, str, str]]:
+    odds = ", ".join(f"{p:g} ({name})" for p, name in zip(INCLUSION[1:], ("linear", "second order", "third")))
+    return [
+        ("averaged", "a term is in, all its parents in", odds),
+        ("averaged", "coefficients", "normal, g times the covariance of least squares"),
+        ("averaged", "g", f"hyper-g/n, a = {HYPER_A:g}"),
+        ("averaged", "residual variance", "1 / variance"),
+    ]
+
+
+def _of_process(process: GaussianProcess, levels: tuple[str, ...]) -> list[tuple[str, str]]:
+    prior, s = process.priors, process.unit
+
+    def about(law: tuple[float, float], unit: float) -> str:
+        return f"lognormal about {np.exp(law[0]) * unit:.3g}, sd of the log {law[1]:g}"
+
+    return [
+        ("constant", f"normal, {process.centre:.3g} ± {prior.constant * s:.3g}"),
+        ("slopes, per half range", f"normal, 0 ± {prior.slope * s:.3g}"),
+        ("size of the rest", about(prior.amplitude, s)),
+        ("lengths, in half ranges", about(prior.length, 1.0)),
+        *((f"sd of {name}", about(law, s)) for name, law in zip(levels, prior.level)),
+    ]
