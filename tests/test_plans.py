@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from formlab import Brief, Region
+from formlab import Brief, Region, read_brief
 from formlab.errors import PlanError
 from formlab.plans import Plan, lay_out
 
@@ -268,3 +268,12 @@ def test_trial_ids_are_unique():
     with pytest.raises(PlanError) as caught:
         Plan.from_frame(rubber(), pd.DataFrame({"trial": ["A", "A"], "oil": [5, 20], "chalk": [20, 100]}))
     assert str(caught.value) == "Trial 'A' occurs more than once. A trial is one slab with its own id."
+
+
+def test_amounts_of_a_blend_can_be_weighed():
+    """No amount has more than four decimals, corners of limits and balances included, and all stay in the region."""
+    brief = read_brief("demo_trials/ink_wedge/brief.toml")
+    frame = lay_out(brief, runs=14, seed=3).frame
+    amounts = frame[brief.varied].to_numpy(float)
+    assert_allclose(amounts, np.round(amounts, 4), rtol=0, atol=1e-12)
+    assert Region(brief).contains(frame).all()

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Iterator
+from itertools import product
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -41,12 +42,59 @@ def tidy(basis: Basis, points: np.ndarray, structure: Structure, candidates: Can
     for level, cols in candidates.positions.items():
         for rows in structure.rows(level):
             if _is_one_of(out[rows[0], cols], candidates.options[level]):
+                _plain(polytope, out, rows, [c for c in cols if c < len(basis.numeric)])
                 continue
-            moved = out[rows].copy()
-            moved[:, cols] = rounded(polytope, basis.region.levels, out[rows][0], cols)[cols]
-            if polytope.contains(moved[:, : len(basis.numeric)], 1e-9).all():
-                out[rows] = moved
+            for choice in _near(polytope, basis.region.levels, out[rows][0], cols):
+                moved = out[rows].copy()
+                moved[:, cols] = choice[cols]
+                if polytope.contains(moved[:, : len(basis.numeric)], 1e-9).all():
+                    out[rows] = moved
+                    break
     return out
+
+
+def _plain(polytope: Polytope, out: np.ndarray, rows: np.ndarray, cols: list[int]) -> None:
+    """Take the last digits of a computed corner away, in place, where it stays inside."""
+    moved = out[rows].copy()
+    moved[:, cols] = np.round(moved[:, cols], 10) + 0.0
+    if polytope.contains(moved[:, : len(polytope.names)], 1e-9).all():
+        out[rows] = moved
+
+
+def _near(
+    polytope: Polytope, levels: Collection[str], point: np.ndarray, cols: Iterable[int]
+) -> Iterator[np.ndarray]:
+    """The point on steps, with each ingredient of a blend taking the balance; then some a step up or down instead."""
+    cols = list(cols)
+    free, blend = _free(polytope, point, cols), _blend(polytope, cols)
+    for balance in [None, *(c for c in blend if c in free)]:
+        yield rounded(polytope, levels, point, cols, balance)
+    mine = [c for c in free if polytope.names[c] not in levels][:8]
+    half = np.array([nice_step(polytope.upper[c] - polytope.lower[c]) / 2 for c in mine])
+    found = []
+    for signs in product((-1.0, 1.0), repeat=len(mine)):
+        moved = point.copy()
+        moved[mine] += np.array(signs) * half
+        found.append(rounded(polytope, levels, moved, cols, total=float(point[blend].sum())))
+    away = [float((((other - point)[mine] / half) ** 2).sum()) for other in found]
+    yield from (found[k] for k in np.argsort(away, kind="stable"))
+
+
+def _free(polytope: Polytope, point: np.ndarray, cols: Iterable[int]) -> list[int]:
+    """Variables that vary and are not at an end of their range."""
+    low, high = polytope.lower, polytope.upper
+    width = high - low
+    return [
+        c for c in cols
+        if c < len(width) and width[c] > 0 and min(point[c] - low[c], high[c] - point[c]) >= 1e-9 * width[c]
+    ]  # fmt: skip
+
+
+def _blend(polytope: Polytope, cols: Iterable[int]) -> list[int]:
+    """Variables that share a fixed total."""
+    wide = polytope.upper > polytope.lower
+    shared = [r for r in polytope.rules if r.sense == "="]
+    return [c for c in cols if c < len(wide) and wide[c] and any(r.coefficients[c] for r in shared)]
 
 
 def _is_one_of(values: np.ndarray, options: np.ndarray) -> bool:
@@ -55,22 +103,29 @@ def _is_one_of(values: np.ndarray, options: np.ndarray) -> bool:
 
 
 def rounded(
-    polytope: Polytope, levels: Collection[str], point: np.ndarray, cols: Iterable[int]
+    polytope: Polytope,
+    levels: Collection[str],
+    point: np.ndarray,
+    cols: Iterable[int],
+    balance: int | None = None,
+    total: float | None = None,
 ) -> np.ndarray:
-    """Return a point with some variables on nice steps; levels, ends of ranges and other columns stay."""
-    out = point.copy()
-    width = polytope.upper - polytope.lower
-    mine = [c for c in cols if c < len(width) and width[c] > 0]
-    for k in mine:
-        at_end = min(point[k] - polytope.lower[k], polytope.upper[k] - point[k]) < 1e-9 * width[k]
-        if not at_end and polytope.names[k] not in levels:
+    """Return a point with some variables on nice steps; levels, ends of ranges and other columns stay.
+
+    In a blend `balance`, or the one with the widest range that is not at an end of it, takes what rounding left over.
+    """
+    cols = list(cols)
+    out, width = point.copy(), polytope.upper - polytope.lower
+    free, blend = _free(polytope, point, cols), _blend(polytope, cols)
+    for k in free:
+        if polytope.names[k] not in levels:
             step = nice_step(width[k])
             out[k] = round(round(point[k] / step) * step, 12)
-    blend = [c for c in mine if any(r.sense == "=" and r.coefficients[c] for r in polytope.rules)]
-    if blend:  # the one with the widest range takes what rounding left over
-        balance = max(blend, key=lambda c: float(width[c]))
-        total = float(sum(point[c] for c in blend))
-        left = round(total - float(sum(out[c] for c in blend if c != balance)), 12)
+    if blend:
+        if balance is None:
+            balance = max(blend, key=lambda c: (c in free, float(width[c])))
+        whole = round(float(point[blend].sum()) if total is None else total, 9)
+        left = round(whole - float(sum(out[c] for c in blend if c != balance)), 9)
         ends = np.array([polytope.lower[balance], polytope.upper[balance]])
         near = np.abs(ends - left) < 1e-9 * width[balance]  # rounding alone may not leave the range
         out[balance] = ends[near][0] if near.any() else left
