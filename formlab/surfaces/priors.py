@@ -2,31 +2,38 @@
 
 from __future__ import annotations
 
+from copy import copy
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 if TYPE_CHECKING:
+    from formlab.surfaces.parts import Part
     from formlab.surfaces.surface import Surface
     from formlab.surfaces.surfaces import Surfaces
 
 __all__ = ["prior_sensitivity", "with_prior_scale"]
 
 
-def with_prior_scale(surfaces: Surfaces, scale: float, seed: int = 0) -> Surfaces:
-    """Return the same fit with the scale of its priors multiplied by a factor."""
-    from formlab.surfaces.surfaces import fit
+def with_prior_scale(surfaces: Surfaces, factor: float) -> Surfaces:
+    """Return the same posterior under priors whose scale is multiplied by a factor, its draws reweighted, not refitted."""
+    other = copy(surfaces)
+    other._fitted = {name: _rescaled(surface, factor) for name, surface in surfaces.items()}
+    return other
 
-    return fit(
-        surfaces.brief,
-        surfaces.trials,
-        surfaces.names,
-        surfaces.kind,
-        seed=seed,
-        prior_scale=scale,
-        **surfaces.model,
-    )
+
+def _rescaled(surface: Surface, factor: float) -> Surface:
+    parts: list[Part] = []
+    weights: list[float] = []
+    for origin in surface.origins:
+        own = surface.parts[len(parts) : len(parts) + len(origin.picked)]
+        changed, log_weight = origin.entrant.source.rescaled(origin.picked, own, factor)
+        weight = np.exp(log_weight - log_weight.max())
+        parts += changed
+        weights += list(origin.weight * weight / weight.sum())
+    return replace(surface, parts=tuple(parts), weights=tuple(weights)) if parts else surface
 
 
 def prior_sensitivity(surfaces: Surfaces, seed: int = 0) -> pd.DataFrame:
@@ -44,7 +51,7 @@ def prior_sensitivity(surfaces: Surfaces, seed: int = 0) -> pd.DataFrame:
 
     scales = {"stated": 1.0, "halved": 0.5, "doubled": 2.0}
     fits = {
-        name: surfaces if scale == 1.0 else with_prior_scale(surfaces, scale, seed)
+        name: surfaces if scale == 1.0 else with_prior_scale(surfaces, scale)
         for name, scale in scales.items()
     }
     at = _start(surfaces.brief, None)

@@ -1,0 +1,83 @@
+"""What is said beside a suggestion: beyond what was tried, a flat optimum, a verdict that hangs on the prior."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from formlab import fit, suggest
+from formlab.region import Region
+from formlab.suggest.doubts import beyond_tried, flat_optimum, under_other_priors
+from formlab.suggest.search import Found
+from tests.known_surfaces import KnownSurfaces
+from tests.test_suggest import brief_of, hardness
+
+
+def test_amounts_beyond_what_was_tried_are_named():
+    brief = brief_of()
+    trials = pd.DataFrame({"oil": [2.0, 10.0], "chalk": [60.0, 150.0]})
+    inside, beyond = (pd.DataFrame({"oil": [v], "chalk": [100.0]}) for v in (5.0, 14.0))
+    assert beyond_tried(brief, trials, inside) == []
+    assert beyond_tried(brief, trials, beyond) == [
+        "oil = 14 phr lies beyond what was tried (2 to 10): what is predicted there is extrapolated."
+    ]
+
+
+def test_an_optimum_is_flat_if_nearly_as_cheap_formulas_lie_far_apart():
+    brief = brief_of()
+    formulas = pd.DataFrame({"oil": [5.0, 5.1, 18.0], "chalk": [60.0, 60.5, 60.0]})
+    apart = Found(formulas, np.zeros(3), np.array([1.0, 1.001, 1.009]))
+    said = flat_optimum(brief, apart)
+    assert said == [
+        "The optimum is flat: within 1% of the least value are formulas with oil from 5 to 18 phr."
+    ]
+    assert flat_optimum(brief, Found(formulas, np.zeros(3), np.array([1.0, 1.001, 1.02]))) == []
+    assert flat_optimum(brief, Found(formulas, np.array([0, 0, 0.1]), np.array([1.0, 1.001, 1.009]))) == []
+
+
+@pytest.fixture(scope="module")
+def few():
+    """So few and noisy trials that the prior has a say, and many exact ones where it has none."""
+    brief = brief_of(response=[{"name": "hardness", "at_least": 40.0}])
+    rng, made = np.random.default_rng(5), {}
+    for name, count, sd in (("few", 9, 2.5), ("many", 80, 0.05)):
+        frame = Region(brief).sample(count, 2)
+        made[name] = frame.assign(hardness=hardness(frame) + rng.normal(0, sd, count))
+    return brief, {name: fit(brief, frame, kind="gaussian process", seed=1) for name, frame in made.items()}
+
+
+def test_a_verdict_is_tried_under_other_priors(few):
+    brief, surfaces = few
+    formula = pd.DataFrame({"oil": [12.0], "chalk": [110.0]})
+    formula = brief.complete(formula)
+
+    def spread(part):
+        (said,) = under_other_priors(brief, part, formula, "true_mean", None, 1)
+        return abs(
+            float(said.split("would be ")[1].split(",")[0]) - float(said.split("of double ")[1].rstrip("."))
+        )
+
+    assert spread(surfaces["many"]) < 0.02 < spread(surfaces["few"])
+    edge = brief.complete({"oil": 20.0, "chalk": 110.0})
+    (said,) = under_other_priors(brief, surfaces["few"], edge, "true_mean", 0.99, 1)
+    assert said.endswith("the verdict hangs on the prior. More trials near this formula would settle it.")
+
+
+def test_surfaces_without_priors_say_nothing_of_them(few):
+    brief, _ = few
+    assert (
+        under_other_priors(
+            brief,
+            KnownSurfaces(brief, [hardness], [1.0]),
+            brief.complete({"oil": 1.0, "chalk": 90.0}),
+            "true_mean",
+            0.9,
+            1,
+        )
+        == []
+    )
+
+
+def test_the_doubts_are_in_the_notes_of_a_suggestion(few):
+    brief, surfaces = few
+    answer = suggest(brief, surfaces["few"], maximise="conformance", seed=1)
+    assert any(note.startswith("With priors of half the scale") for note in answer.notes)
