@@ -102,7 +102,9 @@ def _parser() -> argparse.ArgumentParser:
     suggest.add_argument("--of", default="true_mean", choices=["true_mean", "new_batch", "accepted"])
     suggest.add_argument("--premium", type=float, default=0.01,
                          help="share of the least cost that may buy more certainty (0.01)")  # fmt: skip
-    suggest.add_argument("--promise", action="store_true", help="keep what is claimed in the journal, to be scored")
+    suggest.add_argument(
+        "--promise", action="store_true", help="keep what is claimed in the journal, to be scored"
+    )
     suggest.add_argument("--scenario", help="column of prices.csv to use")
     suggest.add_argument("--batch-kg", type=float, help="also print the weigh-up of a batch of this mass")
     suggest.add_argument("--kind", default="auto", help="kind of surface, as for fit")

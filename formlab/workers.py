@@ -6,9 +6,11 @@ answers are the same to the bit for any number of workers, and workers do not ge
 
 from __future__ import annotations
 
+import signal
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import cache
+from threading import current_thread, main_thread
 from typing import Any
 
 __all__ = ["one_thread", "over_workers"]
@@ -41,8 +43,24 @@ def over_workers(
     from joblib import Parallel, delayed
     from tqdm.auto import tqdm
 
-    results = Parallel(n_jobs=n_jobs, return_as="generator")(delayed(_alone)(function, *job) for job in jobs)
+    with _interrupts_stay_here():
+        results = Parallel(n_jobs=n_jobs, return_as="generator")(
+            delayed(_alone)(function, *job) for job in jobs
+        )
     yield from tqdm(results, total=len(jobs), desc=what, disable=not progress, leave=False)
+
+
+@contextmanager
+def _interrupts_stay_here() -> Iterator[None]:
+    """Let processes started inside the block ignore Ctrl-C, which a terminal sends to all: only we stop, and stop them."""
+    if current_thread() is not main_thread() or signal.getsignal(signal.SIGINT) is None:
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def _alone(function: Callable[..., Any], *job: Any) -> Any:

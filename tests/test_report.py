@@ -220,3 +220,18 @@ def test_it_prints_on_a4(wedge, browser, tmp_path):
     boxes = set(re.findall(rb"/MediaBox ?\[0 0 ([0-9.]+) ([0-9.]+)\]", content))
     assert boxes <= {(b"594.95996", b"841.91998"), (b"595", b"842")} and boxes
     assert 8 <= len(re.findall(rb"/Type ?/Page\b", content)) <= 20
+
+
+def test_each_part_is_told_when_work_on_it_begins():
+    told = []
+    fl.report(fl.open_series(HOME / "ink_wedge").brief, tell=told.append)
+    assert [f"{k}  {part}" for k, part in enumerate(told, 1)] == HEADS
+
+
+def test_what_a_year_would_save_stands_at_the_top(wedge):
+    series, _, answer, page = wedge
+    words = "".join(Text(page).words)
+    saved = -answer.current.loc["cost per piece (EUR)", "change"] * series.brief.piece.per_year
+    assert saved > 0
+    year = f"Over {series.brief.piece.per_year:,.0f} pieces a year it saves {saved:,.0f} EUR of material."
+    assert year in words[: words.index("What is asked")]

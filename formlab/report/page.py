@@ -27,6 +27,7 @@ def report(
     confidence: float | None = None,
     count: int = 4,
     seed: int | None = 1,
+    tell: Callable[[str], None] | None = None,
 ) -> str:
     """Return a whole job as one HTML page that prints well on A4; a browser makes the PDF.
 
@@ -53,6 +54,8 @@ def report(
         Number of batches proposed as next trials.
     seed : int, optional
         Of everything that is drawn at random.
+    tell : callable, optional
+        Called with the name of each part when work on it begins, as it may take half a minute.
 
     Returns
     -------
@@ -75,9 +78,11 @@ def report(
     >>> page[:15], "Waits for surfaces." in page
     ('<!doctype html>', True)
     """
-    story = story_of(question, trials, surfaces, answer, plan, kind, confidence, seed)
+    tell = tell or (lambda part: None)
+    story = story_of(question, trials, surfaces, answer, plan, kind, confidence, seed, tell)
     parts = [first(story)]
     for k, (title, write) in enumerate(sections(count), 1):
+        tell(title)
         parts.append(section(f"{k}  {title}", _tried(write, story)))
     title = story.brief.title or "Trial series"
     return (

@@ -47,8 +47,19 @@ def _against_today(answer: Any) -> list[str]:
     if answer.current is None:
         return []
     costs = answer.current[[str(name).startswith("cost ") for name in answer.current.index]]
-    return [f"Against today, {name}: {number(line['today'])} becomes {number(line['suggested'])}."
+    said = [f"Against today, {name}: {number(line['today'])} becomes {number(line['suggested'])}."
             for name, line in costs.iterrows()]  # fmt: skip
+    piece = answer.brief.piece
+    if len(costs) and piece is not None and piece.per_year is not None:
+        year = -float(costs["change"].iloc[-1]) * piece.per_year
+        verb = "saves" if year >= 0 else "costs"
+        said.append(f"Over {piece.per_year:,.0f} pieces a year it {verb} {abs(year):,.0f} {answer.brief.currency} "
+                    f"of material{'' if year >= 0 else ' more'}.")  # fmt: skip
+    return said
+
+
+def _many(count: int, noun: str) -> str:
+    return f"{count or 'no'} {noun}{'' if count == 1 else 's'}"
 
 
 def sections(count: int) -> list[tuple[str, Callable[[Story], Iterable[Markup]]]]:
@@ -82,8 +93,9 @@ def _asked(story: Story) -> Iterable[Markup]:
 
 
 def _allowed(story: Story) -> Iterable[Markup]:
-    region = Region.from_brief(story.brief).check()
-    yield said([f"{region}.", *region.flat()])
+    brief, region = story.brief, Region.from_brief(story.brief).check()
+    words = f"{_many(len(brief.varied), 'ingredient')} and {_many(len(brief.settings), 'setting')} may vary"
+    yield said([f"{words}; {_many(len(brief.limits), 'limit')} on them together.", *region.flat()])
     ranges = region.implied_ranges()
     ranges = ranges[ranges["low"] < ranges["high"]].rename(index=story.brief.title_of)
     yield page_table(ranges.rename(columns={"implied_low": "low left", "implied_high": "high left"}).reset_index())
@@ -102,7 +114,10 @@ def _planned(story: Story) -> Iterable[Markup]:
 
     judged = story.plan.judge(limit=True)
     yield said([story.plan.verdict, judged.verdict, *judged.notes, *story.plan.notes])
-    yield page_table(judged.efficiencies, "How near it is to the best that could be, by criterion")
+    best = judged.efficiencies
+    best = pd.DataFrame({"criterion": best["criterion"], "efficiency, %": 100 * best["efficiency"],
+                         "against": best["limit"]})  # fmt: skip
+    yield page_table(best, "How near it is to the best that could be, by criterion")
     yield page_table(judged.degrees_of_freedom, "Degrees of freedom")
     if len(judged.power):
         power = judged.power.copy()
@@ -194,7 +209,7 @@ def _suggested(story: Story) -> Iterable[Markup]:
     if len(answer.alternatives):
         yield page_table(answer.alternatives, "Clearly different, nearly as good")
     if brief.has_costs:
-        yield picture(lambda: cost_conformance(brief, story.surfaces, answer), "What sureness costs.")
+        yield picture(lambda: cost_conformance(brief, story.surfaces, answer), "What sureness costs.", "small")
     yield listed(answer.notes)
 
 

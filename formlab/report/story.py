@@ -31,7 +31,7 @@ class Story:
 
 def story_of(
     question: Any, trials: Any, surfaces: Any, answer: Any, plan: Any, kind: str, confidence: float | None,
-    seed: int | None,
+    seed: int | None, tell: Callable[[str], None],
 ) -> Story:  # fmt: skip
     from formlab.plans import Plan
     from formlab.suggest import suggest
@@ -49,6 +49,7 @@ def story_of(
 
     def make(name: str, can: bool, how: Callable[[], Any]) -> None:
         if getattr(story, name) is None and can:
+            tell(name)
             try:
                 setattr(story, name, how())
             except FormlabError as error:
