@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import numpy as np
@@ -11,6 +13,7 @@ import pandas as pd
 from formlab.brief import Brief
 from formlab.errors import SuggestError
 from formlab.suggest.conformance import met
+from formlab.workers import one_thread
 
 __all__ = ["COSTS", "CostRatio", "Question", "desirability", "goal_of", "matters"]
 
@@ -129,7 +132,10 @@ class Question:
         parts = [
             frame.iloc[k : k + CHUNK] for k in range(0, len(frame), CHUNK)
         ]  # model columns stay in cache
-        return np.concatenate([self._share(part) for part in parts])
+        if len(parts) < 4:
+            return np.concatenate([self._share(part) for part in parts])
+        with one_thread(), ThreadPoolExecutor(os.cpu_count() or 1) as pool:  # most of it leaves the interpreter lock
+            return np.concatenate(list(pool.map(self._share, parts)))
 
     def _share(self, frame: pd.DataFrame) -> np.ndarray:
         columns = self.surfaces.columns(frame)
