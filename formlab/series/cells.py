@@ -7,6 +7,7 @@ import re
 import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 
 from formlab.series.tables import NUMBER, restored
 from formlab.series.workbook import Cell
@@ -65,7 +66,12 @@ def clean_text(value: Cell) -> str:
         return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
     if isinstance(value, int):
         return str(value)
-    text = unicodedata.normalize("NFC", restored(value)).replace("\u2212", "-")
+    return _cleaned(value)
+
+
+@lru_cache(maxsize=65_536)  # a long file says the same few things many times
+def _cleaned(given: str) -> str:
+    text = unicodedata.normalize("NFC", restored(given)).replace("\u2212", "-")
     text = re.sub(r"[\s\u200b\ufeff\x00-\x1f\x7f]+", " ", text)
     return text.strip()
 
@@ -94,14 +100,13 @@ def plain_trial(name: str) -> str:
 def decimal_comma(cells: Iterable[Cell]) -> bool | None:
     """Return whether text cells of a file write 12,5 (True) or 12.5 (False); None where neither or both show."""
     comma = point = False
-    for cell in cells:
-        if isinstance(cell, str):
-            comma |= bool(re.search(r"^[^,]*[0-9],(?:[0-9]{1,2}|[0-9]{4,})(?![0-9,.])", cell)) or bool(
-                re.search(r"[0-9]\.[0-9]{3},[0-9]", cell)
-            )
-            point |= bool(re.search(r"^[^.]*[0-9]\.(?:[0-9]{1,2}|[0-9]{4,})(?![0-9,.])", cell)) or bool(
-                re.search(r"[0-9],[0-9]{3}\.[0-9]", cell)
-            )
+    for cell in {c for c in cells if isinstance(c, str)}:
+        comma |= bool(re.search(r"^[^,]*[0-9],(?:[0-9]{1,2}|[0-9]{4,})(?![0-9,.])", cell)) or bool(
+            re.search(r"[0-9]\.[0-9]{3},[0-9]", cell)
+        )
+        point |= bool(re.search(r"^[^.]*[0-9]\.(?:[0-9]{1,2}|[0-9]{4,})(?![0-9,.])", cell)) or bool(
+            re.search(r"[0-9],[0-9]{3}\.[0-9]", cell)
+        )
     return None if comma == point else comma
 
 

@@ -37,8 +37,7 @@ def merge(
     """
     names = _names(old, new, responses)
     old, new = old.reindex(columns=names, fill_value=""), new.reindex(columns=names, fill_value="")
-    stored = [list(row) for row in old.itertuples(index=False)]
-    lines = [list(row) for row in new.itertuples(index=False)]
+    stored, lines = _lines(old), _lines(new)
     work = _Work(names, list(responses), stored)
     done = Merged(old)
     rest = []
@@ -78,6 +77,10 @@ def _names(old: pd.DataFrame, new: pd.DataFrame, responses: Sequence[str]) -> li
     others = [n for n in old.columns if n not in ("trial", "session", *used, *responses, "status", "note")]
     others = [n for n in others if n not in ("operator", "reading")]
     return ["trial", "session", *used, *responses, *others, "status", "note"]
+
+
+def _lines(table: pd.DataFrame) -> list[list[str]]:
+    return [list(line) for line in zip(*(table[name].tolist() for name in table))]
 
 
 def _next_session(old: pd.DataFrame) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -49,12 +49,12 @@ def check_form(form: Form, brief: Brief, plan: pd.DataFrame) -> Readings:
     out = pd.DataFrame(
         "", index=table.index, columns=[*given, *brief.response_names, "status", "note"], dtype=object
     )
-    comma = decimal_comma(c for n in responses for c in table[n])
+    comma = decimal_comma(c for n in responses for c in table[n].tolist())
     for name in responses:
         out[name], found = _numbers(table[name], brief.by_name[name], comma, form.file)  # type: ignore[arg-type]
         findings += found
     for name in [n for n in (*given, "note") if n in table and n != "trial"]:
-        out[name] = [clean_text(c) for c in table[name]]
+        out[name] = [clean_text(c) for c in table[name].tolist()]
     if "status" in table:
         out["status"], found = _each(table["status"], _status, form.file)
         findings += found
@@ -202,7 +202,7 @@ def _as_above(finding: Finding, trials: pd.Series) -> Finding:
 def _bad_status(out: pd.DataFrame, read: pd.Series, found: Sequence[Finding], file: str) -> list[Finding]:
     asked = {f.problem.row for f in found if not f.harmless}
     findings = []
-    for row, status, note, has in zip(out.index, out["status"], out["note"], read):
+    for row, status, note, has in zip(out.index, *(s.tolist() for s in (out["status"], out["note"], read))):
         if status == "set aside" and not note:
             findings.append(Finding.at(file, row, "note", None, "the reason why it was set aside"))
         elif row not in asked and not has and status == "ok":
@@ -268,8 +268,9 @@ def _beyond(out: pd.DataFrame, brief: Brief) -> list[str]:
     remarks = []
     for response in brief.responses:
         low, high = response.bounds
-        texts: Mapping[Any, str] = out[response.name][out[response.name] != ""].to_dict()
-        rows = [row for row, t in texts.items() if not low <= float(t.lstrip("<>")) <= high]
+        texts = out[response.name].tolist()
+        wrong = {t for t in set(texts) - {""} if not low <= float(t.lstrip("<>")) <= high}
+        rows = [row for row, t in zip(out.index, texts) if t in wrong]
         if rows:
             some = ", ".join(map(str, rows[:5])) + (" …" if len(rows) > 5 else "")
             remarks.append(f"{response.name} is beyond its bounds {low:g} to {high:g} in row {some}.")

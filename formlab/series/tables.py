@@ -58,9 +58,14 @@ def to_csv(frame: pd.DataFrame) -> str:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow([cell(str(name)) for name in frame.columns])
-    columns = [[cell(v) for v in frame.iloc[:, k].tolist()] for k in range(frame.shape[1])]
-    writer.writerows(zip(*columns))
+    writer.writerows(zip(*(_cells(frame.iloc[:, k].tolist()) for k in range(frame.shape[1]))))
     return out.getvalue()
+
+
+def _cells(values: list[Any]) -> list[str]:
+    """A column as it stands in a CSV file; equal texts are looked at once."""
+    said = {v: guarded(v) for v in {v for v in values if type(v) is str}}
+    return [said[v] if type(v) is str else cell(v) for v in values]
 
 
 def from_csv(text: str, file: str = "") -> pd.DataFrame:
