@@ -216,7 +216,9 @@ def leave_one_batch_out(surface: Surface) -> pd.DataFrame:
             fit = solve(x[keep], y[keep], surface.space.names)
             covariance, variance, coef = fit.inverse * fit.s**2, fit.s**2, fit.coef
         else:
-            mixed = reml(x[keep], y[keep], surface.noise.subset(keep), surface.space.names)
+            rest = surface.noise.subset(keep)
+            near = surface.mixed.variance if rest.names == surface.noise.names else None
+            mixed = reml(x[keep], y[keep], rest, surface.space.names, near=near)
             covariance, variance, coef = mixed.covariance, float(mixed.variance.sum()), mixed.coef
         predicted[out] = x[out] @ coef
         error[out] = np.sqrt(np.einsum("ij,jk,ik->i", x[out], covariance, x[out]) + variance)

@@ -127,8 +127,13 @@ class MixedFit:
         return low, float(brentq(short, best, high, xtol=1e-6 * high))
 
 
-def reml(x: np.ndarray, y: np.ndarray, noise: Noise, names: Sequence[str], model: str = "") -> MixedFit:
+def reml(
+    x: np.ndarray, y: np.ndarray, noise: Noise, names: Sequence[str], model: str = "",
+    near: np.ndarray | None = None,
+) -> MixedFit:  # fmt: skip
     """Return the REML fit of a mixed model.
+
+    `near` are variances of much the same data, to start from instead of from afar.
 
     Raises
     ------
@@ -145,9 +150,10 @@ def reml(x: np.ndarray, y: np.ndarray, noise: Noise, names: Sequence[str], model
         theta = np.append(np.zeros(len(pieces) - 1), rounding or 1.0)
         return _fitted(theta, x, y, pieces, known, noise)
     best: tuple[float, np.ndarray] | None = None
-    for share in (0.5, 0.05, 0.95):
-        start = np.full(len(pieces), unit * share / max(len(pieces) - 1, 1))
+    starts = [np.full(len(pieces), unit * share / max(len(pieces) - 1, 1)) for share in (0.5, 0.05, 0.95)]
+    for start, share in zip(starts, (0.5, 0.05, 0.95)):
         start[-1] = unit * (1 - share)
+    for start in starts if near is None else [np.maximum(near, 0.02 * unit)]:
         value, theta = _climb(start, x, y, pieces, known, unit)
         if best is None or value > best[0] + 1e-10:
             best = value, theta
