@@ -1,6 +1,6 @@
 """How long people wait: import, ``--help``, and from a control of the what-if panel to the screen.
 
-Run with ``python tests/benchmarks/bench_eyes.py``. It prints times and the machine; nothing is asserted.
+Run with ``python -m tests.benchmarks.bench_eyes``. It prints times and the machine; nothing is asserted.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from pathlib import Path
 
 import formlab as fl
 from formlab.panel.page import served
+from tests.benchmarks.rows import Row
 
 HOME = Path(__file__).parent.parent.parent
 CHROMIUM = Path("/usr/bin/chromium")
@@ -81,6 +82,17 @@ def on_the_screen(folder: Path, moves: int = 30) -> list[float]:
                 page.wait_for_timeout(200)
             browser.close()
     return found
+
+
+def rows() -> list[Row]:
+    """Medians by the clock on the wall; there is nothing to set beside them."""
+    folder = HOME / "demo_trials" / "drafting_block"
+    waits = {
+        "wait for import formlab (wall)": runs(["-c", "import formlab"], 3),
+        "wait for formlab --help (wall)": runs(["-m", "formlab.cli", "--help"], 3),
+        "panel, control to messages (wall)": in_the_kernel(folder, 10),
+    }
+    return [Row(task, statistics.median(times)) for task, times in waits.items()]
 
 
 def main() -> None:
