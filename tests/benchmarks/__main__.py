@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from importlib import import_module
+from types import ModuleType
 
 from tests.benchmarks.rows import Row, machine, table
 
@@ -13,34 +14,29 @@ PARTS = (
 )  # fmt: skip
 
 
-def rows_of(parts: tuple[str, ...]) -> list[Row]:
-    """Measure part by part; a part that gives no rows is left out."""
-    found: list[Row] = []
-    for name in parts:
-        try:
-            measure = getattr(import_module(f"tests.benchmarks.{name}"), "rows", None)
-        except ModuleNotFoundError as error:
-            if error.name != f"tests.benchmarks.{name}":
-                raise
-            measure = None
-        if measure is not None:
-            print(f"{name} …", file=sys.stderr, flush=True)
-            found += measure()
-    return found
+def rows_of(part: ModuleType) -> list[Row]:
+    """Measure one part; one that gives no rows prints its own words below the table."""
+    print(f"{part.__name__} …", file=sys.stderr, flush=True)
+    return list(part.rows()) if hasattr(part, "rows") else []
 
 
 def main(words: list[str]) -> None:
     if words == ["growth"]:
         import_module("tests.benchmarks.growth").main()
         return
-    asked = tuple(words) or PARTS
-    if unknown := [word for word in asked if word not in PARTS]:
+    if unknown := [word for word in words if word not in PARTS]:
         raise SystemExit(f"{unknown[0]!r} is no part; they are {', '.join(PARTS)}, and growth.")
-    rows = rows_of(asked)
+    parts = [import_module(f"tests.benchmarks.{name}") for name in words or PARTS]
+    rows = [row for part in parts for row in rows_of(part)]
     print(f"{machine()}\n\n{table(rows)}\n")
     print(
         "A ratio in brackets does not count: the other answer was the better one. Nothing is asserted on time."
     )
+    for part in parts:
+        if not hasattr(part, "rows"):
+            print(f"\n{(part.__doc__ or '').splitlines()[0]}")
+            sys.argv = [str(part.__file__)]
+            part.main()
 
 
 if __name__ == "__main__":
