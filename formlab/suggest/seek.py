@@ -17,6 +17,7 @@ __all__ = ["FINAL_DRAWS", "SEARCH_DRAWS", "Answer", "search_until", "surer"]
 
 SEARCH_DRAWS = 1000
 FINAL_DRAWS = 20_000
+WORTH = 5.0  # a hundredth of the cost must buy five hundredths of probability
 
 
 @dataclass(frozen=True)
@@ -37,21 +38,23 @@ class Answer:
 def surer(
     question: Question, region: Region, found: Found, cheapest: Answer, final: Any, premium: float, seed: int
 ) -> Answer:
-    """Return the surest formula that costs at most `premium` more than the cheapest, or the cheapest itself."""
+    """Return the formula where a little more money buys much certainty, or the cheapest itself.
+
+    It costs at most `premium` more, as a share, and every part of that buys at least `WORTH` times as much probability.
+    """
     least = float(found.value[0])
-    most = least * (1 + premium)
 
     def score(frame: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
-        cost = question.value(frame, np.zeros(len(frame)))
-        return np.maximum(cost / most - 1, 0), -question.probability(frame)
+        extra = question.value(frame, np.zeros(len(frame))) / least - 1
+        return np.maximum(extra - premium, 0), WORTH * np.maximum(extra, 0) - question.probability(frame)
 
     best = search(region, score, seed=seed, pool=400, rounds=30, starts=found.formulas, most_slices=2)
     figures, claimed = _fresh(question, best, final, seed)
     gained = getattr(figures, question.of) - getattr(cheapest.figures, question.of)
-    if best.shortfall[0] > 0 or gained < 0.005:
-        return cheapest
     formula = best.formulas.head(1)
     extra = float(question.value(formula, np.zeros(1))[0]) / least - 1
+    if best.shortfall[0] > 0 or gained < WORTH * max(extra, 0.001):
+        return cheapest
     return Answer(formula, figures, claimed, extra, float(gained))
 
 

@@ -245,9 +245,10 @@ def suggest(
     prices : mapping of str to float, optional
         Prices (currency per kg) in place of the brief's.
     premium : float
-        Share of the least cost that may be spent on more certainty: the cheapest formula that is just sure
-        enough lies on the edge of several targets, and a little more money often makes it much surer. 0 asks
-        for the cheapest itself. Without effect where no cost is minimised.
+        Share of the least cost that may be spent on more certainty, where 0.1 % of it buys at least 0.005 of
+        probability: the cheapest formula that is just sure enough lies on the edge of several targets, and a little
+        more money often makes it much surer. 0 asks for the cheapest itself. Without effect where no cost is
+        minimised.
     ledger : Ledger, optional
         How past promises came out (`formlab.suggest.score_promises`); where they came true less often than
         claimed, claims are lowered and more is required.
@@ -272,8 +273,17 @@ def suggest(
     -----
     The probability is counted on 1,000 joint draws while searching and reported from 20,000 others: the
     first is too good by having been chosen, the second is not. Where the second is not what was asked, the
-    requirement of the search is raised or lowered and the search repeated. Then the surest formula that costs
-    at most the premium more is looked for, on the same draws, and reported from the same others.
+    requirement of the search is raised or lowered and the search repeated. Then the formula
+    that a premium makes much surer is looked for, on the same draws, and reported from the same others.
+
+    Examples
+    --------
+    >>> import formlab as fl
+    >>> series = fl.open_series("demo_trials/ink_wedge")
+    >>> surfaces = fl.fit(series.brief, series.trials(), kind="least squares", seed=1)
+    >>> answer = suggest(series.brief, surfaces, explain=False, alternatives=0, premium=0, seed=1)
+    >>> answer.reached, bool(answer.conformance.true_mean >= 0.90)
+    (True, True)
     """
     goal = goal_of(brief, minimise, maximise, score)
     if of not in KINDS:
