@@ -109,7 +109,7 @@ def chromium():
 def page(chromium):
     with contextlib.closing(chromium.new_context(viewport={"width": 1280, "height": 1000})) as context:
         page = context.new_page()
-        page.set_default_timeout(90_000)
+        page.set_default_timeout(180_000)
         page.watch = Watch(page)
         yield page
 
@@ -194,7 +194,7 @@ def _free_port():
 
 
 def _answers(port, server, log):
-    end = time.monotonic() + 60
+    end = time.monotonic() + 180
     while time.monotonic() < end and server.poll() is None:
         with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", port), 1):
             return
@@ -219,17 +219,17 @@ def no_errors(page):
     assert [e.inner_text()[-300:] for e in page.locator(ERROR).all()] == []
 
 
-def changed(page, slider, words, key="ArrowRight"):
-    """Move a slider by keyboard and assert that what it leads to changes, in two seconds."""
+def changed(page, slider, words, key="ArrowRight", seconds=20):
+    """Move a slider by keyboard and assert that what it leads to changes, however busy the machine is."""
     before = words.inner_html()
     slider.press(key)
-    end = time.monotonic() + 2
+    end = time.monotonic() + seconds
     while words.inner_html() == before and time.monotonic() < end:
         page.wait_for_timeout(20)
     assert words.inner_html() != before
 
 
-def until(page, holds, seconds=10):
+def until(page, holds, seconds=30):
     """Wait until something holds, and fail if it never does."""
     end = time.monotonic() + seconds
     while not holds() and time.monotonic() < end:
@@ -262,10 +262,9 @@ def check_panel(page, brief, surfaces):
     assert shown(page) == expected(brief, surfaces, today)
     for _ in range(5):
         changed(page, slider(page, title), page.locator(".fl-predicted"))
-    page.wait_for_timeout(300)
+    until(page, lambda: shown(page) == expected(brief, surfaces, read_out(page, title)), 20)
     moved = read_out(page, title)
     assert moved > today
-    assert shown(page) == expected(brief, surfaces, moved)
     assert shown(page) != expected(brief, surfaces, today)
 
 
@@ -336,7 +335,7 @@ TIMED = """([row, presses]) => new Promise(done => {
     const wait = () => requestAnimationFrame(() => {
       if (seen() !== before) { times.push(performance.now() - start);
         times.length < presses ? setTimeout(press, 150) : done(times); }
-      else if (performance.now() - start > 5000) done(times);
+      else if (performance.now() - start > 20000) done(times);
       else wait();
     });
     wait();
@@ -440,7 +439,7 @@ def test_the_checks_notice_what_they_are_for(page, lab):
         no_errors(page)
     deaf, raising = page.get_by_role("slider").all()
     with pytest.raises(AssertionError):  # a callback that is not connected
-        changed(page, deaf, page.locator(".says"))
+        changed(page, deaf, page.locator(".says"), seconds=2)
     assert page.locator(ERROR).count() == 1
     raising.press("ArrowRight")
     page.locator(ERROR).nth(1).wait_for()

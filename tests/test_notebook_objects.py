@@ -164,7 +164,7 @@ FUNCTIONS = [name for name in fl.__all__ if inspect.isfunction(getattr(fl, name)
 def test_help_of_functions_is_complete(name):
     function = getattr(fl, name)
     text, takes = function.__doc__, list(inspect.signature(function).parameters)
-    assert {"Parameters", "Returns"} <= sections(text)
+    assert {"Parameters", "Returns", "Examples"} <= sections(text)
     told = inspect.cleandoc(text).split("Parameters\n")[1].split("\nReturns\n")[0]
     heads = [line for line in told.splitlines() if line and not line.startswith((" ", "-"))]
     listed = {word.strip("* ") for line in heads for word in line.split(":")[0].split(",")}

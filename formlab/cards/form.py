@@ -15,7 +15,16 @@ from formlab.series.readings import STATUSES
 __all__ = ["results_form"]
 
 _PLANNED = ("trial", "batch", "load", "reading")
-_WIDTHS = {"trial": 9, "batch": 9, "load": 9, "reading": 10, "session": 11, "operator": 14, "status": 18, "note": 44}
+_WIDTHS = {
+    "trial": 9,
+    "batch": 9,
+    "load": 9,
+    "reading": 10,
+    "session": 11,
+    "operator": 14,
+    "status": 18,
+    "note": 44,
+}
 
 
 def results_form(brief: Brief, plan: Any, *, show: Sequence[str] = ()) -> bytes:
@@ -35,6 +44,13 @@ def results_form(brief: Brief, plan: Any, *, show: Sequence[str] = ()) -> bytes:
         Sheet ``results``: a line for every reading of every trial; trial, batch, load and number of the reading are
         locked, without a password. Readings are checked against what is `possible` and may be written ``<0.5``;
         status is a list. Sheet ``how to`` says so in words. Loads with ``series.load_results`` as it is.
+
+    Examples
+    --------
+    >>> import formlab as fl
+    >>> series = fl.open_series("demo_trials/ink_wedge")
+    >>> results_form(series.brief, series.plan_frame())[:2]  # a workbook
+    b'PK'
     """
     import openpyxl
 
@@ -125,7 +141,10 @@ def _formula(cell: str, response: Response) -> str:
 
 def _allowed(response: Response) -> str:
     low, high = response.possible
-    ends = [f"{low:g} or more" if math.isfinite(low) else "", f"{high:g} or less" if math.isfinite(high) else ""]
+    ends = [
+        f"{low:g} or more" if math.isfinite(low) else "",
+        f"{high:g} or less" if math.isfinite(high) else "",
+    ]
     span = f"{low:g} to {high:g}" if all(ends) else "".join(ends)
     number = f"A number{', ' + span if span else ''}{' ' + response.unit if response.unit else ''}"
     return f"{number}; beyond what can be read: <0.5 or >90; not read: leave empty."
@@ -139,7 +158,9 @@ def _dress(sheet: Any, columns: list[str], count: int, last: int) -> None:
     for k, name in enumerate(columns, 1):
         head = sheet.cell(1, k)
         head.font, head.alignment = Font(bold=True), Alignment(wrap_text=True, vertical="bottom")
-        sheet.column_dimensions[get_column_letter(k)].width = _WIDTHS.get(name, max(13, min(len(str(head.value)) + 2, 24)))
+        sheet.column_dimensions[get_column_letter(k)].width = _WIDTHS.get(
+            name, max(13, min(len(str(head.value)) + 2, 24))
+        )
         for row in range(2, last + 1, count):
             sheet.cell(row, k).border = thick
     sheet.row_dimensions[1].height = 32

@@ -51,6 +51,17 @@ def panel(
     ------
     FormlabError
         If ipywidgets is not there, or a response was not fitted.
+
+    Examples
+    --------
+    >>> import formlab as fl
+    >>> series = fl.open_series("demo_trials/ink_wedge")
+    >>> surfaces = fl.fit(series.brief, series.trials(), kind="least squares", seed=1)
+    >>> shown = panel(series.brief, surfaces)
+    >>> shown.state.move("silica", 12.0)
+    ''
+    >>> float(shown.state.formula["silica"].iloc[0])
+    12.0
     """
     try:
         from formlab.panel.widgets import Panel

@@ -30,7 +30,7 @@ TEMPLATE = """{%- extends 'lab/index.html.j2' -%}
 {{ super.super() }}
 {%- endblock notebook_css -%}
 """
-WAIT_S = 60.0
+WAIT_S = 180.0  # a busy machine takes its time to import; a server that has died is noticed at once
 
 
 def page(folder: str, kind: str = "auto", seed: int = 1) -> Any:

@@ -32,6 +32,11 @@ def read_brief(path: str | Path) -> Brief:
     ------
     BriefError
         Naming every problem at once with the file; slips of TOML itself with line and column.
+
+    Examples
+    --------
+    >>> read_brief("demo_trials/ink_wedge").varied
+    ['factice', 'oil', 'silica', 'kaolin', 'pumice']
     """
     path = Path(path)
     if path.is_dir():

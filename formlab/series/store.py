@@ -503,6 +503,12 @@ def open_series(path: str | Path, *, who: str = "") -> Series:
         If there is no such folder.
     BriefError
         If its brief does not hold.
+
+    Examples
+    --------
+    >>> series = open_series("demo_trials/ink_wedge")
+    >>> series.brief.title, series.trials()["trial"].nunique()
+    ('Abrasive ink wedge, invented demo', 36)
     """
     series = Series(path, who)
     for notice in series.notices:

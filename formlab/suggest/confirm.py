@@ -82,6 +82,15 @@ def confirm(
     ------
     SuggestError
         If no response was read.
+
+    Examples
+    --------
+    >>> import formlab as fl
+    >>> series = fl.open_series("demo_trials/ink_wedge")
+    >>> surfaces = fl.fit(series.brief, series.trials(), kind="least squares", seed=1)
+    >>> made = series.trials().head(6)  # stands in for confirmation trials here
+    >>> confirm(series.brief, surfaces, made, draws=200, seed=1).table["response"].tolist()
+    ['erasure', 'crumble', 'hardness', 'smear']
     """
     names = [n for n in brief.response_names if n in made and made[n].notna().any()]
     if not names:

@@ -69,6 +69,15 @@ def next_trials(
     Notes
     -----
     Where trials could not be made, a formula counts by the chance that it can be.
+
+    Examples
+    --------
+    >>> import formlab as fl
+    >>> series = fl.open_series("demo_trials/ink_wedge")
+    >>> surfaces = fl.fit(series.brief, series.trials(), kind="least squares", seed=1)
+    >>> more = next_trials(series.brief, surfaces, series.trials(), count=2, seed=1)
+    >>> more.frame[["trial", "batch"]].to_numpy().tolist()
+    [['T37', 'B19'], ['T38', 'B20']]
     """
     from formlab.plans import Plan
     from formlab.terms import ModelSpace

@@ -146,6 +146,15 @@ def rehearse(
         batches, runs, conforming (share that truly meets all targets), error (its standard error), claimed (mean
         conformance claimed), reached (share that could claim the confidence), possible (share of plants in which
         any formula conforms), cost (median, of the conforming ones; per litre).
+
+    Examples
+    --------
+    >>> import formlab as fl
+    >>> brief = fl.Brief(ingredient=[{"name": "rubber", "role": "rubber"}, {"name": "oil", "low": 0, "high": 20}],
+    ...     response=[{"name": "hardness", "at_most": 55, "sd_batch": 0.5}], model="linear")
+    >>> end = rehearse(brief, batches=(6,), runs=2, kind="least squares", seed=1, progress=False)
+    >>> end[["batches", "runs"]].to_numpy().tolist()
+    [[6, 2]]
     """
     root = np.random.SeedSequence(seed)
     jobs = [

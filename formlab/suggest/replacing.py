@@ -122,6 +122,15 @@ def replace_ingredient(
     ------
     SuggestError
         If there is no current formula, or it holds none of `out`.
+
+    Examples
+    --------
+    >>> import formlab as fl
+    >>> series = fl.open_series("demo_trials/ink_wedge")
+    >>> surfaces = fl.fit(series.brief, series.trials(), kind="least squares", seed=1)
+    >>> steps = replace_ingredient(series.brief, surfaces, "silica", "kaolin", shares=(0.25,), seed=1)
+    >>> bool(steps.table["reached"].iloc[0])
+    True
     """
     today = brief.baseline
     for name in (out, into):

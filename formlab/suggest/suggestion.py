@@ -281,7 +281,7 @@ def suggest(
     >>> import formlab as fl
     >>> series = fl.open_series("demo_trials/ink_wedge")
     >>> surfaces = fl.fit(series.brief, series.trials(), kind="least squares", seed=1)
-    >>> answer = suggest(series.brief, surfaces, explain=False, alternatives=0, premium=0, seed=1)
+    >>> answer = suggest(series.brief, surfaces, minimise="cost_per_piece", explain=False, alternatives=0, seed=1)
     >>> answer.reached, bool(answer.conformance.true_mean >= 0.90)
     (True, True)
     """
