@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from formlab.surfaces.parts import Part, columns_of
+from formlab.surfaces.parts import Part
 
 if TYPE_CHECKING:
     from formlab.surfaces.surface import Surface
@@ -158,11 +158,9 @@ def _refitted_without(surface: Surface) -> pd.DataFrame:
 def _pulled_without(surface: Surface) -> pd.DataFrame:
     """A batch left out pulls no more than its prediction from the others would; the middle over the parts."""
     groups, whole = surface.values.batches, surface.coefficients
-    cover, projector = surface.projector
 
     def shift(part: Part) -> np.ndarray:
-        pull = projector @ part.pull(columns_of(part.features, cover))
-        each = pull * _left_out_error(part, groups)
+        each = part.pull(surface.nearest(part)) * _left_out_error(part, groups)
         return np.stack([each[:, groups == g].sum(axis=1) for g in range(groups.max() + 1)])
 
     same = [(shift(p), w) for p, w in zip(surface.parts, surface.weights) if p.scale == surface.values.scale]

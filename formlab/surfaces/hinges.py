@@ -12,7 +12,7 @@ from formlab.surfaces.averaging import HYPER_A, INCLUSION
 from formlab.surfaces.discrete import NormalPart
 from formlab.surfaces.gaussian_process import GaussianProcess
 from formlab.surfaces.noise import Scatter
-from formlab.surfaces.parts import Part, columns_of
+from formlab.surfaces.parts import Part
 
 if TYPE_CHECKING:
     from formlab.surfaces.surface import Surface
@@ -36,14 +36,18 @@ def hinges(surface: Surface) -> pd.DataFrame:
     columns = ["term", *SCALES, "flips"]
     if not surface.origins:
         return pd.DataFrame(columns=columns).astype({"flips": bool})
-    said = {name: _said(surface, factor) for name, factor in SCALES.items()}
+    drawn: dict[int, np.ndarray] = {}
+    said = {name: _said(surface, factor, drawn) for name, factor in SCALES.items()}
     table = pd.DataFrame({"term": surface.space.names, **said})
     table = table[[t.degree > 0 for t in surface.space.terms]].reset_index(drop=True)
     return table.assign(flips=table[list(SCALES)].nunique(axis=1) > 1)
 
 
-def _said(surface: Surface, factor: float) -> np.ndarray:
-    """Verdict on every term with the prior's scale multiplied; the same random numbers whatever the factor."""
+def _said(surface: Surface, factor: float, drawn: dict[int, np.ndarray]) -> np.ndarray:
+    """Verdict on every term with the prior's scale multiplied; the same random numbers whatever the factor.
+
+    `drawn` keeps the draws of the surface's own parts, which some priors only weight anew.
+    """
     values: list[np.ndarray] = []
     weights: list[float] = []
     first = 0
@@ -54,19 +58,23 @@ def _said(surface: Surface, factor: float) -> np.ndarray:
             parts, log_weight = origin.entrant.source.rescaled(origin.picked, parts, factor)
             weight = np.exp(log_weight - log_weight.max())
             weights += list(origin.weight * weight / weight.sum())
-            values += [_drawn(surface, part, k) for k, part in enumerate(parts)]
+            for k, part in enumerate(parts):
+                own = part is surface.parts[first - len(parts) + k]
+                found = drawn.get(id(part)) if own else None
+                found = _drawn(surface, part, k) if found is None else found
+                if own:
+                    drawn[id(part)] = found
+                values.append(found)
     low, high = _quantiles(np.concatenate(values), np.repeat(weights, DRAWS), (0.025, 0.975))
     return verdicts(low, high)
 
 
 def _drawn(surface: Surface, part: Part, seed: int) -> np.ndarray:
     """Draws of the nearest coefficients of the brief's terms, shape (DRAWS, p)."""
-    cover, projector = surface.projector
     rng = np.random.default_rng(seed)
     slabs, batches = len(surface.slabs), int(surface.slabs.batches.max()) + 1
     scatter = Scatter(rng.standard_normal((DRAWS, batches)), rng.standard_normal((DRAWS, slabs)))
-    turn = projector @ columns_of(part.features, cover)
-    return part.draw(scatter, rng).coef @ turn.T
+    return part.draw(scatter, rng).coef @ surface.nearest(part).T
 
 
 def _quantiles(values: np.ndarray, weights: np.ndarray, at: tuple[float, ...]) -> np.ndarray:

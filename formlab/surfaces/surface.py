@@ -200,6 +200,18 @@ class Surface:
             cover = self.formulas
         return cover, np.linalg.pinv(self.space.matrix(cover))
 
+    @cached_property
+    def _turns(self) -> dict[int, np.ndarray]:
+        return {}
+
+    def nearest(self, part: Part) -> np.ndarray:
+        """What turns coefficients of a part into the nearest ones of the brief's terms over the region, shape (terms, p)."""
+        key = id(part.features)
+        if key not in self._turns:
+            cover, projector = self.projector
+            self._turns[key] = projector @ columns_of(part.features, cover)
+        return self._turns[key]
+
     # ---- tables ---------------------------------------------------------------------------------
 
     @cached_property
