@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -21,28 +23,39 @@ LINES = ("-o", "--s", ":^", "-.D")
 
 def main() -> None:
     """Measure, draw, and print what was measured."""
-    import matplotlib
+    print(machine())
+    tables = []
+    for panel in PANELS:
+        tables.append(panel.measure())
+        print(f"\n{panel.title}: {panel.y}\n{tables[-1].round(3).to_string()}", flush=True)
+    busy = f"load {os.getloadavg()[0]:.0f} on {os.cpu_count()} cores"
+    save(drawn(tables, busy))
 
-    matplotlib.use("agg")
+
+def drawn(tables: Sequence[pd.DataFrame], busy: str) -> Any:
+    """Return the figure of what was measured, one panel a table; `busy` says how busy the machine was."""
     from matplotlib.figure import Figure
 
     from formlab.figures.theme import LIGHT
 
-    print(machine())
     figure = Figure(figsize=(8, 6), layout="constrained")
-    panels = figure.subplots(2, 2).ravel()
-    drawings: list[Callable[[Any], pd.DataFrame]] = [planning, fitting, suggesting, rehearsing]
-    for ax, draw in zip(panels, drawings):
-        table = draw(ax)
-        shades = (LIGHT.ink, LIGHT.fit, LIGHT.today, LIGHT.faint)
+    shades = (LIGHT.ink, LIGHT.fit, LIGHT.today, LIGHT.faint)
+    for ax, panel, table in zip(figure.subplots(2, 2).ravel(), PANELS, tables):
         for column, style, shade in zip(table.columns, LINES, shades):
             ax.plot(table.index, table[column], style, color=shade, markersize=4, label=str(column))
+        ax.set(xlabel=panel.x, ylabel=panel.y, xscale=panel.scales[0], yscale=panel.scales[1])
+        ax.set_title(panel.title if "wall" not in panel.y else f"{panel.title}, {busy}", loc="left")
+        ax.set_xticks(table.index, [str(k) for k in table.index])
+        ax.minorticks_off()
+        if panel.scales[1] == "linear":
+            ax.set_ylim(0, 1.3 * table.to_numpy().max())
+        else:
+            ax.set_ylim(top=4 * table.to_numpy().max())
+            ax.yaxis.set_major_formatter("{x:g}")
         ax.grid(color=LIGHT.outside, linewidth=0.6)
         ax.spines[["top", "right"]].set_visible(False)
-        if table.shape[1] > 1:
-            ax.legend(frameon=False, fontsize=8)
-        print(f"\n{ax.get_title(loc='left')}: {ax.get_ylabel()}\n{table.round(3).to_string()}")
-    save(figure)
+        ax.legend(frameon=False, fontsize=8, ncols=2, loc="upper left")
+    return figure
 
 
 def save(figure: Any) -> None:
@@ -86,7 +99,7 @@ def trials(question: fl.Brief, count: int) -> pd.DataFrame:
     return frame
 
 
-def planning(ax: Any) -> pd.DataFrame:
+def planning() -> pd.DataFrame:
     """Two random starts of the search, for more terms and more trials."""
     fl.lay_out(brief(2, model="linear"), runs=6, batches=6, starts=1, seed=1)  # imports are not counted
     out = pd.DataFrame(index=pd.Index([32, 48, 64], name="trials"), dtype=float)
@@ -96,12 +109,10 @@ def planning(ax: Any) -> pd.DataFrame:
         for runs in out.index:
             work = partial(fl.lay_out, question, runs=int(runs), batches=int(runs), starts=2, seed=1)
             out.loc[runs, f"{terms} terms"] = clock(work, 1)
-    ax.set(xlabel="trials", ylabel="seconds, two starts", yscale="log")
-    ax.set_title("Plan", loc="left")
     return out
 
 
-def fitting(ax: Any) -> pd.DataFrame:
+def fitting() -> pd.DataFrame:
     """One response of four factors."""
     fl.fit(brief(2), trials(brief(2), 12), seed=1)  # imports are not counted
     out = pd.DataFrame(index=pd.Index([18, 36, 72], name="trials"), dtype=float)
@@ -110,12 +121,10 @@ def fitting(ax: Any) -> pd.DataFrame:
         for count in out.index:
             data = trials(question, int(count))
             out.loc[count, kind] = clock(partial(fl.fit, question, data, kind=kind, seed=1), 1)
-    ax.set(xlabel="trials", ylabel="seconds a response", xscale="log", yscale="log")
-    ax.set_title("Fit", loc="left")
     return out
 
 
-def suggesting(ax: Any) -> pd.DataFrame:
+def suggesting() -> pd.DataFrame:
     """A search without explanation, by the draws that it counts its probabilities on, and by responses."""
     from formlab.suggest import suggestion
 
@@ -132,13 +141,10 @@ def suggesting(ax: Any) -> pd.DataFrame:
                 out.loc[draws, f"{responses} response{'s' if responses > 1 else ''}"] = clock(work, 1)
     finally:
         suggestion.SEARCH_DRAWS = usual
-    ax.set(xlabel="draws while searching", ylabel="seconds", xscale="log")
-    ax.set_title("Suggestion", loc="left")
-    ax.set_ylim(bottom=0)
     return out
 
 
-def rehearsing(ax: Any) -> pd.DataFrame:
+def rehearsing() -> pd.DataFrame:
     """Eight rehearsals by so many workers, by the clock on the wall; workers are there already."""
     question, counts = brief(2, model="linear"), [1, 2]
     out = pd.DataFrame(index=pd.Index(counts, name="workers"), dtype=float)
@@ -154,7 +160,23 @@ def rehearsing(ax: Any) -> pd.DataFrame:
         rehearsal(workers, 8)
         out.loc[workers, "measured"] = 8 * 60 / (time.perf_counter() - start)
     out["in proportion"] = out["measured"].iloc[0] * out.index.to_numpy(float)
-    ax.set(xlabel="workers", ylabel="rehearsals a minute (wall)", xticks=counts)
-    ax.set_title("Rehearsal", loc="left")
-    ax.set_ylim(bottom=0)
     return out
+
+
+@dataclass(frozen=True)
+class Panel:
+    """One part of the figure: what is measured, and how it is drawn."""
+
+    title: str
+    x: str
+    y: str
+    scales: tuple[str, str]
+    measure: Callable[[], pd.DataFrame]
+
+
+PANELS = (
+    Panel("Plan", "trials", "seconds, two starts", ("linear", "log"), planning),
+    Panel("Fit", "trials", "seconds a response", ("log", "log"), fitting),
+    Panel("Suggestion", "draws while searching", "seconds", ("log", "linear"), suggesting),
+    Panel("Rehearsal", "workers", "rehearsals a minute (wall)", ("linear", "linear"), rehearsing),
+)
