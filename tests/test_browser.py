@@ -273,6 +273,20 @@ def expected(brief, surfaces, oil):
     return {name: number(float(surfaces[name].predict(frame)[0]), 3) for name in surfaces}
 
 
+def check_phone(page):
+    """On a phone's screen nothing reaches beyond its edge, but for tables of kept formulas, which scroll."""
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.wait_for_timeout(500)
+    assert (
+        page.evaluate(
+            """() => [...document.querySelectorAll('.fl-panel *')].filter(e => e.offsetParent !== null || e.closest('svg'))
+             .filter(e => e.tagName !== 'STYLE' && !e.closest('.wide, textarea') && e.getBoundingClientRect().right > 391)
+             .map(e => e.outerHTML.slice(0, 120))"""
+        )
+        == []
+    )
+
+
 REACHABLE = (
     ".fl-panel :is(button, select, textarea, input, [role=slider], [contenteditable=true]):not([disabled])"
 )
@@ -383,6 +397,7 @@ def test_the_page_of_its_own(page, address, block):
     assert page.locator(".jp-InputArea, .jp-Cell-inputWrapper").filter(has_text="import").count() == 0
     check_keyboard(page)
     check_access(page)
+    check_phone(page)
     page.watch.check()
 
 

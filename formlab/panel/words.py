@@ -135,7 +135,8 @@ def _strip(part: Response, line: Any, now: float | None) -> str:
     if now is not None:
         marks += f"<path class='today' d='M{x(now)} {HIGH / 2 - 10}l7 10l-7 10l-7-10z'/>"
     marks += f"<rect class='fit' x='{x(line['mean']) - 3}' y='{HIGH / 2 - 6}' width='6' height='12'/>"
-    return f"<svg aria-hidden='true' width='{WIDE}' height='{HIGH}' viewBox='0 0 {WIDE} {HIGH}'>{marks}</svg>"
+    box = f"width='{WIDE}' height='{HIGH}' viewBox='0 0 {WIDE} {HIGH}' preserveAspectRatio='none'"
+    return f"<svg aria-hidden='true' {box}>{marks}</svg>"
 
 
 def costs(brief: Brief, outcome: Outcome, today: Outcome | None) -> Markup:
@@ -217,5 +218,7 @@ STYLE = Markup("""<style>
 .fl-panel .fit { fill: var(--fit); } .fl-panel .band { fill: var(--fit); opacity: .55; }
 .fl-panel .today { fill: var(--today); stroke: var(--jp-layout-color0, #fff); }
 .fl-panel button:focus-visible, .fl-panel .noUi-handle:focus-visible { outline: 2px solid var(--aim); outline-offset: 2px; }
+@media (max-width: 600px) { .fl-panel th, .fl-panel td { padding-right: .35em; } .fl-panel .fl-predicted { font-size: 12px; }
+  .fl-panel td.strip { padding-left: .2em; } .fl-panel .strip svg { width: 52px; } }
 .fl-panel textarea { font-family: monospace; white-space: pre; }
 </style>""")
