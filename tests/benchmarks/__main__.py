@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from importlib import import_module
+from importlib.util import find_spec
 from types import ModuleType
 
 from tests.benchmarks.rows import Row, machine, table
@@ -26,7 +27,8 @@ def main(words: list[str]) -> None:
         return
     if unknown := [word for word in words if word not in PARTS]:
         raise SystemExit(f"{unknown[0]!r} is no part; they are {', '.join(PARTS)}, and growth.")
-    parts = [import_module(f"tests.benchmarks.{name}") for name in words or PARTS]
+    there = [name for name in words or PARTS if find_spec(f"tests.benchmarks.{name}")]
+    parts = [import_module(f"tests.benchmarks.{name}") for name in there]
     rows = [row for part in parts for row in rows_of(part)]
     print(f"{machine()}\n\n{table(rows)}\n")
     print(
