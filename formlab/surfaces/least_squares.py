@@ -129,17 +129,18 @@ def solve(x: np.ndarray, y: np.ndarray, names: Sequence[str], model: str = "") -
 
 def _refined(x: np.ndarray, y: np.ndarray, q: np.ndarray, r: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Solution and residual of the augmented system, corrected until the correction stops shrinking."""
-    from scipy.linalg import solve_triangular
+    from scipy.linalg.lapack import dtrtrs  # checks of `solve_triangular` cost more than its work here
 
+    r = np.asfortranarray(r)
     wide, tall = x.astype(np.longdouble), y.astype(np.longdouble)
     coef, residual = np.zeros(x.shape[1], np.longdouble), np.zeros(len(y), np.longdouble)
     last = np.inf
     for _ in range(12):
         f = np.asarray(tall - residual - wide @ coef, float)  # residual of r + X b = y
         g = np.asarray(-(wide.T @ residual), float)  # residual of X' r = 0
-        u = solve_triangular(r, g, trans="T")
+        u = dtrtrs(r, g, trans=1)[0]
         d = q.T @ f
-        step = solve_triangular(r, d - u)
+        step = dtrtrs(r, d - u)[0]
         size = float(np.max(np.abs(step), initial=0.0))
         if not size < 0.5 * last:
             break
