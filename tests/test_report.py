@@ -225,7 +225,7 @@ def test_it_prints_on_a4(wedge, browser, tmp_path):
 def test_each_part_is_told_when_work_on_it_begins():
     told = []
     fl.report(fl.open_series(HOME / "ink_wedge").brief, tell=told.append)
-    assert [f"{k}  {part}" for k, part in enumerate(told, 1)] == HEADS
+    assert told == HEADS
 
 
 def test_what_a_year_would_save_stands_at_the_top(wedge):

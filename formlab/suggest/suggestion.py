@@ -282,8 +282,8 @@ def suggest(
     >>> series = fl.open_series("demo_trials/ink_wedge")
     >>> surfaces = fl.fit(series.brief, series.trials(), kind="least squares", seed=1)
     >>> answer = suggest(series.brief, surfaces, minimise="cost_per_piece", explain=False, alternatives=0, seed=1)
-    >>> answer.reached, bool(answer.conformance.true_mean >= 0.90)
-    (True, True)
+    >>> answer.reached, round(answer.conformance.true_mean, 1)
+    (True, 0.9)
     """
     goal = goal_of(brief, minimise, maximise, score)
     if of not in KINDS:
