@@ -134,7 +134,10 @@ class Question:
         ]  # model columns stay in cache
         if len(parts) < 4:
             return np.concatenate([self._share(part) for part in parts])
-        with one_thread(), ThreadPoolExecutor(os.cpu_count() or 1) as pool:  # most of it leaves the interpreter lock
+        with (
+            one_thread(),
+            ThreadPoolExecutor(os.cpu_count() or 1) as pool,
+        ):  # most of it leaves the interpreter lock
             return np.concatenate(list(pool.map(self._share, parts)))
 
     def _share(self, frame: pd.DataFrame) -> np.ndarray:
