@@ -106,7 +106,7 @@ def loading() -> Row:
 def checked_by_hand(file: Path, plan: Path) -> tuple[pd.DataFrame, list[int]]:
     """The checks that one writes on an afternoon: names, trials, numbers, what is possible, status."""
     brief = demo_brief("drafting_block")
-    frame = pd.read_csv(file)
+    frame = pd.read_csv(file, low_memory=False)
     missing = {"trial", *brief.response_names} - set(frame.columns)
     if missing:
         raise ValueError(f"columns missing: {missing}")
