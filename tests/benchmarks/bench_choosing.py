@@ -43,7 +43,11 @@ def conformance() -> list[Row]:
             lambda: regressions.probability(over),
             "statsmodels OLS, draws by scipy, counted in numpy",
         ),
-        ("auto", lambda: sampled(brief, models, over), "scikit-learn GPs, joint draws of 250 formulas at a time"),
+        (
+            "auto",
+            lambda: sampled(brief, models, over),
+            "scikit-learn GPs, joint draws of 250 formulas at a time",
+        ),
     ):
         surfaces = fl.fit(brief, trials, kind=kind, seed=1)
 
