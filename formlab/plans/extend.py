@@ -20,7 +20,7 @@ from formlab.plans.structure import COLUMNS, LABELS, Structure, default_ratios
 from formlab.region import Region
 from formlab.terms import ModelSpace
 
-__all__ = ["extend"]
+__all__ = ["extend", "next_labels"]
 
 MADE = ("ok", "pending", "")
 HEAD = ("trial", "batch", "load", "day", "base", "block", "role", "run_order", "round", "brief_id")
@@ -263,17 +263,18 @@ def _credit(
 def _renumbered(old: pd.DataFrame, new: pd.DataFrame) -> pd.DataFrame:
     """New labels that go on where the old ones end."""
     out = new.drop(columns="block")
-    out["trial"] = _next_labels(old["trial"], out["trial"], "T")
+    out["trial"] = next_labels(old["trial"], out["trial"], "T")
     for level in ("batch", "load", "day", "base"):
         column = COLUMNS[level]
         if column in out:
             taken = old[column] if column in old else pd.Series([], dtype=object)
-            out[column] = _next_labels(taken, out[column], LABELS[level])
+            out[column] = next_labels(taken, out[column], LABELS[level])
     out["run_order"] = out["run_order"] + int(old["run_order"].max())
     return out
 
 
-def _next_labels(taken: pd.Series, labels: pd.Series, letter: str) -> list[str]:
+def next_labels(taken: pd.Series, labels: pd.Series, letter: str) -> list[str]:
+    """Return new names for `labels`, equal ones alike, that go on after those `taken`: T08, T09, …"""
     numbers = [int(t[1:]) for t in taken.dropna().astype(str) if t[:1] == letter and t[1:].isdigit()]
     last = max(numbers, default=0)
     used: Any = set(taken.dropna().astype(str))

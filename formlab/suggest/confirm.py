@@ -104,11 +104,9 @@ def confirm(
     where = [brief.response_names.index(n) for n in names]
     columns, observed, lines = [], [], []
     formulas = brief.complete(pd.concat([group.head(1) for group in groups], ignore_index=True))
-    for label, group in zip(dict.fromkeys(batch), groups):
+    for place, (label, group) in enumerate(zip(dict.fromkeys(batch), groups)):
         # a seed of its own each, for errors of different batches are independent
-        values = drawn.accepted(brief.complete(group.head(1)), seed=int(rng.integers(2**31)))[:, 0, :][
-            :, where
-        ]
+        values = drawn.accepted(formulas.iloc[[place]], seed=int(rng.integers(2**31)))[:, 0, :][:, where]
         for k, name in enumerate(names):
             reading = float(group[name].mean())
             if not np.isfinite(reading):

@@ -8,6 +8,7 @@ draws is linear in their covariance (as in ensemble Kalman filtering, Evensen 19
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -286,29 +287,31 @@ def _updated(values: np.ndarray, before: np.ndarray, seen: np.ndarray, var: np.n
 
 def _as_plan(brief: Brief, chosen: pd.DataFrame, slabs: int, trials: pd.DataFrame) -> pd.DataFrame:
     """Chosen formulas as plan rows whose names go on from the trials so far."""
-    start, batch = _last(trials, "trial"), _last(trials, "batch")
-    last_run = int(pd.to_numeric(trials["run_order"]).max()) if "run_order" in trials else start
+    from formlab.plans.extend import next_labels
+
+    def labels(column: str, letter: str, units: Sequence[int]) -> list[str]:
+        taken = trials[column] if column in trials else pd.Series([], dtype=object)
+        return next_labels(taken, pd.Series(units).astype(str), letter)
+
     count = len(chosen)
+    if "trial" not in trials:  # each row is a trial
+        trials = trials.assign(trial=[f"T{k + 1:02d}" for k in range(len(trials))])
+    names = labels("trial", "T", range(count))
+    last_run = (
+        int(pd.to_numeric(trials["run_order"]).max()) if "run_order" in trials else int(names[0][1:]) - 1
+    )
     out = pd.DataFrame(
         {
-            "trial": [f"T{start + k + 1:02d}" for k in range(count)],
-            "batch": [f"B{batch + k // slabs + 1:02d}" for k in range(count)],
+            "trial": names,
+            "batch": labels("batch", "B", [k // slabs for k in range(count)]),
             "run_order": np.arange(last_run + 1, last_run + 1 + count),
             "round": (int(trials["round"].max()) if "round" in trials else 1) + 1,
             "brief_id": brief.brief_id,
         }
     )
     if "load" in trials or any(s.changes == "load" for s in brief.settings):
-        out.insert(2, "load", [f"L{_last(trials, 'load') + k + 1:02d}" for k in _loads(brief, chosen)])
+        out.insert(2, "load", labels("load", "L", _loads(brief, chosen)))
     return out.join(brief.complete(chosen))
-
-
-def _last(trials: pd.DataFrame, column: str) -> int:
-    """The highest number that ends a name in a column of the trials so far."""
-    if column not in trials:
-        return len(trials) if column == "trial" else 0
-    numbers = trials[column].astype(str).str.extract(r"(\d+)$")[0].dropna()
-    return int(numbers.astype(int).max()) if len(numbers) else 0
 
 
 def _loads(brief: Brief, chosen: pd.DataFrame) -> list[int]:

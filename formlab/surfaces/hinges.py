@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,6 +12,7 @@ from formlab.surfaces.discrete import NormalPart
 from formlab.surfaces.gaussian_process import GaussianProcess
 from formlab.surfaces.noise import Scatter
 from formlab.surfaces.parts import Part
+from formlab.surfaces.priors import by_origin, under_scale
 
 if TYPE_CHECKING:
     from formlab.surfaces.surface import Surface
@@ -50,16 +50,12 @@ def _said(surface: Surface, factor: float, drawn: dict[int, np.ndarray]) -> np.n
     """
     values: list[np.ndarray] = []
     weights: list[float] = []
-    first = 0
-    for origin in surface.origins:
-        parts: Sequence[Part] = surface.parts[first : first + len(origin.picked)]
-        first += len(origin.picked)
-        if parts[0].scale == surface.values.scale:
-            parts, log_weight = origin.entrant.source.rescaled(origin.picked, parts, factor)
-            weight = np.exp(log_weight - log_weight.max())
-            weights += list(origin.weight * weight / weight.sum())
+    for origin, stated_parts in by_origin(surface):
+        if stated_parts[0].scale == surface.values.scale:
+            parts, weight = under_scale(origin, stated_parts, factor)
+            weights += list(weight)
             for k, part in enumerate(parts):
-                own = part is surface.parts[first - len(parts) + k]
+                own = part is stated_parts[k]
                 found = drawn.get(id(part)) if own else None
                 found = _drawn(surface, part, k) if found is None else found
                 if own:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from copy import copy
 from dataclasses import replace
 from typing import TYPE_CHECKING
@@ -10,11 +11,12 @@ import numpy as np
 import pandas as pd
 
 if TYPE_CHECKING:
+    from formlab.surfaces.contest import Origin
     from formlab.surfaces.parts import Part
     from formlab.surfaces.surface import Surface
     from formlab.surfaces.surfaces import Surfaces
 
-__all__ = ["prior_sensitivity", "with_prior_scale"]
+__all__ = ["by_origin", "prior_sensitivity", "under_scale", "with_prior_scale"]
 
 
 def with_prior_scale(surfaces: Surfaces, factor: float) -> Surfaces:
@@ -27,13 +29,26 @@ def with_prior_scale(surfaces: Surfaces, factor: float) -> Surfaces:
 def _rescaled(surface: Surface, factor: float) -> Surface:
     parts: list[Part] = []
     weights: list[float] = []
-    for origin in surface.origins:
-        own = surface.parts[len(parts) : len(parts) + len(origin.picked)]
-        changed, log_weight = origin.entrant.source.rescaled(origin.picked, own, factor)
-        weight = np.exp(log_weight - log_weight.max())
+    for origin, own in by_origin(surface):
+        changed, weight = under_scale(origin, own, factor)
         parts += changed
-        weights += list(origin.weight * weight / weight.sum())
+        weights += list(weight)
     return replace(surface, parts=tuple(parts), weights=tuple(weights)) if parts else surface
+
+
+def by_origin(surface: Surface) -> Iterator[tuple[Origin, Sequence[Part]]]:
+    """The parts of a surface with where they come from."""
+    first = 0
+    for origin in surface.origins:
+        yield origin, surface.parts[first : first + len(origin.picked)]
+        first += len(origin.picked)
+
+
+def under_scale(origin: Origin, own: Sequence[Part], factor: float) -> tuple[Sequence[Part], np.ndarray]:
+    """Parts of one origin under priors of another scale, and their weights, which still sum to that of the origin."""
+    changed, log_weight = origin.entrant.source.rescaled(origin.picked, own, factor)
+    weight = np.exp(log_weight - log_weight.max())
+    return changed, origin.weight * weight / weight.sum()
 
 
 def prior_sensitivity(surfaces: Surfaces, seed: int = 0) -> pd.DataFrame:
