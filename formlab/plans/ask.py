@@ -55,7 +55,7 @@ class Ask:
     potential: Sequence[str] | str | None = None
     prior_scale: float = 1.0
     outside: str = "error"
-    starts: int = 10
+    starts: int = 40
     n_jobs: int | None = None
     progress: bool = False
     options: Mapping[str, Any] = field(default_factory=dict)

@@ -63,14 +63,18 @@ class Candidates:
     def build(cls, basis: Basis, positions: dict[str, np.ndarray], rng: Any, most: int = MOST) -> Candidates:
         """Return the candidates for a model: as many levels of a setting as its degree asks for."""
         options = {level: _level_options(basis, cols, rng, most) for level, cols in positions.items()}
+        return cls.of(basis, positions, options)
+
+    @classmethod
+    def of(cls, basis: Basis, positions: dict[str, np.ndarray], options: dict[str, np.ndarray]) -> Candidates:
+        """Return every combination of given options."""
         sizes = [len(o) for o in options.values()]
         points = np.empty((int(np.prod(sizes)), len(basis.variables)))
         grid = np.indices(sizes).reshape(len(sizes), -1)
         for k, (level, cols) in enumerate(positions.items()):
             points[:, cols] = options[level][grid[k]]
         allowed = basis.region.polytope.contains(points[:, : len(basis.numeric)], 1e-7)
-        table = basis.matrix(points)
-        return cls(positions, options, table.reshape(*sizes, -1), allowed.reshape(sizes))
+        return cls(positions, options, basis.matrix(points).reshape(*sizes, -1), allowed.reshape(sizes))
 
 
 def _level_options(basis: Basis, cols: np.ndarray, rng: Any, most: int) -> np.ndarray:

@@ -78,104 +78,96 @@ class State:
             New columns of these rows.
         """
         if len(rows) == 1:
-            new = options[:, 0]
-            nd = new @ self.d
-            h = np.einsum("np,np->n", nd, new)
-            h2 = np.einsum("np,np->n", new @ self.dsd, new) if self.weight is not None else None
-            return self.row_gains(int(rows[0]), new, h, h2)
+            return self._row_gains(int(rows[0]), options[:, 0])
         return self._group_gains(rows, options)
 
-    def row_gains(self, i: int, new: np.ndarray, h: np.ndarray, h2: np.ndarray | None) -> np.ndarray:
-        """Return the gains of putting each row of `new` (N, p) at row i; h = x'Dx, h2 = x'DSDx of `new`."""
-        old, w, wii = self.x[i], self.wx[i], self.w[i, i]
-        probe = np.column_stack([old, w])
-        dp = self.d @ probe
-        cross = new @ dp
-        gram = probe.T @ dp
-        a = h - 2 * cross[:, 0] + gram[0, 0]
-        b = cross[:, 1] - gram[0, 1]
-        ratio = (1 + b) ** 2 + a * (wii - gram[1, 1])
+    def _row_gains(self, i: int, new: np.ndarray) -> np.ndarray:
+        delta, w, own = new - self.x[i], self.wx[i], self.w[i, i]
+        dd, dw = delta @ self.d, self.d @ w
+        a, b, c = _inner(dd, delta), 1 + delta @ dw, float(w @ dw)
+        ratio = b * b + a * (own - c)
         good = ratio > 1e-12
         safe = np.where(good, ratio, 1.0)
         if self.weight is None:
             return np.where(good, np.log(safe) / self.x.shape[1], -np.inf)
-        dp2 = self.dsd @ probe
-        cross2 = new @ dp2
-        gram2 = probe.T @ dp2
-        assert h2 is not None
-        a2 = h2 - 2 * cross2[:, 0] + gram2[0, 0]
-        b2 = cross2[:, 1] - gram2[0, 1]
-        change = ((gram[1, 1] - wii) * a2 - 2 * (1 + b) * b2 + a * gram2[1, 1]) / safe
+        dw2 = self.dsd @ w
+        a2, b2, c2 = _inner(delta @ self.dsd, delta), delta @ dw2, float(w @ dw2)
+        return self._trace_gain(self.trace + ((c - own) * a2 - 2 * b * b2 + a * c2) / safe, good)
+
+    def swap_gains(self, new: np.ndarray) -> np.ndarray:
+        """Return the gain of every option in place of every row, where no row shares an error; shape (N, n)."""
+        w = np.diag(self.w)
+        nd, xd = new @ self.d, self.x @ self.d
+        h, g, c = _inner(nd, new)[:, None], _inner(xd, self.x), nd @ self.x.T
+        ratio = (1 / w + h) * (1 / w - g) + c * c
+        good = ratio * w * w > 1e-12
+        safe = np.where(good, ratio, 1.0)
+        if self.weight is None:
+            return np.where(good, np.log(safe * w * w) / self.x.shape[1], -np.inf)
+        n2, x2 = new @ self.dsd, self.x @ self.dsd
+        h2, g2, c2 = _inner(n2, new)[:, None], _inner(x2, self.x), n2 @ self.x.T
+        change = ((g - 1 / w) * h2 - 2 * c * c2 + (1 / w + h) * g2) / safe
         return self._trace_gain(self.trace + change, good)
 
     def line_gains(self, rows: np.ndarray, coefficients: np.ndarray, tau: np.ndarray) -> np.ndarray:
-        """Return the gains along lines: columns of the rows change by ``sum_j tau**j coefficients[j - 1]``.
+        """Return the gains along lines, for each of several units as if it alone moved.
 
         Parameters
         ----------
-        coefficients : ndarray of shape (degree, q, s, p)
-        tau : ndarray of shape (q, T)
+        rows : ndarray of shape (u, s)
+            The rows of every unit.
+        coefficients : ndarray of shape (degree, u, q, s, p)
+            The columns of the rows change by ``sum_j tau**j coefficients[j - 1]``.
+        tau : ndarray of shape (u, q, T)
 
         Returns
         -------
-        ndarray of shape (q, T)
+        ndarray of shape (u, q, T)
         """
-        powers = tau[None] ** np.arange(1, 2 * len(coefficients) + 1)[:, None, None]
-        if len(rows) == 1:
-            return self._one_line(int(rows[0]), coefficients[:, :, 0], powers)
-        wx = self.wx[rows]
-        inner = self._line_blocks(self.d, coefficients, powers, wx)
-        outer = None if self.weight is None else self._line_blocks(self.dsd, coefficients, powers, wx)
-        return self._gains_of(rows, inner, outer).reshape(tau.shape)
+        powers = tau[None] ** np.arange(1, 2 * len(coefficients) + 1)[:, None, None, None]
+        wx, own = self.wx[rows], self.w[rows[:, :, None], rows[:, None, :]]
+        if rows.shape[1] == 1:
+            return self._row_line_gains(coefficients[:, :, :, 0], powers, wx[:, 0], own[:, 0, 0])
+        inner = _line_blocks(self.d, coefficients, powers, wx)
+        outer = None if self.weight is None else _line_blocks(self.dsd, coefficients, powers, wx)
+        each = np.repeat(own, tau[0].size, axis=0)
+        return self._gains_of(each, inner, outer).reshape(tau.shape)
 
-    def _one_line(self, i: int, coefficients: np.ndarray, powers: np.ndarray) -> np.ndarray:
-        """As `line_gains` for one row: coefficients of shape (degree, q, p)."""
-        w, wii = self.wx[i], self.w[i, i]
-        a, b, c = _line_forms(self.d, coefficients, powers, w)
+    def _row_line_gains(
+        self, coefficients: np.ndarray, powers: np.ndarray, wx: np.ndarray, own: np.ndarray
+    ) -> np.ndarray:
+        """As `line_gains` for units of one row: coefficients of shape (degree, u, q, p)."""
+        a, b, c = _line_forms(self.d, coefficients, powers, wx)
         b += 1
-        ratio = b * b + a * (wii - c)
+        rest = (own - c)[:, None, None]
+        ratio = b * b + a * rest
         good = ratio > 1e-12
         safe = np.where(good, ratio, 1.0)
         if self.weight is None:
             return np.where(good, np.log(safe) / self.x.shape[1], -np.inf)
-        a2, b2, c2 = _line_forms(self.dsd, coefficients, powers, w)
-        change = ((c - wii) * a2 - 2 * b * b2 + a * c2) / safe
+        a2, b2, c2 = _line_forms(self.dsd, coefficients, powers, wx)
+        change = (-rest * a2 - 2 * b * b2 + a * c2[:, None, None]) / safe
         return self._trace_gain(self.trace + change, good)
 
     def _group_gains(self, rows: np.ndarray, options: np.ndarray) -> np.ndarray:
         delta = options - self.x[rows]
-        wx = self.wx[rows]
+        wx, own = self.wx[rows], self.w[np.ix_(rows, rows)]
         inner = _blocks(
             delta @ self.d @ wx.T, (delta @ self.d) @ delta.transpose(0, 2, 1), wx @ self.d @ wx.T
         )
         if self.weight is None:
-            return self._gains_of(rows, inner, None)
+            return self._gains_of(own, inner, None)
         dd = delta @ self.dsd
         return self._gains_of(
-            rows, inner, _blocks(dd @ wx.T, dd @ delta.transpose(0, 2, 1), wx @ self.dsd @ wx.T)
+            own, inner, _blocks(dd @ wx.T, dd @ delta.transpose(0, 2, 1), wx @ self.dsd @ wx.T)
         )
 
-    @staticmethod
-    def _line_blocks(
-        k: np.ndarray, coefficients: np.ndarray, powers: np.ndarray, wx: np.ndarray
-    ) -> np.ndarray:
-        """U'KU along lines for U = [Δ', X'W_S], shape (q * T, 2s, 2s)."""
-        degree, q, s, _ = coefficients.shape
-        ck = coefficients @ k
-        cross = np.einsum("jqt,jqab->qtab", powers[:degree], ck @ wx.T)
-        square = np.zeros((q, powers.shape[2], s, s))
-        for i in range(degree):
-            for j in range(degree):
-                block = ck[i] @ coefficients[j].transpose(0, 2, 1)
-                square += powers[i + j + 1][:, :, None, None] * block[:, None]
-        return _blocks(cross.reshape(-1, s, s), square.reshape(-1, s, s), wx @ k @ wx.T)
-
-    def _gains_of(self, rows: np.ndarray, inner: np.ndarray, outer: np.ndarray | None) -> np.ndarray:
-        """Gains from U'DU and, for trace criteria, U'DSDU of every option; shape (N, 2s, 2s) each."""
-        s = len(rows)
+    def _gains_of(self, own: np.ndarray, inner: np.ndarray, outer: np.ndarray | None) -> np.ndarray:
+        """Gains from the weights W_SS of the rows, U'DU and, for trace criteria, U'DSDU; (N, 2s, 2s) each."""
+        s = own.shape[-1]
         inner[:, :s, s:] += np.eye(s)
         inner[:, s:, :s] += np.eye(s)
-        inner[:, s:, s:] -= self.w[np.ix_(rows, rows)]
+        inner[:, s:, s:] -= own
         sign, logdet = np.linalg.slogdet(inner)
         good = (sign == (-1) ** s) & np.isfinite(logdet)
         if outer is None:
@@ -192,42 +184,70 @@ class State:
 
     # ---- change ---------------------------------------------------------------------------------
 
-    def replace(self, rows: np.ndarray, new: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Put `new` (s, p) at `rows`; return (U, A) with the new inverse D - D U inv(A) U' D of the old D."""
+    def replace(self, rows: np.ndarray, new: np.ndarray, least: float = -np.inf) -> float:
+        """Put `new` (s, p) at `rows` if that gains more than `least`; return the gain, 0 where nothing was done."""
         s = len(rows)
         delta = new - self.x[rows]
-        u = np.column_stack([delta.T, self.wx[rows].T])
-        du = self.d @ u
-        a = u.T @ du
+        u = np.concatenate([delta, self.wx[rows]])
+        ud = u @ self.d
+        a = ud @ u.T
         a[:s, s:] += np.eye(s)
         a[s:, :s] += np.eye(s)
-        a[s:, s:] -= self.w[np.ix_(rows, rows)]
-        self.d = self.d - du @ np.linalg.solve(a, du.T)
-        self.d = (self.d + self.d.T) / 2
+        a[s:, s:] -= self.w[rows[:, None], rows]
+        sign, logdet = np.linalg.slogdet(a)
+        if sign != (-1) ** s:
+            return 0.0
+        step = np.linalg.solve(a, ud)
+        gain = float(logdet) / self.x.shape[1]
+        if self.weight is not None:
+            trace = self.trace - float(np.sum(step * (ud @ self.weight)))
+            gain = float(np.log(self.trace / trace)) if 0 < trace < np.inf and self.trace > 0 else -np.inf
+        if not gain > least:
+            return 0.0
+        self.d = self.d - ud.T @ step
         self.x[rows] = new
         self.wx += self.w[:, rows] @ delta
         if self.weight is not None:
             self.dsd = self.d @ self.weight @ self.d
             self.trace = float(np.sum(self.weight * self.d))
-        return u, a
+        return gain
+
+
+def _inner(left: np.ndarray, right: np.ndarray) -> np.ndarray:
+    """Row by row products."""
+    return np.asarray(np.einsum("np,np->n", left, right))
 
 
 def _line_forms(
     k: np.ndarray, coefficients: np.ndarray, powers: np.ndarray, w: np.ndarray
-) -> tuple[np.ndarray, np.ndarray, float]:
-    """d'Kd and d'Kw of the change d along every line, shape (q, T) each, and w'Kw."""
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """d'Kd and d'Kw of the change d along every line, shape (u, q, T) each, and w'Kw, shape (u,)."""
     degree = len(coefficients)
-    ck, kw = coefficients @ k, k @ w
-    cross = coefficients @ kw
+    ck, kw = coefficients @ k, w @ k
+    cross = np.matmul(coefficients, kw[None, :, :, None])
+    linear = (cross * powers[:degree]).sum(axis=0)
     square = np.zeros(powers.shape[1:])
     for i in range(degree):
         for j in range(i, degree):
-            block = np.einsum("qp,qp->q", ck[i], coefficients[j]) * (1 if i == j else 2)
-            square += block[:, None] * powers[i + j + 1]
-    linear = cross[0][:, None] * powers[0]
-    for j in range(1, degree):
-        linear += cross[j][:, None] * powers[j]
-    return square, linear, float(w @ kw)
+            block = np.einsum("uqp,uqp->uq", ck[i], coefficients[j]) * (1 if i == j else 2)
+            square += block[..., None] * powers[i + j + 1]
+    return square, linear, np.einsum("up,up->u", kw, w)
+
+
+def _line_blocks(k: np.ndarray, coefficients: np.ndarray, powers: np.ndarray, wx: np.ndarray) -> np.ndarray:
+    """U'KU along lines for U = [Δ', X'W_S], shape (u * q * T, 2s, 2s)."""
+    degree, u, q, s, _ = coefficients.shape
+    t = powers.shape[-1]
+    ck = coefficients @ k
+    along = np.matmul(ck, wx.transpose(0, 2, 1)[None, :, None])
+    cross = np.einsum("juqt,juqab->uqtab", powers[:degree], along)
+    square = np.zeros((u, q, t, s, s))
+    for i in range(degree):
+        for j in range(degree):
+            block = np.matmul(ck[i], coefficients[j].transpose(0, 1, 3, 2))
+            square += powers[i + j + 1][..., None, None] * block[:, :, None]
+    fixed = np.repeat(wx @ k @ wx.transpose(0, 2, 1), q * t, axis=0)
+    return _blocks(cross.reshape(-1, s, s), square.reshape(-1, s, s), fixed)
 
 
 def _blocks(cross: np.ndarray, square: np.ndarray, fixed: np.ndarray) -> np.ndarray:

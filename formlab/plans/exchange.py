@@ -19,14 +19,13 @@ from formlab.plans.basis import Basis
 from formlab.plans.candidates import Candidates
 from formlab.plans.criteria import TINY, State, score
 from formlab.plans.lines import Lines
-from formlab.plans.polish import polish_design, wander
 from formlab.plans.structure import Structure
+from formlab.plans.walks import improve
 from formlab.workers import over_workers
 
-__all__ = ["Problem", "Found", "random_design", "search"]
+__all__ = ["Found", "Problem", "random_design", "search"]
 
 SWEEPS = 40
-WORK = 50_000  # steps of a walk times trials times terms
 
 
 @dataclass
@@ -57,10 +56,14 @@ class Problem:
         """Straight moves of the variables of each level."""
         return {level: Lines(self.basis, cols) for level, cols in self.candidates.positions.items()}
 
-    @property
-    def kicks(self) -> int:
-        """Steps of a walk: fewer the dearer each is."""
-        return int(np.clip(WORK / (self.structure.n * (len(self.basis.space) + 20)), 6, 40))
+    @cached_property
+    def moving(self) -> list[tuple[str, np.ndarray]]:
+        """Units that lines can move, by level and size: the level, and rows of shape (u, s)."""
+        found: dict[tuple[str, int], list[np.ndarray]] = {}
+        for level, rows in self.units():
+            if self.lines[level].count:
+                found.setdefault((level, len(rows)), []).append(rows)
+        return [(level, np.array(rows)) for (level, _), rows in found.items()]
 
     def units(self) -> list[tuple[str, np.ndarray]]:
         """Every unit whose variables can be chosen: its level and rows."""
@@ -84,7 +87,7 @@ class Found:
 def search(
     problem: Problem,
     seed: Any,
-    starts: int = 10,
+    starts: int = 40,
     polish: int = 4,
     n_jobs: int | None = None,
     progress: bool = False,
@@ -95,9 +98,9 @@ def search(
     ----------
     seed : numpy SeedSequence
     starts : int
-        Random starts of the exchange. A fifth as many walks set out from the best designs.
+        Random starts of the exchange.
     polish : int
-        How many of the best starts are improved inside the region; 0 for none, and no walks.
+        How many of the best starts set out on a walk inside the region; 0 for none.
 
     Raises
     ------
@@ -115,9 +118,7 @@ def search(
     if polish and any(lines.count for lines in problem.lines.values()):
         best = _distinct(found)[:polish]
         jobs = [(problem, f, s) for f, s in zip(best, seed.spawn(len(best)))]
-        found = _ranked(over_workers(polish_design, jobs, n_jobs, progress, "improving"))
-        walks = [(problem, f, s, problem.kicks) for f, s in zip(found, seed.spawn(starts // 5))]
-        found = _ranked([*found, *over_workers(wander, walks, n_jobs, progress, "walks")])
+        found = _ranked([*found, *over_workers(improve, jobs, n_jobs, progress, "improving")])
     return found[0]
 
 
@@ -141,18 +142,18 @@ def _one_start(problem: Problem, seed: Any, start: int) -> Found:
     rng = np.random.default_rng(seed)
     choice = _random_choice(problem, rng)
     w = problem.weight_matrix
-    x = _columns(problem.candidates, choice)
+    x = columns_of(problem.candidates, choice)
     ridge = 1e-4 * max(1.0, float(np.trace(x.T @ w @ x))) / x.shape[1]
     state = State(x, w, problem.prior, None, ridge=ridge)
-    _sweeps(problem, state, choice, rng, 2)
+    exchange(problem, state, choice, rng, 2)
     state = State(state.x, w, problem.prior, None, ridge=1e-3 * ridge)
-    _sweeps(problem, state, choice, rng, 2 if problem.weight is not None else SWEEPS)
+    exchange(problem, state, choice, rng, 2 if problem.weight is not None else SWEEPS)
     reached = information_score(problem, state.x)
     if np.isfinite(reached):
         state = State(state.x, w, problem.prior, problem.weight)
-        _sweeps(problem, state, choice, rng, SWEEPS)
+        exchange(problem, state, choice, rng)
         reached = state.score
-    return Found(_points(problem, choice), reached, start)
+    return Found(points_of(problem, choice), reached, start)
 
 
 def information_score(problem: Problem, x: np.ndarray) -> float:
@@ -163,12 +164,12 @@ def information_score(problem: Problem, x: np.ndarray) -> float:
 def random_design(problem: Problem, rng: Any, exchanged: bool = False) -> np.ndarray:
     """Return the columns of random candidates in the structure, if wanted exchanged for a better rank."""
     choice = _random_choice(problem, rng)
-    x = _columns(problem.candidates, choice)
+    x = columns_of(problem.candidates, choice)
     if exchanged:
         w = problem.weight_matrix
         ridge = 1e-4 * max(1.0, float(np.trace(x.T @ w @ x))) / x.shape[1]
         state = State(x, w, problem.prior, None, ridge=ridge)
-        _sweeps(problem, state, choice, rng, 2)
+        exchange(problem, state, choice, rng, 2)
         x = state.x
     return x
 
@@ -192,11 +193,11 @@ def _random_choice(problem: Problem, rng: Any) -> dict[str, np.ndarray]:
     return {level: np.full(n, k) for level, k in zip(c.levels, fallback)}
 
 
-def _columns(c: Candidates, choice: dict[str, np.ndarray]) -> np.ndarray:
+def columns_of(c: Candidates, choice: dict[str, np.ndarray]) -> np.ndarray:
     return np.asarray(c.table[tuple(choice[level] for level in c.levels)])
 
 
-def _points(problem: Problem, choice: dict[str, np.ndarray]) -> np.ndarray:
+def points_of(problem: Problem, choice: dict[str, np.ndarray]) -> np.ndarray:
     c = problem.candidates
     out = np.empty((problem.structure.n, len(problem.basis.variables)))
     for level, cols in c.positions.items():
@@ -204,19 +205,44 @@ def _points(problem: Problem, choice: dict[str, np.ndarray]) -> np.ndarray:
     return out
 
 
-def _sweeps(problem: Problem, state: State, choice: dict[str, np.ndarray], rng: Any, most: int) -> None:
-    """Visit every unit until nothing gains; `choice` and `state` are changed in place."""
+def exchange(
+    problem: Problem,
+    state: State,
+    choice: dict[str, np.ndarray],
+    rng: Any,
+    most: int = SWEEPS,
+    enough: float = 1e-7,
+) -> None:
+    """Exchange options of units until a sweep gains less than `enough`; `choice` and `state` are changed in place."""
+    if problem.structure.is_simple and len(problem.candidates.levels) == 1:
+        _swap_rows(
+            problem.candidates, state, choice, most * problem.structure.n, enough / problem.structure.n
+        )
+        return
     units = problem.units()
-    simple = problem.structure.is_simple and len(problem.candidates.levels) == 1
     for _ in range(most):
-        order = rng.permutation(len(units))
-        if simple:
-            gained = _row_sweep(problem.candidates, state, choice, [units[k][1][0] for k in order])
-        else:
-            gained = sum([_visit(problem.candidates, state, choice, *units[k]) for k in order])
+        gained = sum(
+            [_visit(problem.candidates, state, choice, *units[k]) for k in rng.permutation(len(units))]
+        )
         state.refresh()
-        if gained < 1e-7:
+        if gained < enough:
             return
+
+
+def _swap_rows(c: Candidates, state: State, choice: dict[str, np.ndarray], most: int, enough: float) -> None:
+    """Make the best of all exchanges of a row for a candidate, over and over."""
+    level = c.levels[0]
+    for k in range(most):
+        gains = state.swap_gains(c.table)
+        gains[~c.allowed] = -np.inf
+        new, row = np.unravel_index(int(gains.argmax()), gains.shape)
+        if not gains[new, row] > max(TINY, enough):
+            break
+        choice[level][row] = new
+        state.replace(np.array([row]), c.table[[new]])
+        if k % 50 == 49:
+            state.refresh()
+    state.refresh()
 
 
 def _visit(c: Candidates, state: State, choice: dict[str, np.ndarray], level: str, rows: np.ndarray) -> float:
@@ -234,37 +260,5 @@ def _visit(c: Candidates, state: State, choice: dict[str, np.ndarray], level: st
     if not gains[best] > TINY:
         return 0.0
     choice[level][rows] = best
-    state.replace(rows, _columns(c, {name: choice[name][rows] for name in c.levels}))
+    state.replace(rows, columns_of(c, {name: choice[name][rows] for name in c.levels}))
     return float(gains[best])
-
-
-def _row_sweep(c: Candidates, state: State, choice: dict[str, np.ndarray], rows: list[int]) -> float:
-    """As `_visit` for rows that are all alike, keeping x'Dx of every candidate up to date."""
-    level = c.levels[0]
-    table, allowed = c.table, c.allowed
-    h, h2 = _quadratic(table, state)
-    gained = 0.0
-    for i in rows:
-        gains = state.row_gains(int(i), table, h, h2)
-        gains[~allowed] = -np.inf
-        best = int(np.argmax(gains))
-        if not gains[best] > TINY:
-            continue
-        gained += float(gains[best])
-        choice[level][i] = best
-        d, dsd = state.d, state.dsd if state.weight is not None else None
-        u, a = state.replace(np.array([i]), table[best][None, :])
-        q = table @ (d @ u)
-        k = np.linalg.inv(a)
-        qk = q @ k
-        if h2 is not None and dsd is not None:
-            z = table @ (dsd @ u)
-            h2 = h2 - 2 * np.sum(qk * z, axis=1) + np.sum((qk @ (u.T @ dsd @ u)) * qk, axis=1)
-        h = h - np.sum(qk * q, axis=1)
-    return gained
-
-
-def _quadratic(table: np.ndarray, state: State) -> tuple[np.ndarray, np.ndarray | None]:
-    h = np.einsum("np,np->n", table @ state.d, table)
-    h2 = np.einsum("np,np->n", table @ state.dsd, table) if state.weight is not None else None
-    return h, h2

@@ -41,7 +41,7 @@ def extend(
     setting_model: str | None = None,
     crossed: str | None = None,
     ratios: Mapping[str, float] | None = None,
-    starts: int = 10,
+    starts: int = 40,
     n_jobs: int | None = None,
     progress: bool = False,
 ) -> Plan:

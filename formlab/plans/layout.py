@@ -66,7 +66,7 @@ def lay_out(
     colour: str | None = None,
     changeovers: pd.DataFrame | None = None,
     warm_up: int = 0,
-    starts: int = 10,
+    starts: int = 40,
     n_jobs: int | None = None,
     progress: bool = False,
     seed: int | None = None,

@@ -193,19 +193,24 @@ class _Solver:
         return np.asarray(np.einsum("np,np->n", flat @ k, flat).reshape(n, s).sum(axis=1))
 
     def _climb(
-        self, k: np.ndarray, kind: _Kind, points: np.ndarray, value: float
-    ) -> tuple[np.ndarray, float]:
-        """Move a batch inside the region while its sensitivity grows."""
+        self, k: np.ndarray, kind: _Kind, points: np.ndarray, values: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Move batches (u, s, v) inside the region while their sensitivities grow."""
         inner = kind.white.T @ kind.white
+        points, values = points.copy(), values.copy()
+        live = np.arange(len(points))
         for _ in range(40):
-            before = value
+            before = values[live]
             for level, lines in zip(self.levels, self.lines):
                 rows = [[r] for r in range(kind.size)] if level == "slab" else [list(range(kind.size))]
                 for part in rows if lines.count else []:
-                    points, value = self._step(k, inner, points, np.array(part), lines, value)
-            if value - before < 1e-5 * value:
+                    points[live], values[live] = self._step(
+                        k, inner, points[live], np.array(part), lines, values[live]
+                    )
+            live = live[values[live] - before >= 1e-5 * values[live]]
+            if not len(live):
                 break
-        return points, value
+        return points, values
 
     def _step(
         self,
@@ -214,29 +219,37 @@ class _Solver:
         points: np.ndarray,
         rows: np.ndarray,
         lines: Lines,
-        value: float,
-    ) -> tuple[np.ndarray, float]:
+        values: np.ndarray,
+    ) -> tuple[np.ndarray, np.ndarray]:
         """The best step along any line: psi = sum_ab inner_ab x_a' K x_b is a polynomial on each."""
-        directions, tau, coefficients = lines.through(points[rows], self.rng)
-        if not len(directions):
-            return points, value
-        columns = self.basis.matrix(points)
+        columns = self._matrix(points)
+        directions, tau, coefficients = lines.through(points[:, rows], self.rng, columns[:, rows])
         ck = coefficients @ k
-        psi = np.full(tau.shape, value)
-        linear = 2 * np.einsum("jqsp,sp->jq", ck, inner[rows] @ columns)
+        psi = np.repeat(np.repeat(values[:, None, None], tau.shape[1], axis=1), tau.shape[2], axis=2)
+        linear = 2 * np.einsum("juqsp,usp->juq", ck, np.matmul(inner[rows], columns))
+        own = inner[np.ix_(rows, rows)]
         for i in range(len(coefficients)):
-            psi += tau ** (i + 1) * linear[i][:, None]
+            psi += tau ** (i + 1) * linear[i][..., None]
+            weighed = np.einsum("ab,uqbp->uqap", own, ck[i])
             for j in range(len(coefficients)):
-                square = np.einsum(
-                    "qap,ab,qbp->q", ck[i], inner[np.ix_(rows, rows)], coefficients[j], optimize=True
-                )
-                psi += tau ** (i + j + 2) * square[:, None]
-        q, t = np.unravel_index(int(psi.argmax()), psi.shape)
-        if not psi[q, t] > value:
-            return points, value
+                square = np.einsum("uqap,uqap->uq", weighed, coefficients[j])
+                psi += tau ** (i + j + 2) * square[..., None]
+        unit = np.arange(len(points))
+        q, t = np.unravel_index(psi.reshape(len(points), -1).argmax(axis=1), psi.shape[1:])
+        up = psi[unit, q, t] > values
+        step = (tau[unit, q, t][:, None] * directions[unit, q])[up]
         out = points.copy()
-        out[rows] = lines.moved(points[rows], tau[q, t] * directions[q])
-        return out, float(np.sum((inner @ self.basis.matrix(out)) * (self.basis.matrix(out) @ k)))
+        which = np.flatnonzero(up)[:, None]
+        out[which, rows] = lines.moved(points[which, rows], step[:, None])
+        new = self._matrix(out[up])
+        values = values.copy()
+        values[up] = np.sum(np.matmul(inner, new) * (new @ k), axis=(1, 2))
+        return out, values
+
+    def _matrix(self, points: np.ndarray) -> np.ndarray:
+        return self.basis.matrix(points.reshape(-1, points.shape[-1])).reshape(
+            *points.shape[:-1], len(self.basis.space)
+        )
 
     def _tops(self, k: np.ndarray, kind: _Kind, count: int) -> list[tuple[np.ndarray, float]]:
         """The candidates of highest sensitivity and some random ones, each with its value."""
@@ -338,7 +351,10 @@ class _Solver:
             if self.between:  # nearly done on the candidates: look between them, and from the support
                 mine = [i for i in np.argsort(-self.w) if self.kind[i] == number][:CLIMBS]
                 picks = [*picks[:CLIMBS], *picks[ADDED:], *[(self.points[i], mean) for i in mine]]
-                picks = [self._climb(k, kind, p, v) for p, v in picks]
+                points, values = self._climb(
+                    k, kind, np.array([p for p, _ in picks]), np.array([v for _, v in picks])
+                )
+                picks = list(zip(points, values.tolist()))
         largest = max(v for _, v in picks)
         added: list[np.ndarray] = []
         for points, value in sorted(picks, key=lambda pick: -pick[1]):

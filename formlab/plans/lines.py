@@ -57,20 +57,21 @@ class Lines:
     def through(
         self, rows: np.ndarray, rng: Any, here: np.ndarray | None = None
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Return lines through some rows that move together.
+        """Return lines through the rows of several units; the rows of a unit move together.
 
         Parameters
         ----------
-        rows : ndarray of shape (s, v)
-        here : ndarray of shape (s, p), optional
+        rows : ndarray of shape (u, s, v)
+            Units, their rows, and what each row is.
+        here : ndarray of shape (u, s, p), optional
             The columns of the rows, where they are known.
 
         Returns
         -------
-        directions : ndarray of shape (q, d)
-        tau : ndarray of shape (q, T)
+        directions : ndarray of shape (u, q, d)
+        tau : ndarray of shape (u, q, T)
             How far to go along each, in units of the direction.
-        coefficients : ndarray of shape (degree, q, s, p)
+        coefficients : ndarray of shape (degree, u, q, s, p)
             Columns are ``matrix(rows) + sum_j tau**j coefficients[j - 1]``.
         """
         parts = []
@@ -81,43 +82,46 @@ class Lines:
         directions = np.vstack(parts)
         up, down = self._reach(rows, directions)
         size = np.maximum(up, down)
-        live = size > 1e-9
-        directions, up, down, size = directions[live] * size[live, None], up[live], down[live], size[live]
-        up, down = up / size, down / size
+        size[size <= 1e-9] = 0.0  # such a line is a point: nothing changes along it
+        scaled = directions * size[..., None]
+        safe = np.where(size > 0, size, 1.0)
+        up, down = up / safe, down / safe
         tau = np.concatenate(
-            [-down[:, None] + (up + down)[:, None] * EVEN, up[:, None] * NEAR, -down[:, None] * NEAR], axis=1
+            [-down[..., None] + (up + down)[..., None] * EVEN, up[..., None] * NEAR, -down[..., None] * NEAR],
+            axis=2,
         )
-        return (
-            directions,
-            tau,
-            self._columns(rows, directions, self.basis.matrix(rows) if here is None else here),
+        return scaled, tau, self._columns(rows, scaled, self._matrix(rows) if here is None else here)
+
+    def _matrix(self, rows: np.ndarray) -> np.ndarray:
+        return self.basis.matrix(rows.reshape(-1, rows.shape[-1])).reshape(
+            *rows.shape[:-1], len(self.basis.space)
         )
 
     def _columns(self, rows: np.ndarray, directions: np.ndarray, here: np.ndarray) -> np.ndarray:
-        q, d = directions.shape
-        s, v = rows.shape
-        points = np.repeat(rows[None], len(self._nodes) * q, axis=0).reshape(len(self._nodes), q, s, v)
-        points[..., :d] += self._nodes[:, None, None, None] * directions[None, :, None, :]
-        columns = self.basis.matrix(points.reshape(-1, v)).reshape(len(self._nodes), q * s, here.shape[1])
-        change = columns - np.tile(here, (q, 1))[None]
-        return np.tensordot(self._solve, change, axes=1).reshape(len(self._nodes), q, s, here.shape[1])
+        u, q, d = directions.shape
+        _, s, v = rows.shape
+        points = np.empty((len(self._nodes), u, q, s, v))
+        points[:] = rows[None, :, None]
+        points[..., :d] += self._nodes[:, None, None, None, None] * directions[None, :, :, None, :]
+        change = self._matrix(points) - here[None, :, None]
+        return np.tensordot(self._solve, change, axes=1)
 
     def moved(self, rows: np.ndarray, step: np.ndarray) -> np.ndarray:
         """Return rows moved by a step, exact at the ranges."""
         polytope = self.basis.region.polytope
         d = len(polytope.names)
         out = rows.copy()
-        out[:, :d] = np.clip(out[:, :d] + step, polytope.lower, polytope.upper)
+        out[..., :d] = np.clip(out[..., :d] + step, polytope.lower, polytope.upper)
         return out
 
     def _reach(self, rows: np.ndarray, directions: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """How far all rows can go along each direction, and against it; every line meets a range's end."""
+        """How far all rows of a unit can go along each direction, and against it; every line meets a range's end."""
         speed = directions @ self.lhs.T
-        slack = np.maximum((self.rhs - rows[:, : self.lhs.shape[1]] @ self.lhs.T).min(axis=0), 0.0)
+        slack = np.maximum((self.rhs - rows[..., : self.lhs.shape[1]] @ self.lhs.T).min(axis=1), 0.0)
         still = np.abs(speed) < 1e-12
-        way = slack / np.where(still, 1.0, speed)
-        up = np.where(still | (speed < 0), np.inf, way).min(axis=1)
-        down = np.where(still | (speed > 0), np.inf, -way).min(axis=1)
+        way = slack[:, None, :] / np.where(still, 1.0, speed)
+        up = np.where(still | (speed < 0), np.inf, way).min(axis=2)
+        down = np.where(still | (speed > 0), np.inf, -way).min(axis=2)
         return up, down
 
 
