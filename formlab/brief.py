@@ -179,8 +179,23 @@ class Brief(Part):
     @cached_property
     def brief_id(self) -> str:
         """Eight characters that change when anything in the brief changes."""
-        text = json.dumps(self.model_dump(by_alias=True), sort_keys=True, default=str)
+        dumped = self.model_dump(by_alias=True)
+        for response in dumped[
+            "response"
+        ]:  # left out where it is the mean: briefs older than the field keep their id
+            if response["statistic"] == "mean":
+                del response["statistic"]
+        text = json.dumps(dumped, sort_keys=True, default=str)
         return hashlib.sha256(text.encode()).hexdigest()[:8]
+
+    @property
+    def true_words(self) -> str:
+        """What targets speak of: the true mean, the true median, or which responses' medians."""
+        aimed = [r for r in self.responses if r.has_target]
+        medians = [r.title for r in aimed if r.statistic == "median"]
+        if not medians:
+            return "true mean"
+        return "true median" if len(medians) == len(aimed) else f"true mean (median of {', '.join(medians)})"
 
     # ---- formulas -------------------------------------------------------------------------------
 

@@ -228,6 +228,9 @@ def _target_problems(place: str, row: Row) -> Iterator[Problem]:
         )
     if low is not None and high is not None and low >= high:
         yield Problem(column=f"{place}.at_most", value=high, expected=f"more than at_least = {low:g}")
+    if row.get("statistic") == "median" and row.get("kind", "measure") != "measure":
+        expected = f'"mean" for a {row["kind"]}: only a measure is judged by its median'
+        yield Problem(column=f"{place}.statistic", value="median", expected=expected)
     if ideal is not None:
         yield from _ideal_problems(f"{place}.ideal", ideal, low, high, near)
     for key in ("bounds", "possible"):

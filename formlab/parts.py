@@ -82,7 +82,12 @@ class Setting(Part):
 
 
 class Response(Part):
-    """A measured property: unit, scale, target and how good its test is."""
+    """A measured property: unit, scale, target and how good its test is.
+
+    ``statistic`` says what the target speaks of: the mean of all slabs of a formula, or their median, which half of
+    them lie below. What a surface predicts for the response is then its median too. On the scale as measured the two
+    are one; on a log or logit scale they part where slabs scatter.
+    """
 
     name: str = Field(pattern=_NAME, max_length=60)
     label: str = ""
@@ -96,6 +101,7 @@ class Response(Part):
     near: Number | None = None
     within: Number | None = Field(default=None, gt=0)
     ideal: Number | None = None
+    statistic: Literal["mean", "median"] = "mean"
     importance: Number = Field(default=1.0, gt=0)
     matters: Number | None = Field(default=None, gt=0)
     sd_batch: Number | None = Field(default=None, ge=0)
@@ -123,14 +129,15 @@ class Response(Part):
     @property
     def target_text(self) -> str:
         unit = f" {self.unit}" if self.unit else ""
+        of = "median " if self.statistic == "median" else ""
         low, high = self.target
         if self.near is not None:
-            return f"{self.near:g} ± {self.within:g}{unit}"
+            return f"{of}{self.near:g} ± {self.within:g}{unit}"
         if math.isfinite(low) and math.isfinite(high):
-            return f"{low:g} to {high:g}{unit}"
+            return f"{of}{low:g} to {high:g}{unit}"
         if math.isfinite(low):
-            return f"at least {low:g}{unit}"
-        return f"at most {high:g}{unit}" if math.isfinite(high) else "watched"
+            return f"{of}at least {low:g}{unit}"
+        return f"{of}at most {high:g}{unit}" if math.isfinite(high) else "watched"
 
     def meets(self, values: Any) -> np.ndarray:
         """Return whether each value meets the target; always true where there is none."""

@@ -25,6 +25,7 @@ class KnownDraws:
     def new_batch(self, frame, seed=None):
         return self.mean(frame) + self.batch[:, None, :]
 
+    typical = mean
     accepted = new_batch
 
 

@@ -414,4 +414,6 @@ def test_medians_of_draws_are_those_predicted():
     ).all()
     with pytest.raises(FitError) as caught:
         surfaces.sample(at, 10, of="mode")
-    assert str(caught.value) == "of = 'mode'; it is one of 'mean', 'median', 'new_batch', 'reading'."
+    assert (
+        str(caught.value) == "of = 'mode'; it is one of 'mean', 'median', 'typical', 'new_batch', 'reading'."
+    )

@@ -7,14 +7,16 @@ from formlab import Region, fit, open_series
 from formlab.suggest.conformance import met
 
 
-@pytest.mark.parametrize("of", ["mean", "new_batch", "accepted"])
-def test_thresholds_count_what_values_count(of):
+@pytest.mark.parametrize("statistic", ["mean", "median"])
+@pytest.mark.parametrize("of", ["mean", "typical", "new_batch", "accepted"])
+def test_thresholds_count_what_values_count(of, statistic):
     series = open_series("demo_trials/ink_wedge")
-    brief = series.brief
+    asked = [r.model_copy(update={"statistic": statistic}) for r in series.brief.responses]
+    brief = series.brief.model_copy(update={"responses": asked})
     surfaces = fit(brief, series.trials(), kind="least squares", seed=1)
     draws = surfaces.draw(300, seed=1)
     columns = surfaces.columns(Region(brief).sample(100, 2))
-    values = draws.mean_at(columns) if of == "mean" else getattr(draws, f"{of}_at")(columns, 3)
+    values = getattr(draws, f"{of}_at")(columns, *([3] if of in ("new_batch", "accepted") else []))
     meeting = draws.meeting({part.name: part.target for part in brief.responses}, of, 3)
     np.testing.assert_array_equal(meeting.met(columns), met(brief, values).T)
 

@@ -17,7 +17,7 @@ from formlab.figures.maps import grey_out, word_on_line
 from formlab.figures.responses import mark_plane, plane
 from formlab.figures.slices import EDGE, held, reference
 from formlab.figures.theme import Look, axes, heading, key, label, panels, percent
-from formlab.suggest.conformance import KINDS, met
+from formlab.suggest.conformance import KINDS, meaning, met
 
 __all__ = ["chance_of_all", "predicted_against_targets", "reliability", "where_met"]
 
@@ -38,7 +38,7 @@ def chance_of_all(brief: Brief, draws: Any, frame: pd.DataFrame, of: str, seed: 
     out = []
     for start in range(0, len(frame), ROWS):
         part = frame.iloc[start : start + ROWS]
-        values = draws.mean(part) if of == "true_mean" else getattr(draws, of)(part, seed=seed)
+        values = draws.typical(part) if of == "true_mean" else getattr(draws, of)(part, seed=seed)
         out.append(met(brief, values).mean(axis=0))
     return np.concatenate(out)
 
@@ -99,7 +99,7 @@ def where_met(
     rest = held(brief, here, [x, y])
     heading(
         ax,
-        f"Where {OF[of]} all targets: at best {percent(best)} sure on this slice"
+        f"Where {OF[of].replace('true mean', brief.true_words)} all targets: at best {percent(best)} sure on this slice"
         + (f"\n{rest}" if rest else ""),
         look,
     )
@@ -168,7 +168,7 @@ def predicted_against_targets(suggestion: Any, ax: Any = None) -> np.ndarray:
         )  # fmt: skip
         p = getattr(suggestion.conformance, suggestion.of)
         figure.suptitle(
-            f"{KINDS[suggestion.of]} together: {percent(p)} sure".capitalize(), x=0.01, ha="left", fontsize=9.5,
+            f"{meaning(suggestion.of, suggestion.brief.true_words)} together: {percent(p)} sure".capitalize(), x=0.01, ha="left", fontsize=9.5,
             color=look.ink,
         )  # fmt: skip
     return rows

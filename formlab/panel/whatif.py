@@ -17,13 +17,13 @@ from formlab.polytope import Polytope
 from formlab.recipe import weigh_up
 from formlab.region import Region
 from formlab.suggest import Conformance, Suggestion, suggest
-from formlab.suggest.conformance import KINDS
+from formlab.suggest.conformance import KINDS, meaning
 from formlab.suggest.question import Question
 from formlab.suggest.search import search
 
 __all__ = ["Outcome", "WhatIf"]
 
-MEETINGS = {"true_mean": "mean", "new_batch": "new_batch", "accepted": "accepted"}
+MEETINGS = {"true_mean": "typical", "new_batch": "new_batch", "accepted": "accepted"}
 
 
 @dataclass(frozen=True)
@@ -193,12 +193,14 @@ class WhatIf:
         """Return what a formula would do; of the one it stands at where left out."""
         frame = self.formula if frame is None else self.brief.complete(frame)
         columns = self.surfaces.columns(frame)
-        means = self._draws.mean_at(columns)[:, 0, :]
+        means = self._draws.typical_at(columns)[:, 0, :]
         lines = {p.name: self._line(p, frame, means[:, k]) for k, p in enumerate(self.brief.responses)}
         figures = {kind: float(m.probability(columns)[0]) for kind, m in self._meetings.items()}
         cost = self.brief.costs(frame, self.money).iloc[0] if self.brief.has_costs else None
         predicted = pd.DataFrame.from_dict(lines, orient="index").rename_axis("response")
-        return Outcome(frame, predicted, Conformance(**figures, draws=self._draws.count), cost)
+        return Outcome(
+            frame, predicted, Conformance(**figures, draws=self._draws.count, of=self.brief.true_words), cost
+        )
 
     def _line(self, part: Any, frame: pd.DataFrame, means: np.ndarray) -> dict[str, Any]:
         line = self.surfaces[part.name].predict_table(frame, outside="ignore").iloc[0]
@@ -339,8 +341,8 @@ class WhatIf:
         if outcome.cost is not None:
             for name, value in outcome.cost.items():
                 lines[f"cost {str(name).replace('_', ' ')}, {brief.currency}"] = value
-        for kind, words in KINDS.items():
-            lines[words] = getattr(outcome.conformance, kind)
+        for kind in KINDS:
+            lines[meaning(kind, outcome.conformance.of)] = getattr(outcome.conformance, kind)
         return pd.Series(lines, dtype=object)
 
     def recipe(self, batch_kg: float | None = None) -> str:

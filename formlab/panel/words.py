@@ -35,7 +35,7 @@ def _signed(value: float) -> str:
 def verdict(brief: Brief, outcome: Outcome, today: Outcome | None) -> Markup:
     """The answer at a glance: how surely all targets are met, and what it costs against today."""
     c = outcome.conformance
-    cells = [(words, _percent(getattr(c, kind))) for kind, words in SHORT.items()]
+    cells = [(words.replace("true mean", c.of), _percent(getattr(c, kind))) for kind, words in SHORT.items()]
     if outcome.cost is not None:
         column = "per_piece" if "per_piece" in outcome.cost else "per_litre"
         cost = f"{number(outcome.cost[column])} {brief.currency}"

@@ -199,7 +199,7 @@ def _suggested(story: Story) -> Iterable[Markup]:
     lines += [[brief.title_of(str(n)), number(v), brief.unit(str(n))] for n, v in answer.settings.items()]
     yield page_table(pd.DataFrame(lines, columns=["", "amount", "unit"]), "The formula")
     predicted = answer.predicted.rename(columns={"batch_low": "batch low", "batch_high": "batch high"})
-    yield page_table(predicted.reset_index(), "Predicted: 95 % of the true mean, and of one new batch; chance of each target alone")
+    yield page_table(predicted.reset_index(), f"Predicted: 95 % of the {brief.true_words}, and of one new batch; chance of each target alone")
     yield picture(lambda: predicted_against_targets(answer), "Predicted against each target, beside today's formula.")
     yield page_table(answer.conformance.table(), "Chance that all targets are met together")
     if answer.current is not None:
@@ -221,7 +221,7 @@ def _window(story: Story) -> Iterable[Markup]:
 
     window = operating_window(story.brief, story.surfaces, story.answer, confidence=0.80, seed=story.seed)
     wide = bool(np.any(window["plus_minus"] > 0))
-    words = "All may stray together as far as this while the chance for the true mean stays at 0.80 or more."
+    words = f"All may stray together as far as this while the chance for the {story.brief.true_words} stays at 0.80 or more."
     yield said([words if wide else "The formula itself is less sure than 0.80, so there is no window about it."])
     if wide:
         yield page_table(window.rename(columns={"plus_minus": "±"}).reset_index())

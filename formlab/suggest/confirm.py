@@ -11,7 +11,7 @@ import pandas as pd
 from formlab.brief import Brief
 from formlab.errors import SuggestError
 from formlab.html import panel, table
-from formlab.suggest.conformance import met
+from formlab.suggest.conformance import as_judged, met
 
 __all__ = ["Confirmation", "confirm"]
 
@@ -108,7 +108,7 @@ def confirm(
         # a seed of its own each, for errors of different batches are independent
         values = drawn.accepted(formulas.iloc[[place]], seed=int(rng.integers(2**31)))[:, 0, :][:, where]
         for k, name in enumerate(names):
-            reading = float(group[name].mean())
+            reading = as_judged(brief.by_name[name], group)  # type: ignore[arg-type]
             if not np.isfinite(reading):
                 continue
             low, high = np.quantile(values[:, k], [0.025, 0.975])
@@ -124,7 +124,7 @@ def confirm(
     predicted, seen = np.column_stack(columns), np.array(observed)
     p = _joint_p(predicted, seen)
     frame = pd.DataFrame(lines)
-    updated = _updated(brief, formulas, list(dict.fromkeys(batch)), drawn.mean(formulas), predicted, seen)
+    updated = _updated(brief, formulas, list(dict.fromkeys(batch)), drawn.typical(formulas), predicted, seen)
     return Confirmation(frame, p, _words(frame, p), updated)
 
 

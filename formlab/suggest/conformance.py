@@ -12,10 +12,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from formlab.brief import Brief
+from formlab.brief import Brief, Response
 from formlab.html import panel, table
 
-__all__ = ["KINDS", "Conformance", "conformance", "met"]
+__all__ = ["KINDS", "Conformance", "as_judged", "conformance", "meaning", "met"]
 
 KINDS = {
     "true_mean": "the formula's true mean meets all targets",
@@ -36,6 +36,8 @@ class Conformance:
         Number of joint draws behind each.
     made : float
         The chance that the formula can be made at all; 1 where no trial ever failed.
+    of : str
+        What the first figure is of: the true mean, or the true median of responses whose targets speak of it.
     """
 
     true_mean: float
@@ -43,6 +45,7 @@ class Conformance:
     accepted: float
     draws: int
     made: float = 1.0
+    of: str = "true mean"
 
     def error(self, kind: str) -> float:
         """Return the Monte Carlo standard error of one of the three."""
@@ -54,7 +57,7 @@ class Conformance:
         return pd.DataFrame(
             {
                 "figure": list(KINDS),
-                "meaning": list(KINDS.values()),
+                "meaning": [meaning(kind, self.of) for kind in KINDS],
                 "probability": [getattr(self, kind) for kind in KINDS],
                 "mc_error": [self.error(kind) for kind in KINDS],
             }
@@ -62,10 +65,24 @@ class Conformance:
 
     def _repr_html_(self) -> str:
         verdict = (
-            f"All targets together: true mean {self.true_mean:.3f}, one new batch {self.new_batch:.3f}, "
+            f"All targets together: {self.of} {self.true_mean:.3f}, one new batch {self.new_batch:.3f}, "
             f"passed as measured {self.accepted:.3f}."
         )
         return panel("Conformance", verdict, table(self.table()))
+
+
+def meaning(kind: str, of: str) -> str:
+    """Return what one of the three figures means, in words; `of` as in `Conformance`."""
+    return KINDS[kind].replace("true mean", of)
+
+
+def as_judged(part: Response, batch: pd.DataFrame) -> float:
+    """Return what a batch reads: the mean of its readings, or the median of its slabs where the target asks for that."""
+    if part.statistic == "mean":
+        return float(batch[part.name].mean())
+    return float(
+        (batch.groupby("trial")[part.name].mean() if "trial" in batch else batch[part.name]).median()
+    )
 
 
 def met(
@@ -104,7 +121,7 @@ def conformance(brief: Brief, draws: Any, frame: pd.DataFrame, seed: int | None 
     seed : int, optional
         For the errors of the new batch and of its test; the draws' own where left out.
     """
-    values = draws.mean(frame), draws.new_batch(frame, seed=seed), draws.accepted(frame, seed=seed)
+    values = draws.typical(frame), draws.new_batch(frame, seed=seed), draws.accepted(frame, seed=seed)
     ok = [met(brief, value) for value in values]
     chance = None
     if getattr(getattr(draws, "surfaces", None), "chance", None) is not None:
@@ -113,6 +130,6 @@ def conformance(brief: Brief, draws: Any, frame: pd.DataFrame, seed: int | None 
     made = np.ones(len(frame)) if chance is None else chance.mean(axis=0)
     mean, batch, passed = (part.mean(axis=0) for part in ok)
     return [
-        Conformance(float(a), float(b), float(c), len(draws), float(d))
+        Conformance(float(a), float(b), float(c), len(draws), float(d), brief.true_words)
         for a, b, c, d in zip(mean, batch, passed, made)
     ]

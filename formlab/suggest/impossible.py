@@ -74,7 +74,7 @@ def find_conflict(
 
     def best(targets: dict[str, tuple[float, float]]) -> float:
         def score(frame: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
-            return np.zeros(len(frame)), -met(brief, drawn.mean(frame), targets).mean(axis=0)
+            return np.zeros(len(frame)), -met(brief, drawn.typical(frame), targets).mean(axis=0)
 
         found = search(region, score, seed=seeds[1], pool=1000, rounds=15, most_slices=2)
         return -float(found.value[0])

@@ -128,7 +128,7 @@ class _Worlds:
         self.best = found.formulas.head(1)
         self.best_value = float(found.value[0]) if found.shortfall[0] <= 0 else float("nan")
         self.pool = self._pool(found.formulas)
-        self.means = self.draws.mean(self.pool)
+        self.means = self.draws.typical(self.pool)
         self.chance = (
             None if getattr(surfaces, "chance", None) is None else self.draws.chance_to_make(self.pool)
         )
@@ -213,7 +213,7 @@ class _Worlds:
             some = pd.concat([batch] * 61, ignore_index=True)
             some[free] = pd.concat([batch[free], self.pool[free].iloc[pick]], ignore_index=True)
             some = some[self.region.contains(some)].reset_index(drop=True)
-        means = self.draws.mean(some)
+        means = self.draws.typical(some)
         ensemble, noise = self._deviations(means), self._noise(means, some)
         for step in self.seen:
             ensemble = _updated(ensemble, *step)

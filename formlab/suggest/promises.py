@@ -10,6 +10,7 @@ import pandas as pd
 
 from formlab.brief import Brief
 from formlab.errors import SuggestError
+from formlab.suggest.conformance import as_judged
 
 __all__ = ["Ledger", "score_promises", "settle_promises"]
 
@@ -84,7 +85,7 @@ def settle_promises(brief: Brief, promises: pd.DataFrame, trials: pd.DataFrame) 
         for name in category:
             same &= trials[name] == promise[name]
         for batch, group in trials[same].groupby("batch", sort=False):
-            means = group[[part.name for part in aimed]].mean()
+            means = pd.Series({part.name: as_judged(part, group) for part in aimed})
             if means.notna().all():
                 passed = all(bool(part.meets(means[part.name])) for part in aimed)
                 lines.append({"promise": row, "batch": batch, "claimed": promise["accepted"],

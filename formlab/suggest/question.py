@@ -127,7 +127,7 @@ class Question:
             return met(self.brief, self._values(frame), self.relaxed).mean(axis=0)
         key = tuple(sorted(self.relaxed.items()))
         if key != self._met_key:
-            kind = "mean" if self.of == "true_mean" else self.of
+            kind = "typical" if self.of == "true_mean" else self.of
             self._met, self._met_key = self.draws.meeting(self.targets, kind, self.seed), key
         parts = [
             frame.iloc[k : k + CHUNK] for k in range(0, len(frame), CHUNK)
@@ -148,7 +148,7 @@ class Question:
 
     def _values(self, frame: pd.DataFrame) -> np.ndarray:
         if self.of == "true_mean":
-            return self.draws.mean(frame)
+            return self.draws.typical(frame)
         values = self.draws.new_batch if self.of == "new_batch" else self.draws.accepted
         return values(frame, seed=self.seed)
 

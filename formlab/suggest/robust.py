@@ -52,7 +52,7 @@ def _strayed(brief: Brief, row: pd.DataFrame, moves: pd.DataFrame) -> pd.DataFra
 def _probabilities(brief: Brief, draws: Any, frame: pd.DataFrame, of: str) -> np.ndarray:
     if of not in KINDS:
         raise SuggestError(f"of = {of!r}; it is one of {list(KINDS)}.")
-    values = {"true_mean": draws.mean, "new_batch": draws.new_batch, "accepted": draws.accepted}[of](frame)
+    values = {"true_mean": draws.typical, "new_batch": draws.new_batch, "accepted": draws.accepted}[of](frame)
     return np.asarray(met(brief, values).mean(axis=0))
 
 

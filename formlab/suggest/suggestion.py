@@ -14,7 +14,7 @@ from formlab.brief import Brief
 from formlab.errors import SuggestError
 from formlab.html import Markup, escape, fold, number, panel, table
 from formlab.region import Region
-from formlab.suggest.conformance import KINDS, Conformance, conformance
+from formlab.suggest.conformance import KINDS, Conformance, conformance, meaning
 from formlab.suggest.doubts import beyond_tried, flat_optimum, under_other_priors
 from formlab.suggest.promises import Ledger
 from formlab.suggest.question import COSTS, Question, desirability, goal_of, matters
@@ -35,7 +35,7 @@ class Suggestion:
         Every ingredient, in the brief's basis.
     settings : Series
     predicted : DataFrame
-        By response: unit, mean, low, high (95 % of the true mean), batch_low, batch_high (95 % of one new
+        By response: unit, mean, low, high (95 % of the true mean; of the median where the target says so), batch_low, batch_high (95 % of one new
         batch), target, chance (that the true mean meets this target alone).
     conformance : Conformance
         true_mean, new_batch and accepted, from draws the search has not seen.
@@ -120,7 +120,7 @@ class Suggestion:
     def verdict(self) -> str:
         """What was found, how surely, and at what cost, in one sentence."""
         p, asked = getattr(self.conformance, self.of), self.confidence
-        said = f"{KINDS[self.of]} with probability {p:.2f}"
+        said = f"{meaning(self.of, self.brief.true_words)} with probability {p:.2f}"
         if asked is None:
             head = f"{self.goal}: {said}"
         elif self.reached:
@@ -365,7 +365,7 @@ def _report(
 
 
 def _predicted(brief: Brief, surfaces: Any, frame: pd.DataFrame, draws: Any) -> pd.DataFrame:
-    values = draws.mean(frame)[:, 0, :]
+    values = draws.typical(frame)[:, 0, :]
     lines = {}
     for k, part in enumerate(brief.responses):
         line = surfaces[part.name].predict_table(frame, outside="ignore").iloc[0]
@@ -394,7 +394,7 @@ def _against_today(question: Question, best: pd.DataFrame, final: Any) -> pd.Dat
         for name, column in brief.costs(both, question.prices).items():
             lines[f"cost {str(name).replace('_', ' ')} ({brief.currency})"] = column
     figures = conformance(brief, final, both, seed=question.seed)
-    lines["conformance of the true mean"] = pd.Series([f.true_mean for f in figures])
+    lines[f"conformance of the {brief.true_words}"] = pd.Series([f.true_mean for f in figures])
     out = pd.DataFrame(lines).T.set_axis(["today", "suggested"], axis=1).rename_axis("")
     numeric = out.map(lambda v: isinstance(v, (int, float, np.floating)))
     out["change"] = [
@@ -484,7 +484,7 @@ def _price_of_target(
     if without.shortfall[0] > 0:
         return saved, ""
     k = question.brief.response_names.index(part.name)
-    values = final.mean(without.formulas.head(1))[:, 0, k]
+    values = final.typical(without.formulas.head(1))[:, 0, k]
     ends = np.quantile(values, [0.01, 0.99])
     words = [f"{v:.3g}" for v, edge in zip(ends, (low, high)) if np.isfinite(edge)]
     return saved, f"{' to '.join(words)} {part.unit}".strip()

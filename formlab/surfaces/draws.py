@@ -126,12 +126,23 @@ class Draws:
         """Return `mean` for columns made before by `Surfaces.columns`."""
         return self._each(columns, self._value("mean"))
 
+    def typical(self, frame: pd.DataFrame) -> np.ndarray:
+        """Return what targets speak of, in own units, shape (draws, rows, responses).
+
+        `mean`, but true medians of the responses whose ``statistic`` in the brief is the median.
+        """
+        return self.typical_at(self.surfaces.columns(frame))
+
+    def typical_at(self, columns: Columns) -> np.ndarray:
+        """Return `typical` for columns made before."""
+        return self._each(columns, self._value("typical"))
+
     def median_at(self, columns: Columns) -> np.ndarray:
         """Return true medians, half of all slabs below, in own units, shape (draws, rows, responses)."""
         return self._each(columns, self._value("median"))
 
     def new_batch(self, frame: pd.DataFrame, seed: int | None = None) -> np.ndarray:
-        """Return the true values of one new batch: its mean over its own slabs, shape (draws, rows, responses)."""
+        """Return the true values of one new batch: its mean (or median) over its own slabs, shape (draws, rows, responses)."""
         return self.new_batch_at(self.surfaces.columns(frame), seed)
 
     def new_batch_at(self, columns: Columns, seed: int | None = None) -> np.ndarray:
@@ -139,7 +150,10 @@ class Draws:
         return self._each(columns, self._value("new_batch", seed))
 
     def accepted(self, frame: pd.DataFrame, seed: int | None = None) -> np.ndarray:
-        """Return a new batch as measured: the mean of the brief's slabs and readings, shape (draws, rows, responses)."""
+        """Return a new batch as measured, shape (draws, rows, responses).
+
+        The mean of the brief's slabs and readings; the median of its slabs where the target speaks of the median.
+        """
         return self.accepted_at(self.surfaces.columns(frame), seed)
 
     def accepted_at(self, columns: Columns, seed: int | None = None) -> np.ndarray:
@@ -166,26 +180,30 @@ class Draws:
     def _value(self, of: str, seed: int | None = None) -> Value:
         """What a predictor means in own units: a rising function of it for every draw."""
         if of == "mean":
-            return lambda k, d, rows, eta: d.part.scale.mean(eta, _col(d.sd_batch**2 + d.sd_slab**2))
+            return _mean_of_slabs
         if of == "median":
-            return lambda k, d, rows, eta: d.part.scale.inverse(eta)
+            return _median_of_slabs
+        parts = [self.surfaces.brief.by_name[n] for n in self.names]
+        halves = [part.statistic == "median" for part in parts]  # type: ignore[union-attr]
+        if of == "typical":
+            return lambda k, *given: (_median_of_slabs if halves[k] else _mean_of_slabs)(k, *given)
         batch, slab, reading = self._noise(seed)
         if of == "new_batch":
             return lambda k, d, rows, eta: d.part.scale.mean(
-                eta + _col(d.sd_batch * batch[rows, k]), _col(d.sd_slab**2)
+                eta + _col(d.sd_batch * batch[rows, k]), 0.0 if halves[k] else _col(d.sd_slab**2)
             )
         single = of == "reading"
         slabs = 1 if single else self.surfaces.brief.plant.slabs_per_batch
-        readings = [1 if single else self.surfaces.brief.by_name[n].readings for n in self.names]  # type: ignore[union-attr]
+        readings = [1 if single else part.readings for part in parts]  # type: ignore[union-attr]
 
         def measure(k: int, d: Drawn, rows: np.ndarray, eta: np.ndarray) -> np.ndarray:
-            total: np.ndarray | float = 0.0
+            read = []
             for j in range(slabs):
                 noise = d.sd_batch * batch[rows, k] + d.sd_slab * slab[rows, j, k]
                 noise = noise + d.sd_reading * reading[rows, j, k] / np.sqrt(readings[k])
                 noise = noise + d.sd_test * reading[rows, -1, k]  # a session's own error, once for the batch
-                total = total + d.part.scale.inverse(eta + _col(noise))
-            return np.asarray(total) / slabs
+                read.append(d.part.scale.inverse(eta + _col(noise)))
+            return np.asarray(np.median(read, axis=0) if halves[k] else sum(read) / slabs)
 
         return measure
 
@@ -222,6 +240,14 @@ class Draws:
             self._made[key] = batch, slab, rng.standard_normal((self._total, slabs + 1, m))
         batch, slab, reading = self._made[key]
         return batch[self._rows], slab[self._rows], reading[self._rows]
+
+
+def _mean_of_slabs(k: int, d: Drawn, rows: np.ndarray, eta: np.ndarray) -> np.ndarray:
+    return d.part.scale.mean(eta, _col(d.sd_batch**2 + d.sd_slab**2))
+
+
+def _median_of_slabs(k: int, d: Drawn, rows: np.ndarray, eta: np.ndarray) -> np.ndarray:
+    return d.part.scale.inverse(eta)
 
 
 def _col(values: np.ndarray) -> np.ndarray:

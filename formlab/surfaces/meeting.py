@@ -31,7 +31,7 @@ class Meeting:
     draws : Draws
     targets : mapping of str to (low, high)
         In the responses' own units; infinite where there is no limit. Responses not named are not looked at.
-    of : {"mean", "median", "new_batch", "accepted", "reading"}
+    of : {"typical", "mean", "median", "new_batch", "accepted", "reading"}
     seed : int, optional
         Of the errors of the new batch.
     """

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -76,7 +76,8 @@ class Surface:
     def predict(self, frame: pd.DataFrame, return_std: bool = False, *, outside: str = "warn") -> Any:
         """Return the mean of the response in its own unit, shape (n,), integrated over the error levels.
 
-        It is the middle of the posterior of that mean.
+        It is the middle of the posterior of that mean. Where the brief's ``statistic`` of the response is the median,
+        all of it is said of the true median.
 
         Parameters
         ----------
@@ -100,9 +101,8 @@ class Surface:
 
         `outside` as in `predict`.
         """
-        laws = self._laws_at(frame, outside)
-        middle = np.array([law.scale.inverse(law.eta) for law in laws])
-        return np.asarray(np.array(self.weights) @ middle)
+        laws = [replace(law, within=0.0) for law in self._laws_at(frame, outside)]
+        return self._mean_std(laws)[0]
 
     @cached_property
     def _region(self) -> Region:
@@ -124,7 +124,8 @@ class Surface:
                 bases[id(variables)] = variables.base(frame)
             eta, sd, df = part.moments(part.features.expand(bases[id(variables)]))
             batch, slab, reading = part.spread
-            laws.append(_Law(part.scale, eta, sd, df, batch**2 + slab**2, batch**2 + slab**2 + reading**2))
+            within = 0.0 if self.response.statistic == "median" else batch**2 + slab**2
+            laws.append(_Law(part.scale, eta, sd, df, within, batch**2 + slab**2 + reading**2))
         return laws
 
     def _mean_std(self, laws: list[_Law]) -> tuple[np.ndarray, np.ndarray]:
@@ -157,7 +158,7 @@ class Surface:
         Returns
         -------
         DataFrame
-            mean, std_error, low, high (of the mean), batch_low, batch_high (one reading of one slab of a new
+            mean, std_error, low, high (of the mean; all of the median where the brief's ``statistic`` is that), batch_low, batch_high (one reading of one slab of a new
             batch), all in the response's own unit.
 
         Warns
@@ -330,7 +331,7 @@ class _Law:
     eta: np.ndarray
     sd: np.ndarray
     df: float
-    within: float  # of batches and slabs: integrated into the mean
+    within: float  # of batches and slabs: integrated into the mean; 0 for the median
     total: float  # of one reading of one slab of a new batch
 
 

@@ -207,8 +207,8 @@ class Surfaces(Mapping[str, Surface]):
         frame : DataFrame
             Formulas.
         draws : int
-        of : {"mean", "median", "new_batch", "reading"}
-            The true mean, or median, of all slabs; the true values of one new batch; one reading of one slab of a
+        of : {"mean", "median", "typical", "new_batch", "reading"}
+            The true mean, or median, of all slabs, or of the two the one that the target speaks of; the true values of one new batch; one reading of one slab of a
             new batch.
         seed : int, optional
         """
@@ -218,11 +218,13 @@ class Surfaces(Mapping[str, Surface]):
             return drawn.mean_at(columns)
         if of == "median":
             return drawn.median_at(columns)
+        if of == "typical":
+            return drawn.typical_at(columns)
         if of == "new_batch":
             return drawn.new_batch_at(columns)
         if of == "reading":
             return drawn.reading_at(columns)
-        raise FitError(f"of = {of!r}; it is one of 'mean', 'median', 'new_batch', 'reading'.")
+        raise FitError(f"of = {of!r}; it is one of 'mean', 'median', 'typical', 'new_batch', 'reading'.")
 
     # ---- shown ----------------------------------------------------------------------------------
 

@@ -177,6 +177,7 @@ class OracleDraws:
         grown = np.where(oracle._flipped, 100.0 - grown, grown)
         return np.where(oracle._logged, grown, values + noise[:, None])
 
+    typical = mean
     accepted = new_batch
 
 
