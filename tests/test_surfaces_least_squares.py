@@ -8,11 +8,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
+from sklearn.model_selection import LeaveOneOut, cross_val_predict
 from sklearn.utils.estimator_checks import parametrize_with_checks
 
 from formlab.errors import FitError
 from formlab.surfaces import SurfaceRegressor
-from formlab.surfaces.least_squares import anova, press, solve
+from formlab.surfaces.least_squares import anova, leave_one_out, press, solve
 
 TOO_FEW = "66 terms from ten factors, and the check offers at most 50 trials: refusing is right"
 
@@ -121,3 +122,26 @@ def test_agrees_with_statsmodels(seed):
     assert_allclose(ours.std_error, theirs.bse, rtol=1e-8)
     assert_allclose(ours.leverage, theirs.get_influence().hat_matrix_diag, atol=1e-10)
     assert_allclose(press(ours), (theirs.get_influence().resid_press ** 2).sum(), rtol=1e-8)
+
+
+@pytest.mark.parametrize("order", ["linear", "interaction", "quadratic"])
+def test_left_out_values_are_those_of_a_fit_for_each(order):
+    """Against scikit-learn's own loop over fits."""
+    rng = np.random.default_rng(4)
+    x, y = rng.uniform(-1, 1, (60, 6)), rng.normal(size=60)
+    model = SurfaceRegressor(order=order)
+    loop = cross_val_predict(SurfaceRegressor(order=order), x, y, cv=LeaveOneOut())
+    assert_allclose(model.leave_one_out(x, y), loop, rtol=0, atol=1e-9)
+    columns, terms = model._terms(x)
+    assert_allclose(((y - loop) ** 2).sum(), press(solve(columns, y, terms)), rtol=1e-9)
+
+
+def test_a_value_that_decides_a_term_alone_is_not_predicted():
+    x = np.array([[0.0], [0.0], [0.0], [1.0]])
+    left = SurfaceRegressor().leave_one_out(x, [1.0, 2.0, 3.0, 9.0])
+    assert_allclose(left, [2.5, 2.0, 1.5, np.nan])
+    with pytest.raises(FitError) as caught:
+        SurfaceRegressor().leave_one_out(x, [1.0, 2.0, np.nan, 9.0])
+    assert str(caught.value) == "y has shape (4,); 4 finite numbers are expected, one for each row of X."
+    with pytest.raises(FitError, match="Term 'b' is a combination of the other terms in these 4 trials"):
+        leave_one_out(np.column_stack([np.ones(4), x, x]), np.ones(4), ["1", "a", "b"])

@@ -18,7 +18,7 @@ from sklearn.utils.validation import check_is_fitted, validate_data
 
 from formlab.errors import FitError
 
-__all__ = ["Solution", "SurfaceRegressor", "anova", "press", "solve"]
+__all__ = ["Solution", "SurfaceRegressor", "anova", "leave_one_out", "press", "solve"]
 
 _DEPENDENT = 1e-12  # part of a unit column that earlier columns leave over, below which it is rounding
 
@@ -70,6 +70,11 @@ def check_estimable(x: np.ndarray, names: Sequence[str], model: str = "") -> Non
     FitError
         Naming how many trials are missing, or the first term that is a combination of the others.
     """
+    _factored(x, names, model)
+
+
+def _factored(x: np.ndarray, names: Sequence[str], model: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Lengths of the columns, and Q and R of the columns scaled to length 1; what `check_estimable` raises."""
     n, p = x.shape
     if n < p:
         raise FitError(
@@ -77,7 +82,8 @@ def check_estimable(x: np.ndarray, names: Sequence[str], model: str = "") -> Non
             f"trial(s), or choose a smaller model{f' than {model}' if model else ''}."
         )
     length = np.linalg.norm(x, axis=0)
-    r = np.linalg.qr(x / np.where(length > 0, length, 1.0), mode="r")
+    length = np.where(length > 0, length, 1.0)
+    q, r = np.linalg.qr(x / length)
     left = np.abs(np.diag(r))
     if (left < _DEPENDENT).any():
         name = names[int(np.argmax(left < _DEPENDENT))]
@@ -85,6 +91,7 @@ def check_estimable(x: np.ndarray, names: Sequence[str], model: str = "") -> Non
             f"Term {name!r} is a combination of the other terms in these {n} trials, so its coefficient cannot be "
             "estimated. Vary it separately, or drop it from the model."
         )
+    return length, q, r
 
 
 def solve(x: np.ndarray, y: np.ndarray, names: Sequence[str], model: str = "") -> Solution:
@@ -104,10 +111,8 @@ def solve(x: np.ndarray, y: np.ndarray, names: Sequence[str], model: str = "") -
     FitError
         See `check_estimable`.
     """
-    check_estimable(x, names, model)
+    scale, q, r = _factored(x, names, model)
     n, p = x.shape
-    scale = np.linalg.norm(x, axis=0)
-    q, r = np.linalg.qr(x / scale)
     coef, residual = _refined(x / scale, y, q, r)
     inverse_r = np.linalg.inv(r)
     inverse = (inverse_r @ inverse_r.T) / np.outer(scale, scale)
@@ -167,6 +172,17 @@ def press(solution: Solution) -> float:
     if (open_ < 1e-10).any():
         return float("inf")
     return float(((solution.residual / open_) ** 2).sum())
+
+
+def leave_one_out(x: np.ndarray, y: np.ndarray, names: Sequence[str], model: str = "") -> np.ndarray:
+    r"""Return each value as least squares predicts it from all others, shape (n,), from one factorisation.
+
+    :math:`y_i - r_i / (1 - h_i)` with residual :math:`r` and leverage :math:`h` (Allen 1974); nan where a value
+    decides a coefficient alone. Parameters and errors as of `solve`.
+    """
+    q = _factored(x, names, model)[1]
+    residual, open_ = y - q @ (q.T @ y), 1 - np.einsum("ij,ij->i", q, q)
+    return np.asarray(y - residual / np.where(open_ < 1e-10, np.nan, open_))
 
 
 def anova(x: np.ndarray, y: np.ndarray, solution: Solution, groups: dict[str, list[int]]) -> pd.DataFrame:
@@ -283,19 +299,34 @@ class SurfaceRegressor(RegressorMixin, BaseEstimator):
         X = validate_data(self, X, reset=False, dtype=np.float64)
         return self._terms(X)[0] @ self.coef_
 
+    def leave_one_out(self, X: Any, y: Any) -> np.ndarray:
+        """Return each value of `y` as the others predict it, shape (n,): `leave_one_out` of the terms.
+
+        What ``cross_val_predict(self, X, y, cv=LeaveOneOut())`` returns, without a fit for each value.
+        """
+        X, y = validate_data(self, X, dtype=np.float64), np.asarray(y, dtype=float)
+        if y.shape != (len(X),) or not np.isfinite(y).all():
+            raise FitError(
+                f"y has shape {y.shape}; {len(X)} finite numbers are expected, one for each row of X."
+            )
+        _refuse_shares(X, self._names())
+        columns, terms = self._terms(X)
+        return leave_one_out(columns, y, terms, f"order={self.order!r}")
+
     def _names(self) -> list[str]:
         return list(getattr(self, "feature_names_in_", [f"x{k + 1}" for k in range(self.n_features_in_)]))
 
     def _terms(self, X: np.ndarray) -> tuple[np.ndarray, list[str]]:
         names, q = self._names(), X.shape[1]
-        columns, terms = [np.ones(len(X)), *X.T], ["1", *names]
+        rows, terms = np.ascontiguousarray(X.T), ["1", *names]  # a factor a row: products are of whole rows
+        made = [np.ones((1, len(X))), rows]
         if self.order != "linear":
-            columns += [X[:, i] * X[:, j] for i, j in combinations(range(q), 2)]
-            terms += [f"{names[i]} × {names[j]}" for i, j in combinations(range(q), 2)]
+            made += [rows[i] * rows[i + 1 :] for i in range(q - 1)]
+            terms += [f"{a} × {b}" for a, b in combinations(names, 2)]
         if self.order == "quadratic":
-            columns += [X[:, i] ** 2 for i in range(q)]
+            made.append(rows * rows)
             terms += [f"{name}²" for name in names]
-        return np.column_stack(columns), terms
+        return np.concatenate(made).T, terms
 
 
 def _refuse_shares(x: np.ndarray, names: list[str]) -> None:

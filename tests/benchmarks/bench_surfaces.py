@@ -1,6 +1,6 @@
 """How long surfaces take: leaving batches out, closed-form leave-one-out, the contest, joint draws.
 
-Run with ``python tests/benchmarks/bench_surfaces.py``. It prints times, ratios and the machine; nothing is asserted.
+Run with ``python -m tests.benchmarks.bench_surfaces``. It prints times, ratios and the machine; nothing is asserted.
 """
 
 from __future__ import annotations
@@ -12,13 +12,12 @@ from collections.abc import Callable
 
 import numpy as np
 import pandas as pd
-from sklearn.linear_model import LinearRegression
-from sklearn.model_selection import LeaveOneOut, cross_val_predict
 
 from formlab import Brief, fit
 from formlab.region import Region
 from formlab.surfaces import leave_one_batch_out
-from formlab.surfaces.least_squares import press, solve
+from tests.benchmarks.bench_fitting import trials_left_out
+from tests.benchmarks.rows import table as laid_out
 
 
 def clock(work: Callable[[], object], repeats: int = 3) -> float:
@@ -113,19 +112,6 @@ def batches_left_out() -> None:
           f"{np.abs(table['predicted'] - other).max():.1e}")  # fmt: skip
 
 
-def values_left_out() -> None:
-    x = np.column_stack([np.ones(60), np.random.default_rng(3).normal(size=(60, 9))])
-    y = np.random.default_rng(4).normal(size=60)
-    names, loop = [str(k) for k in range(10)], LinearRegression(fit_intercept=False)
-    fitted = solve(x, y, names)
-    ours, only = clock(lambda: press(solve(x, y, names)), 20), clock(lambda: press(fitted), 50)
-    theirs = clock(lambda: cross_val_predict(loop, x, y, cv=LeaveOneOut()))
-    both = press(fitted), float(((y - cross_val_predict(loop, x, y, cv=LeaveOneOut())) ** 2).sum())
-    print(f"closed-form leave-one-out, 60 x 10: {ours * 1e3:.3f} ms with the fit, {theirs / ours:.0f} times as fast as a "
-          f"scikit-learn loop; {only * 1e3:.4f} ms after it, {theirs / only:.0f} times (aim 500); sums of squares "
-          f"{both[0]:.9f}, {both[1]:.9f}")  # fmt: skip
-
-
 def contest() -> None:
     brief, frame = plant()
     at = Region.from_brief(brief).sample(500, 9)
@@ -153,7 +139,7 @@ def contest() -> None:
 
 def main() -> None:
     batches_left_out()
-    values_left_out()
+    print(laid_out(trials_left_out()))
     contest()
     print(f"{platform.platform()}, Python {platform.python_version()}, numpy {np.__version__}, {os.cpu_count()} cores, "
           f"processor seconds, load {os.getloadavg()[0]:.1f}")  # fmt: skip
