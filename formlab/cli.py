@@ -93,6 +93,7 @@ def _parser() -> argparse.ArgumentParser:
     journal.add_argument("cell", nargs="*", help="trial and column, for the history of that cell")
     fit = command("fit", _fit, "Fit a surface to every response and say how far to trust it.")
     fit.add_argument("--kind", default="auto", help="auto, least squares, averaged, gaussian process")
+    fit.add_argument("--workers", type=int, default=1, help="processes that share the responses (1)")
     fit.add_argument("--seed", type=int, default=1)
     suggest = command("suggest", _suggest, "Find the formula that does best what is asked.")
     aim = suggest.add_mutually_exclusive_group()
@@ -108,11 +109,13 @@ def _parser() -> argparse.ArgumentParser:
     suggest.add_argument("--scenario", help="column of prices.csv to use")
     suggest.add_argument("--batch-kg", type=float, help="also print the weigh-up of a batch of this mass")
     suggest.add_argument("--kind", default="auto", help="kind of surface, as for fit")
+    suggest.add_argument("--workers", type=int, default=1, help="processes that share the responses (1)")
     suggest.add_argument("--seed", type=int, default=1)
     further = command("next", _next, "Choose the few trials that would teach most where the decision falls.")
     further.add_argument("--count", type=int, default=4, help="number of batches (4)")
     further.add_argument("--slabs", type=int, default=1, help="slabs of each batch (1)")
     further.add_argument("--kind", default="auto", help="kind of surface, as for fit")
+    further.add_argument("--workers", type=int, default=1, help="processes that share the responses (1)")
     further.add_argument("--seed", type=int, default=1)
     further.add_argument("--save", action="store_true", help="append them to plan.csv")
     report = command("report", _report, "Write the whole job as one page to read or print, out/report.html.")
@@ -337,7 +340,7 @@ def _fit(args: argparse.Namespace) -> int:
 
     series = open_series(args.folder)
     _working(args, "fitting")
-    surfaces = fit(series.brief, series.trials(), kind=args.kind, seed=args.seed)
+    surfaces = fit(series.brief, series.trials(), kind=args.kind, seed=args.seed, n_jobs=args.workers)
     if args.json:
         _print_json({name: {"summary": s.summary, "coefficients": s.coefficients, "anova": s.anova,
                             "warnings": s.warnings_} for name, s in surfaces.items()})  # fmt: skip
@@ -360,7 +363,7 @@ def _suggest(args: argparse.Namespace) -> int:
     series = open_series(args.folder)
     trials = series.trials()
     _working(args, "fitting")
-    surfaces = fit(series.brief, trials, kind=args.kind, seed=args.seed)
+    surfaces = fit(series.brief, trials, kind=args.kind, seed=args.seed, n_jobs=args.workers)
     _working(args, "searching")
     answer = suggest(
         series.brief, surfaces, minimise=args.minimise, maximise=args.maximise, confidence=args.confidence, of=args.of,
@@ -401,7 +404,7 @@ def _next(args: argparse.Namespace) -> int:
     series = open_series(args.folder)
     trials = series.trials()
     _working(args, "fitting")
-    surfaces = fit(series.brief, trials, kind=args.kind, seed=args.seed)
+    surfaces = fit(series.brief, trials, kind=args.kind, seed=args.seed, n_jobs=args.workers)
     _working(args, "choosing trials")
     plan = next_trials(series.brief, surfaces, trials, count=args.count, slabs=args.slabs, seed=args.seed)
     if args.save:

@@ -53,6 +53,18 @@ def rehearsal():
     return fl.rehearse(BRIEF, EFFECTS, batches=(6,), runs=2, kind="least squares", seed=5, progress=False)
 
 
+def surfaces():
+    """Means and intervals of two responses, a task each."""
+    two = BRIEF.model_copy(
+        update={"responses": [BRIEF.responses[0], {"name": "smear", "bounds": [0, np.inf]}]}
+    )
+    trials, rng = plan(), np.random.default_rng(6)
+    trials["hardness"] = 40 + 0.15 * trials["chalk"] - 0.2 * trials["oil"] + rng.normal(0, 1, len(trials))
+    trials["smear"] = np.exp(0.05 * trials["oil"] + rng.normal(0, 0.2, len(trials)))
+    found = fl.fit(two, trials, kind="averaged", seed=7)
+    return pd.concat({name: surface.predict_table(trials) for name, surface in found.items()})
+
+
 def process_of(_):
     return os.getpid()
 
@@ -70,7 +82,7 @@ def test_two_other_processes_do_the_work(cluster):
     assert found and found <= workers
 
 
-@pytest.mark.parametrize("work", [plan, rehearsal])
+@pytest.mark.parametrize("work", [plan, rehearsal, surfaces])
 def test_a_cluster_gives_the_answer_of_one_process_to_the_bit(cluster, work):
     alone = work()
     before = cluster.run_on_scheduler(steps)

@@ -19,6 +19,7 @@ from formlab.surfaces.leave_out import leave_out_average, left_out_student
 from formlab.surfaces.noise import Noise
 from formlab.surfaces.parts import Features, LeastSquaresPart, Part
 from formlab.surfaces.scales import Scale
+from formlab.surfaces.shared import Shared
 from formlab.surfaces.variables import Variables
 
 __all__ = ["Averaged", "Terms", "polynomial_terms"]
@@ -47,7 +48,7 @@ class Terms:
     parents: np.ndarray
 
 
-class PolynomialFeatures:
+class PolynomialFeatures(Shared):
     """The constant, linear terms, products and squares of coded variables."""
 
     def __init__(self, variables: Variables, pairs: list[tuple[int, int]]) -> None:

@@ -60,8 +60,15 @@ class Ground:
             return self.slabs.formulas
 
     @cached_property
-    def polynomials(self) -> dict[int, tuple[Features, Terms]]:
-        return {id(v): polynomial_terms(v) for v in self.sets[1:]}
+    def polynomials(self) -> dict[Variables, tuple[Features, Terms]]:
+        return {v: polynomial_terms(v) for v in self.sets[1:]}
+
+    def ready(self, kind: str) -> Ground:
+        """Work out now what `kind` needs, so that it is the same objects for all responses wherever they are fitted."""
+        _ = self.terms
+        if kind != "least squares":
+            _ = self.sets, self.cover, self.polynomials
+        return self
 
 
 def fit_response(ground: Ground, response: Response, kind: str, rng: np.random.Generator) -> Surface:
@@ -262,7 +269,7 @@ class _Bench:
         if variables is self.ground.sets[0]:
             features, terms, columns = self.ground.terms, _terms_of(self.ground.space), self.columns
         else:
-            features, terms = self.ground.polynomials[id(variables)]
+            features, terms = self.ground.polynomials[variables]
             columns = features.expand(variables.base(self.formulas))
         chains = ratios[np.arange(24) % len(ratios)]
         noise = self.noise

@@ -16,6 +16,7 @@ import pandas as pd
 from formlab.surfaces.leave_out import left_out
 from formlab.surfaces.noise import Noise, Scatter
 from formlab.surfaces.scales import Scale
+from formlab.surfaces.shared import Shared
 
 __all__ = [
     "Drawn",
@@ -44,7 +45,7 @@ class Features(Protocol):
     def expand(self, base: np.ndarray) -> np.ndarray: ...
 
 
-class TermFeatures:
+class TermFeatures(Shared):
     """The terms of a model space as features."""
 
     def __init__(self, space: Any) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from typing import Any, Literal
 
 import numpy as np
@@ -20,7 +21,7 @@ from formlab.surfaces.noise import Scatter
 from formlab.surfaces.readings import Slabs, arrange, refuse_censored
 from formlab.surfaces.surface import Surface
 from formlab.terms import ModelSpace
-from formlab.workers import one_thread
+from formlab.workers import one_thread, over_workers
 
 __all__ = ["KINDS", "Surfaces", "fit"]
 
@@ -39,6 +40,7 @@ def fit(
     measure: Literal["mass", "volume"] = "mass",
     seed: int | None = None,
     prior_scale: float = 1.0,
+    n_jobs: int | None = None,
 ) -> Surfaces:
     """Return a surface for every response.
 
@@ -60,6 +62,9 @@ def fit(
     seed : int, optional
     prior_scale : float
         Factor on the scale of the priors of averaging and the Gaussian process; see `prior_sensitivity`.
+    n_jobs : int, optional
+        Workers, a response each, through joblib; where left out, what ``joblib.parallel_config`` says, else one. The
+        answer does not depend on it.
 
     Returns
     -------
@@ -96,8 +101,9 @@ def fit(
     refuse_censored(slabs, asked)
     ground = Ground(brief, slabs, space, prior_scale)
     streams = np.random.default_rng(seed).spawn(len(asked))
-    with one_thread():
-        fitted = [fit_response(ground, response, kind, rng) for response, rng in zip(asked, streams)]
+    jobs = [(ground.ready(kind), response, kind, rng) for response, rng in zip(asked, streams)]
+    back = over_workers(fit_response, jobs, n_jobs if len(jobs) > 1 else 1)
+    fitted = [replace(surface, brief=brief, slabs=slabs) for surface in back]  # the one there is, not copies
     chance = chance_to_make(slabs, ground.sets[0]) if ground.sets else None
     surfaces = Surfaces(brief, slabs, fitted, trials, chance)
     surfaces.kind = kind

@@ -16,6 +16,7 @@ import pandas as pd
 from formlab.brief import Brief
 from formlab.errors import FormlabError
 from formlab.region import Region
+from formlab.surfaces.shared import Shared
 
 __all__ = ["Variables", "offered"]
 
@@ -28,7 +29,7 @@ Column = tuple[str, Callable[[Held], np.ndarray]]
 
 
 @dataclass(frozen=True, eq=False)
-class Variables:
+class Variables(Shared):
     """A set of variables, coded to about -1 … 1 over the region.
 
     Attributes
