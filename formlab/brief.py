@@ -197,6 +197,11 @@ class Brief(Part):
             return "true mean"
         return "true median" if len(medians) == len(aimed) else f"true mean (median of {', '.join(medians)})"
 
+    @property
+    def statistic_words(self) -> str:
+        """What is predicted of the responses: mean, median, or "mean or median"."""
+        return " or ".join(sorted({r.statistic for r in self.responses})) or "mean"
+
     # ---- formulas -------------------------------------------------------------------------------
 
     def complete(self, formula: Mapping[str, Any] | pd.Series | pd.DataFrame) -> pd.DataFrame:

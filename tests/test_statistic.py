@@ -9,6 +9,7 @@ from scipy.stats import chi2, norm, t
 
 from formlab import Brief, fit, open_series, panel, suggest
 from formlab.errors import BriefError
+from formlab.panel.words import predictions
 from formlab.suggest.confirm import confirm
 from formlab.suggest.conformance import conformance
 from formlab.suggest.frontier import cost_frontier, response_frontier
@@ -132,3 +133,18 @@ def test_briefs_from_before_keep_their_id():
     assert brief().brief_id == brief("mean").brief_id != brief("median").brief_id
     series = open_series("demo_trials/ink_wedge")
     assert series.brief.brief_id in set(series.trials()["brief_id"])
+
+
+def test_figures_and_panel_name_the_statistic():
+    from formlab import figures
+
+    medians = fit(brief("median"), trials(), kind="least squares", seed=1)
+    answer = suggest(brief("median"), medians, maximise="conformance", alternatives=0, explain=False, seed=3)
+    assert answer.predicted.loc["crumb", "target"] == "median at most 10 mg"
+    rows = figures.predicted_against_targets(answer)
+    figure = np.ravel(rows)[0].figure
+    words = [text.get_text() for text in figure.legends[0].get_texts()]
+    assert words[:2] == ["suggested: predicted median", "95 % of the median"]
+    assert "true median meets all targets" in figure.get_suptitle()
+    shown = str(predictions(brief("median"), panel(brief("median"), medians).state.outcome(AT), None))
+    assert "95 % of the median" in shown and "mean" not in shown

@@ -142,8 +142,8 @@ def _traces_words(grid: np.ndarray, brief: Brief, here: pd.DataFrame, look: Look
     )
     colour, marker = (look.today, "D") if today else (look.fit, "s")
     handles: list[Any] = [
-        Line2D([], [], color=look.fit, lw=1.8, label="predicted mean"),
-        Patch(facecolor=look.fit, alpha=0.45, label=f"{percent(level)} of the mean"),
+        Line2D([], [], color=look.fit, lw=1.8, label=f"predicted {brief.statistic_words}"),
+        Patch(facecolor=look.fit, alpha=0.45, label=f"{percent(level)} of the {brief.statistic_words}"),
         Patch(facecolor=look.fit, alpha=0.14, label=f"{percent(level)} of one reading, new batch"),
         Line2D(
             [],

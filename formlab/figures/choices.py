@@ -151,9 +151,10 @@ def predicted_against_targets(suggestion: Any, ax: Any = None) -> np.ndarray:
     for one, name in zip(rows, names):
         _against_target(one, suggestion, name, look)
     if ax is None:
+        said = suggestion.brief.statistic_words
         handles = [
-            Line2D([], [], ls="", marker="s", ms=7, color=look.fit, label="suggested: predicted mean"),
-            Line2D([], [], color=look.fit, lw=5, alpha=0.55, label="95 % of the mean"),
+            Line2D([], [], ls="", marker="s", ms=7, color=look.fit, label=f"suggested: predicted {said}"),
+            Line2D([], [], color=look.fit, lw=5, alpha=0.55, label=f"95 % of the {said}"),
             Line2D([], [], color=look.fit, lw=1.4, label="95 % of one reading, new batch"),
             Patch(facecolor="none", edgecolor=look.target, hatch="////", lw=0, label="misses the target"),
         ]
@@ -197,7 +198,7 @@ def _against_target(ax: Axes, suggestion: Any, name: str, look: Look) -> None:
     ax.set_xlabel(label(suggestion.brief, name), labelpad=1.5)
     chance = f"{percent(line['chance'])} sure" if part.has_target else "watched"
     ax.text(
-        1.01, 0.5, f"mean {line['mean']:.4g} {part.unit if len(part.unit) <= 8 else ''}\n{part.target_text}\n{chance}",
+        1.01, 0.5, f"{part.statistic} {line['mean']:.4g} {part.unit if len(part.unit) <= 8 else ''}\n{part.target_text}\n{chance}",
         transform=ax.transAxes, va="center", ha="left", fontsize=8, color=look.ink, linespacing=1.35,
     )  # fmt: skip
 

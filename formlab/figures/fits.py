@@ -53,7 +53,14 @@ def observed_predicted(surface: Any, ax: Axes | None = None, level: float = 0.95
     heading(ax, f"{response.title}: {_how_good(surface)}", look)
     handles = [
         Line2D([], [], ls="", marker="o", ms=5, color=look.ink, label="slab (mean of its readings)"),
-        Line2D([], [], color=look.fit, lw=1.2, alpha=0.6, label=f"{percent(level)} of the predicted mean"),
+        Line2D(
+            [],
+            [],
+            color=look.fit,
+            lw=1.2,
+            alpha=0.6,
+            label=f"{percent(level)} of the predicted {response.statistic}",
+        ),
     ]
     if any(ends[0] < e < ends[1] for e in response.target):
         handles.append(

@@ -83,15 +83,15 @@ def predictions(brief: Brief, outcome: Outcome, today: Outcome | None) -> Markup
         )
     heads = [
         "response and target",
-        "mean",
-        "95 % of the mean",
+        brief.statistic_words,
+        f"95 % of the {brief.statistic_words}",
         "today" if today is not None else "",
         "target met",
         "",
     ]
     head = "".join(f"<th scope='col'>{escape(h)}</th>" if h else "<td></td>" for h in heads)
     key = (
-        "Strip: filled = target; block and bar = mean and its 95 %; thin line = 95 % of one reading of a new batch"
+        f"Strip: filled = target; block and bar = {brief.statistic_words} and its 95 %; thin line = 95 % of one reading of a new batch"
         + ("; diamond = today." if today is not None else ".")
     )
     return Markup(

@@ -214,8 +214,8 @@ class Surfaces(Mapping[str, Surface]):
             Formulas.
         draws : int
         of : {"mean", "median", "typical", "new_batch", "reading"}
-            The true mean, or median, of all slabs, or of the two the one that the target speaks of; the true values of one new batch; one reading of one slab of a
-            new batch.
+            The true mean, or median, of all slabs, or that of the two which the target speaks of; the true values of
+            one new batch; one reading of one slab of a new batch.
         seed : int, optional
         """
         drawn = self.draw(draws, seed)
