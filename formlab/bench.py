@@ -86,7 +86,9 @@ def erasing_ratio(
     p, u_p, _ = _mean(paper, "paper", 0.0 if np.ndim(paper) == 0 else None)
     m, c = m - p, c - p
     if c <= 0:
-        raise FormlabError(f"The pencilled part ({c:g} above the paper) is no darker than the paper. Check it.")
+        raise FormlabError(
+            f"The pencilled part ({c:g} above the paper) is no darker than the paper. Check it."
+        )
     by_paper = (c - m) / c * u_p  # the paper is taken off both, so its error is shared
     spread = float(np.sqrt(u_m**2 + (m / c * u_c) ** 2 + by_paper**2))
     return Measured(100.0 * (1.0 - m / c), 100.0 * spread / c, n)
@@ -185,7 +187,9 @@ def smear(margin: Readings, paper: Readings) -> Measured:
     A small negative value is noise and is kept, as cutting it off would lift the mean of a clean eraser.
     """
     edge, bare = _mean(margin, "margin"), _mean(paper, "paper")
-    return Measured(edge.value - bare.value, float(np.hypot(edge.std_uncertainty, bare.std_uncertainty)), edge.n)
+    return Measured(
+        edge.value - bare.value, float(np.hypot(edge.std_uncertainty, bare.std_uncertainty)), edge.n
+    )
 
 
 # ---- rubber tests -----------------------------------------------------------------------------------------
@@ -251,7 +255,9 @@ def ageing_change(before: Readings, after: Readings, *, as_difference: bool = Fa
     """
     old, new = _mean(before, "before"), _mean(after, "after")
     if as_difference:
-        return Measured(new.value - old.value, float(np.hypot(new.std_uncertainty, old.std_uncertainty)), new.n)
+        return Measured(
+            new.value - old.value, float(np.hypot(new.std_uncertainty, old.std_uncertainty)), new.n
+        )
     ratio = new.value / _positive(old.value, "before")
     spread = np.hypot(new.std_uncertainty, ratio * old.std_uncertainty) / old.value
     return Measured(100.0 * (ratio - 1.0), float(100.0 * spread), new.n)
@@ -277,7 +283,11 @@ def displaced_density(
     alone = None
     if len(air) == 1:
         lift = float(air[0] - water[0])
-        alone = water_density * u_balance_g * float(np.hypot(air[0], water[0])) / lift**2 if u_balance_g else np.nan
+        alone = (
+            water_density * u_balance_g * float(np.hypot(air[0], water[0])) / lift**2
+            if u_balance_g
+            else np.nan
+        )
     return _mean(air * water_density / (air - water), "density", alone)
 
 
@@ -287,7 +297,9 @@ def displaced_density(
 def _series(values: Readings, name: str) -> np.ndarray:
     numbers = np.atleast_1d(np.asarray(values, dtype=float))
     if numbers.ndim != 1 or not len(numbers) or not np.isfinite(numbers).all():
-        raise FormlabError(f"{name} must be one finite reading or a list of them. Leave missing readings out.")
+        raise FormlabError(
+            f"{name} must be one finite reading or a list of them. Leave missing readings out."
+        )
     return numbers
 
 

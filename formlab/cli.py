@@ -156,12 +156,6 @@ def _plain(value: Any) -> Any:
     return str(value)
 
 
-def _working(args: argparse.Namespace, part: str) -> None:
-    """Say on the terminal what takes its time; nothing where nobody looks."""
-    if sys.stderr.isatty() and not args.json:
-        print(f"formlab: {part} …", file=sys.stderr)
-
-
 def _show(title: str, frame: Any) -> None:
     from formlab.html import number
 
@@ -336,7 +330,6 @@ def _fit(args: argparse.Namespace) -> int:
     from formlab.surfaces import fit
 
     series = open_series(args.folder)
-    _working(args, "fitting")
     surfaces = fit(series.brief, series.trials(), kind=args.kind, seed=args.seed)
     if args.json:
         _print_json({name: {"summary": s.summary, "coefficients": s.coefficients, "anova": s.anova,
@@ -359,9 +352,7 @@ def _suggest(args: argparse.Namespace) -> int:
 
     series = open_series(args.folder)
     trials = series.trials()
-    _working(args, "fitting")
     surfaces = fit(series.brief, trials, kind=args.kind, seed=args.seed)
-    _working(args, "searching")
     answer = suggest(
         series.brief, surfaces, minimise=args.minimise, maximise=args.maximise, confidence=args.confidence, of=args.of,
         premium=args.premium, ledger=_ledger(series, trials), prices=_scenario(series, args.scenario), seed=args.seed,
@@ -400,9 +391,7 @@ def _next(args: argparse.Namespace) -> int:
 
     series = open_series(args.folder)
     trials = series.trials()
-    _working(args, "fitting")
     surfaces = fit(series.brief, trials, kind=args.kind, seed=args.seed)
-    _working(args, "choosing trials")
     plan = next_trials(series.brief, surfaces, trials, count=args.count, slabs=args.slabs, seed=args.seed)
     if args.save:
         series.save_plan(pd.concat([series.plan_frame(), plan.frame], ignore_index=True))
@@ -420,8 +409,7 @@ def _report(args: argparse.Namespace) -> int:
     from formlab.series import open_series
 
     series = open_series(args.folder)
-    page = report(series, kind=args.kind, confidence=args.confidence, seed=args.seed,
-                  tell=lambda part: _working(args, part))  # fmt: skip
+    page = report(series, kind=args.kind, confidence=args.confidence, seed=args.seed)
     return _written(args, [series.write_out("report.html", page)])
 
 
@@ -454,8 +442,7 @@ def _rehearse(args: argparse.Namespace) -> int:
     from formlab.suggest import rehearse
 
     brief = open_series(args.folder).brief
-    frame = rehearse(brief, batches=args.batches, runs=args.runs, n_jobs=args.workers, seed=args.seed,
-                     progress=not args.json)  # fmt: skip
+    frame = rehearse(brief, batches=args.batches, runs=args.runs, n_jobs=args.workers, seed=args.seed)
     if args.json:
         _print_json(frame)
         return 0

@@ -49,7 +49,11 @@ def precision(readings: pd.DataFrame) -> pd.DataFrame:
     Outliers are not dropped here; look at `consistency` first.
     """
     rows = {level: _one_level(cells) for level, cells in _cells(readings).groupby("level", sort=True)}
-    return pd.DataFrame.from_dict(rows, orient="index").rename_axis("level").astype({"labs": int, "readings": int})
+    return (
+        pd.DataFrame.from_dict(rows, orient="index")
+        .rename_axis("level")
+        .astype({"labs": int, "readings": int})
+    )
 
 
 def _one_level(cells: pd.DataFrame) -> dict[str, float]:
@@ -108,7 +112,9 @@ def _consistent(cells: pd.DataFrame, alpha: float) -> pd.DataFrame:
         k=sd / pooled if pooled > 0 else 0.0, k_limit=mandel_k_critical(p, n, alpha), spread="", place="",
     )  # fmt: skip
     frame.loc[sd.idxmax(), "spread"] = _verdict(cochran, [cochran_critical(p, n, a) for a in (0.05, 0.01)])
-    frame.loc[h.abs().idxmax(), "place"] = _verdict(h.abs().max(), [grubbs_critical(p, a) for a in (0.05, 0.01)])
+    frame.loc[h.abs().idxmax(), "place"] = _verdict(
+        h.abs().max(), [grubbs_critical(p, a) for a in (0.05, 0.01)]
+    )
     return frame
 
 
@@ -225,7 +231,13 @@ def readings_needed(
 
 
 def verdict_for(
-    matters: float, s_r: float, *, s_L: float = 0.0, readings: int = 1, alpha: float = 0.05, power: float = 0.80
+    matters: float,
+    s_r: float,
+    *,
+    s_L: float = 0.0,
+    readings: int = 1,
+    alpha: float = 0.05,
+    power: float = 0.80,
 ) -> Verdict:
     """Return whether `readings` readings of each of two formulas see the difference `matters`.
 

@@ -153,7 +153,8 @@ def total_of(amounts: pd.Series | pd.DataFrame, shares: ByName) -> Any:
     table, names = checked(amounts), names_of(amounts)
     shares = dict(shares)
     problems = [
-        wrong(f"share of '{name}'", share, "a mass fraction, 0 to 1") if name in names
+        wrong(f"share of '{name}'", share, "a mass fraction, 0 to 1")
+        if name in names
         else wrong(f"share of '{name}'", None, f"one of the ingredients {names}")
         for name, share in shares.items()
         if name not in names or not 0 <= share <= 1
@@ -289,8 +290,12 @@ def weigh_up(
         )
     error = (100.0 * (weighed - planned)).div(planned.where(planned > 0, np.inf))
     columns = {
-        "amount": amounts.astype(float), "planned_g": planned, "weighed_g": weighed,
-        "rounding_error_percent": error, "resolution_g": step, "within_limit": error.abs() <= limit_percent,
+        "amount": amounts.astype(float),
+        "planned_g": planned,
+        "weighed_g": weighed,
+        "rounding_error_percent": error,
+        "resolution_g": step,
+        "within_limit": error.abs() <= limit_percent,
     }
     return pd.DataFrame(columns).rename_axis("ingredient").reset_index()
 

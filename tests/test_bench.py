@@ -133,12 +133,17 @@ def test_abrasion_forms_agree(loss, reference, density):
     volume = bench.relative_abrasion(loss, density, reference)
     index = bench.abrasion_index(loss, density, reference, 1.5)
     assert volume.value * index.value == pytest.approx(100 * 200 / 1.5)
-    assert volume.std_uncertainty / volume.value == pytest.approx(index.std_uncertainty / index.value, abs=1e-9)
+    assert volume.std_uncertainty / volume.value == pytest.approx(
+        index.std_uncertainty / index.value, abs=1e-9
+    )
 
 
 @given(SEVERAL, SEVERAL)
 def test_ageing_change(before, after):
-    percent, points = bench.ageing_change(before, after), bench.ageing_change(before, after, as_difference=True)
+    percent, points = (
+        bench.ageing_change(before, after),
+        bench.ageing_change(before, after, as_difference=True),
+    )
     assert percent.value * np.mean(before) / 100 == pytest.approx(points.value, abs=1e-9)
     assert bench.ageing_change([50, 50], [55, 55]).value == pytest.approx(10)
 
@@ -148,7 +153,9 @@ def test_displaced_density_gives_back_the_density(volume, density, liquid):
     air = volume * density
     found = bench.displaced_density(air, air - volume * liquid, water_density=liquid, u_balance_g=0.001)
     assert found.value == pytest.approx(density)
-    up, down = (bench.displaced_density(air + d, air - volume * liquid, water_density=liquid) for d in (1e-6, -1e-6))
+    up, down = (
+        bench.displaced_density(air + d, air - volume * liquid, water_density=liquid) for d in (1e-6, -1e-6)
+    )
     wet, dry = (
         bench.displaced_density(air, air - volume * liquid + d, water_density=liquid) for d in (1e-6, -1e-6)
     )

@@ -142,7 +142,14 @@ class Site(Part):
         except ValidationError as error:
             raise FormlabError([_problem(item) for item in error.errors()]) from None
         if (self.t90 or self.ts2) and self.meter_c is None:
-            raise FormlabError([Problem(column="meter_c", expected="the temperature in degC at which t90 and ts2 were measured")])
+            raise FormlabError(
+                [
+                    Problem(
+                        column="meter_c",
+                        expected="the temperature in degC at which t90 and ts2 were measured",
+                    )
+                ]
+            )
 
 
 def read_site(text: str) -> Site:
@@ -169,9 +176,13 @@ def read_site(text: str) -> Site:
 
 
 def _problem(item: Any) -> Problem:
-    place = "".join(f"[{p + 1}]" if isinstance(p, int) else f"{'.' if k else ''}{p}" for k, p in enumerate(item["loc"]))
+    place = "".join(
+        f"[{p + 1}]" if isinstance(p, int) else f"{'.' if k else ''}{p}" for k, p in enumerate(item["loc"])
+    )
     if item["type"] == "extra_forbidden":
-        return Problem(column=place, value=item["input"], expected="a key of a site", repair="Check its spelling.")
+        return Problem(
+            column=place, value=item["input"], expected="a key of a site", repair="Check its spelling."
+        )
     if item["type"] == "missing":
         return Problem(column=place, expected="a value; it is required")
     return Problem(column=place, value=item["input"], expected=item["msg"].removeprefix("Input should be "))

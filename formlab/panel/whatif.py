@@ -256,7 +256,7 @@ class WhatIf:
             return self.given  # type: ignore[return-value]
         asked = {kind: name, "confidence": self.confidence if kind == "minimise" else None}
         return suggest(self.brief, self.surfaces, of=self.of, prices=self.money, seed=self.seed,
-                       alternatives=0, explain=False, **asked)  # type: ignore[arg-type]  # fmt: skip
+                       alternatives=0, explain=False, progress=False, **asked)  # type: ignore[arg-type]  # fmt: skip
 
     def cheapest(self) -> str:
         """Go to the cheapest formula that is as sure as asked, what is held left as it is; return what was found.

@@ -57,7 +57,7 @@ class Ask:
     outside: str = "error"
     starts: int = 10
     n_jobs: int | None = None
-    progress: bool = False
+    progress: bool | None = None
     options: Mapping[str, Any] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
 

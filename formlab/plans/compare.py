@@ -16,6 +16,7 @@ from formlab.plans.criteria import CRITERIA
 from formlab.plans.judge import Judgement
 from formlab.plans.layout import lay_out
 from formlab.plans.plan import Plan
+from formlab.progress import along
 
 __all__ = ["Comparison", "compare", "trade_off"]
 
@@ -180,10 +181,10 @@ def trade_off(
     """
     part = _with_sds(brief, response)
     lines = []
-    for b in batches:
-        for s in slabs:
-            plan = lay_out(brief, runs=b * s, batches=b, seed=seed, starts=starts, **wishes)
-            lines += [_cell(plan, part.name, b, s, r) for r in readings]
+    sizes = [(b, s) for b in batches for s in slabs]
+    for b, s in along(sizes, "comparing", words=[f"{b} batches of {s}" for b, s in sizes]):
+        plan = lay_out(brief, runs=b * s, batches=b, seed=seed, starts=starts, **wishes)
+        lines += [_cell(plan, part.name, b, s, r) for r in readings]
     return pd.DataFrame(lines)
 
 

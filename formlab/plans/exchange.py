@@ -21,6 +21,7 @@ from formlab.plans.criteria import TINY, State, score
 from formlab.plans.lines import Lines
 from formlab.plans.polish import polish_design, wander
 from formlab.plans.structure import Structure
+from formlab.progress import showing
 from formlab.workers import over_workers
 
 __all__ = ["Problem", "Found", "random_design", "search"]
@@ -87,7 +88,7 @@ def search(
     starts: int = 10,
     polish: int = 4,
     n_jobs: int | None = None,
-    progress: bool = False,
+    progress: bool | None = None,
 ) -> Found:
     """Return the best design of many starts; the answer does not depend on `n_jobs`.
 
@@ -104,20 +105,28 @@ def search(
     PlanError
         If no start could estimate every term.
     """
+    with showing("planning", 3, progress) as work:
+        return _searched(problem, seed, starts, polish, n_jobs, work)
+
+
+def _searched(problem: Problem, seed: Any, starts: int, polish: int, n_jobs: int | None, work: Any) -> Found:
     seeds = seed.spawn(starts)
     jobs: list[Any] = [(problem, s, k) for k, s in enumerate(seeds)]
-    found = _ranked(over_workers(_one_start, jobs, n_jobs, progress, "starts"))
+    work.at(0)
+    found = _ranked(over_workers(_one_start, jobs, n_jobs, what="start"))
     if not np.isfinite(found[0].score):
         raise PlanError(
             f"{problem.structure.n} trials cannot estimate the {len(problem.basis.space)} terms with these batches: "
             "every start was singular. Add trials or batches, or choose a smaller model."
         )
     if polish and any(lines.count for lines in problem.lines.values()):
+        work.at(1)
         best = _distinct(found)[:polish]
         jobs = [(problem, f, s) for f, s in zip(best, seed.spawn(len(best)))]
-        found = _ranked(over_workers(polish_design, jobs, n_jobs, progress, "improving"))
+        found = _ranked(over_workers(polish_design, jobs, n_jobs, what="improving plan"))
+        work.at(2)
         walks = [(problem, f, s, problem.kicks) for f, s in zip(found, seed.spawn(starts // 5))]
-        found = _ranked([*found, *over_workers(wander, walks, n_jobs, progress, "walks")])
+        found = _ranked([*found, *over_workers(wander, walks, n_jobs, what="walk")])
     return found[0]
 
 

@@ -43,7 +43,7 @@ def extend(
     ratios: Mapping[str, float] | None = None,
     starts: int = 10,
     n_jobs: int | None = None,
-    progress: bool = False,
+    progress: bool | None = None,
 ) -> Plan:
     """Return a plan of all trials so far and the best further ones for today's brief.
 
@@ -69,8 +69,10 @@ def extend(
         The model, where it is not today's brief's own.
     ratios : mapping of str to float, optional
         Variance of a level of error over that of a slab, as in `lay_out`.
-    starts, n_jobs, progress
-        Random starts of the search, workers, progress bar.
+    starts, n_jobs : int, optional
+        Random starts of the search, workers.
+    progress : bool, optional
+        Whether to show a progress bar; where left out, at a terminal or in a notebook once it has taken a second.
     seed : int, optional
 
     Returns

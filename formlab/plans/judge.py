@@ -19,6 +19,7 @@ from formlab.plans.criteria import CRITERIA, score
 from formlab.plans.limit import Limit, upper_limit
 from formlab.plans.power import factor_contrasts, level_degrees, power_of_difference, smallest_difference
 from formlab.plans.structure import Structure
+from formlab.progress import along
 from formlab.region import Region
 from formlab.terms import ModelSpace
 
@@ -299,7 +300,7 @@ class Judgement:
     @cached_property
     def efficiencies(self) -> pd.DataFrame:
         lines = []
-        for criterion in self.criteria:
+        for criterion in along(self.criteria, "bounding", words=self.criteria):
             limit = self.limit(criterion)
             if limit is None:
                 words = "none derived for batches that share loads, days, blocks or base mixings"

@@ -68,7 +68,7 @@ def lay_out(
     warm_up: int = 0,
     starts: int = 10,
     n_jobs: int | None = None,
-    progress: bool = False,
+    progress: bool | None = None,
     seed: int | None = None,
 ) -> Plan:
     """Return a plan for a brief: what to make, in which batches, in which order.
@@ -129,8 +129,10 @@ def lay_out(
         from, to, minutes, kg of cleaning between colours; counted in the cost in any order.
     warm_up : int
         Throw-away batches before each day's first, counted in the cost.
-    starts, n_jobs, progress
-        Random starts of the search, workers (the answer is the same for any number), progress bar.
+    starts, n_jobs : int, optional
+        Random starts of the search, workers (the answer is the same for any number).
+    progress : bool, optional
+        Whether to show a progress bar; where left out, at a terminal or in a notebook once it has taken a second.
     seed : int, optional
         One seed, one plan. Drawn and stored in the plan where left out.
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from formlab.plans.criteria import TINY, State
+from formlab.progress import along
 
 if TYPE_CHECKING:
     from formlab.plans.exchange import Found, Problem
@@ -37,7 +38,7 @@ def wander(problem: Problem, found: Found, seed: Any, kicks: int) -> Found:
     """
     rng = np.random.default_rng(seed)
     now = best = found
-    for k in range(kicks):
+    for k in along(range(kicks), "step"):
         walk = _Walk(problem, _kicked(problem, now.points, rng), rng)
         if not np.isfinite(walk.state.score):
             continue

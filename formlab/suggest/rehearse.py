@@ -115,7 +115,7 @@ def rehearse(
     confidence: float = 0.90,
     n_jobs: int | None = None,
     seed: int | None = None,
-    progress: bool = True,
+    progress: bool | None = None,
 ) -> pd.DataFrame:
     """Simulate the whole job and return how it would end, against the number of batches.
 
@@ -137,8 +137,8 @@ def rehearse(
         Workers, through joblib; where left out, what ``joblib.parallel_config`` says, else one. The answer does not
         depend on it.
     seed : int, optional
-    progress : bool
-        Show a progress bar. Stopped with Ctrl-C, what is done so far is returned.
+    progress : bool, optional
+        As in `fit`. Stopped with Ctrl-C, what is done so far is returned.
 
     Returns
     -------
@@ -164,7 +164,7 @@ def rehearse(
     ]
     done: list[dict[str, Any]] = []
     try:
-        for line in over_workers(_one_run, jobs, n_jobs, progress, "rehearsals"):
+        for line in over_workers(_one_run, jobs, n_jobs, progress, "rehearsing"):
             done.append(line)
     except KeyboardInterrupt:
         if not done:

@@ -12,6 +12,7 @@ import pandas as pd
 from formlab.brief import Brief
 from formlab.errors import SuggestError
 from formlab.html import Markup, escape, fold, number, panel, table
+from formlab.progress import along
 from formlab.region import Region
 from formlab.suggest.question import Question
 from formlab.suggest.seek import FINAL_DRAWS, SEARCH_DRAWS, search_until
@@ -97,6 +98,7 @@ def replace_ingredient(
     of: str = "true_mean",
     prices: Mapping[str, float] | None = None,
     seed: int | None = None,
+    progress: bool | None = None,
 ) -> Replacement:
     """Return the cheapest formula at each share of today's `out` that is replaced, everything else free to follow.
 
@@ -110,7 +112,7 @@ def replace_ingredient(
         The ingredient to be replaced and the one that may take its place.
     shares : sequence of float
         Shares of today's amount of `out` that must be gone, 0 to 1.
-    confidence, of, prices, seed
+    confidence, of, prices, seed, progress
         As in `suggest`.
 
     Returns
@@ -146,7 +148,7 @@ def replace_ingredient(
     goal = ("minimise", "cost_per_piece" if brief.piece else "cost_per_litre")
     base = brief.costs(today, prices).iloc[0]
     lines, notes = [], []
-    for share in shares:
+    for share in along(shares, "replacing", progress, [f"{share:.0%}" for share in shares]):
         part = _with_most(brief, out, (1 - share) * held)
         region = Region.from_brief(part)
         if region.is_empty:

@@ -13,6 +13,7 @@ import pandas as pd
 from formlab.brief import Brief
 from formlab.errors import FitError
 from formlab.html import Markup, escape, panel, table
+from formlab.progress import along
 from formlab.surfaces.draws import Columns, Draws, Mixed
 from formlab.surfaces.fitting import Ground, fit_response
 from formlab.surfaces.makeable import Chance, chance_to_make
@@ -39,6 +40,7 @@ def fit(
     measure: Literal["mass", "volume"] = "mass",
     seed: int | None = None,
     prior_scale: float = 1.0,
+    progress: bool | None = None,
 ) -> Surfaces:
     """Return a surface for every response.
 
@@ -60,6 +62,8 @@ def fit(
     seed : int, optional
     prior_scale : float
         Factor on the scale of the priors of averaging and the Gaussian process; see `prior_sensitivity`.
+    progress : bool, optional
+        Whether to show a progress bar; where left out, at a terminal or in a notebook once it has taken a second.
 
     Returns
     -------
@@ -97,7 +101,8 @@ def fit(
     ground = Ground(brief, slabs, space, prior_scale)
     streams = np.random.default_rng(seed).spawn(len(asked))
     with one_thread():
-        fitted = [fit_response(ground, response, kind, rng) for response, rng in zip(asked, streams)]
+        parts = along(asked, "fitting", progress, [response.name for response in asked])
+        fitted = [fit_response(ground, response, kind, rng) for response, rng in zip(parts, streams)]
     chance = chance_to_make(slabs, ground.sets[0]) if ground.sets else None
     surfaces = Surfaces(brief, slabs, fitted, trials, chance)
     surfaces.kind = kind
