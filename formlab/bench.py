@@ -166,7 +166,7 @@ def crumb_per_metre(
     metres = strokes * stroke_mm / 1000.0
     if metres <= 0 or (lost < 0).any():
         raise FormlabError(
-            f"Rubbed {metres:g} m, lost {lost.min():g} mg at least. Both must not be negative, and the way above 0."
+            f"Rubbed {metres:g} m, lost {lost.min():g} mg at least. Give a way above 0 and losses of 0 or more."
         )
     alone = np.sqrt(2.0) * u_balance_mg if u_balance_mg else np.nan
     value, spread, n = _mean(lost / metres, "crumb", alone / metres if len(lost) == 1 else None)
@@ -177,7 +177,9 @@ def gathering(largest_mg: Readings, total_mg: Readings) -> Measured:
     """Return the share of the crumb mass in its largest cluster, 0 to 1; the mean over the repeats."""
     largest, total = _series(largest_mg, "largest_mg"), _series(total_mg, "total_mg")
     if (total <= 0).any() or (largest < 0).any() or (largest > total).any():
-        raise FormlabError("The largest cluster must weigh 0 or more, and no more than all crumbs together.")
+        raise FormlabError(
+            "The largest cluster must weigh 0 or more, and no more than all crumbs together; weigh both again."
+        )
     return _mean(largest / total, "gathering")
 
 
@@ -279,7 +281,7 @@ def displaced_density(
     """
     air, water = _series(air_g, "air_g"), _series(water_g, "water_g")
     if len(air) != len(water) or (water < 0).any() or (air <= water).any():
-        raise FormlabError("Each piece needs a weight in air and a smaller one in water, 0 or more.")
+        raise FormlabError("Give each piece a weight in air and a smaller one in water, 0 or more.")
     alone = None
     if len(air) == 1:
         lift = float(air[0] - water[0])
@@ -313,7 +315,7 @@ def _mean(values: Readings, name: str, given: float | None = None) -> Measured:
 
 def _positive(value: float, name: str) -> float:
     if not value > 0:
-        raise FormlabError(f"{name} = {value:g}. It must be above 0.")
+        raise FormlabError(f"{name} = {value:g}. Give a number above 0.")
     return value
 
 

@@ -210,7 +210,7 @@ class Brief(Part):
         missing = [n for n in names if n not in frame and n not in fixed]
         if missing:
             raise BriefError(
-                f"The formula lacks {', '.join(map(repr, missing))}; it has "
+                f"The formula lacks {', '.join(map(repr, missing))}; add a column for each. It has "
                 f"{', '.join(map(repr, map(str, frame.columns))) or 'no columns'}."
             )
         made = {}
@@ -350,7 +350,7 @@ class Brief(Part):
         shares = {name: parts[substance] for name, parts in bring.items() if substance in parts}
         if not shares:
             known = sorted({part for parts in bring.values() for part in parts})
-            raise BriefError(f"Nothing in the brief brings {substance!r}; there are {known}.")
+            raise BriefError(f"Nothing in the brief brings {substance!r}; name one of {known}.")
         return recipe.total_of(self.materials(frame), shares).rename(substance)
 
     def swap(
@@ -453,5 +453,5 @@ def _finite(column: pd.Series) -> pd.Series:
     bad = ~np.isfinite(values.to_numpy())
     if bad.any():
         index, found = column.index[bad].tolist()[0], column[bad].tolist()[0]
-        raise BriefError(f"Formula {index!r} has {column.name!r} = {found!r}; a number is expected.")
+        raise BriefError(f"Formula {index!r} has {column.name!r} = {found!r}; write a number.")
     return values

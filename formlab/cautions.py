@@ -300,7 +300,7 @@ def cautions_for(
     Oil: soya oil: slippery floor, wipe up at once. Hot oil burns.
     """
     if stage is not None and stage not in STAGES:
-        raise FormlabError(f"stage = {stage!r}. Expected one of {', '.join(STAGES)}, or None for all.")
+        raise FormlabError(f"stage = {stage!r}. Use one of {', '.join(STAGES)}, or None for all.")
     lines = list(materials)
     said: list[Caution] = []
     for rule in rules:

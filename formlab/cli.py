@@ -254,7 +254,7 @@ def _of_round(series: Any, number: int | None) -> Any:
         return plan
     rounds = sorted(set(plan["round"])) if "round" in plan else []
     if number not in rounds:
-        raise SeriesError(f"The plan has no round {number}; it has {[int(r) for r in rounds]}.")
+        raise SeriesError(f"The plan has no round {number}; choose one of {[int(r) for r in rounds]}.")
     return plan[plan["round"] == number]
 
 
@@ -318,7 +318,7 @@ def _journal(args: argparse.Namespace) -> int:
     from formlab.series import open_series
 
     if len(args.cell) not in (0, 2):
-        raise SeriesError(f"A cell is a trial and a column; {args.cell} was given.")
+        raise SeriesError(f"A cell is a trial and a column; {args.cell} was given. Name both, or neither.")
     series = open_series(args.folder)
     frame = series.cell_history(*args.cell) if args.cell else series.journal()
     _print_json(frame) if args.json else _show("Journal", frame)
@@ -458,7 +458,7 @@ def _scenario(series: Any, name: str | None) -> dict[str, float] | None:
     prices = series.prices()
     if prices is None or name not in prices:
         known = [] if prices is None else [str(c) for c in prices.columns]
-        raise SeriesError(f"prices.csv has no scenario {name!r}; it has {known}.")
+        raise SeriesError(f"prices.csv has no scenario {name!r}; choose one of {known}, or add a column.")
     return {str(k): float(v) for k, v in prices[name].dropna().items()}
 
 

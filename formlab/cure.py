@@ -186,7 +186,7 @@ def equivalent_cure(
     time, temp = np.asarray(times_min, dtype=float), np.asarray(temps_c, dtype=float)
     if time.ndim != 1 or time.shape != temp.shape or len(time) < 2:
         raise FormlabError(
-            f"A history needs times and temperatures of one length, 2 or more; found {time.shape} and {temp.shape}."
+            f"Give a history times and temperatures of one length, 2 or more; found {time.shape} and {temp.shape}."
         )
     if not np.isfinite(time).all() or (np.diff(time) < 0).any():
         raise FormlabError("The times of a temperature history must be finite and must not fall. Sort it.")
@@ -239,7 +239,7 @@ def warm_up_minutes(thickness_mm: float, *, within: float = 0.05, diffusivity: f
     """
     _above_zero(thickness_mm=thickness_mm, diffusivity=diffusivity)
     if not 0 < within <= 0.5:
-        raise FormlabError(f"within = {within:g}. It must lie above 0 and not above 0.5.")
+        raise FormlabError(f"within = {within:g}. Give a share above 0 and not above 0.5.")
     return float(thickness_mm**2 / (np.pi**2 * diffusivity) * np.log(4.0 / (within * np.pi)) / 60.0)
 
 

@@ -78,7 +78,9 @@ def density_gate(measured: float, calculated: float, *, within: float = DENSITY_
 def dispersion_gate(rating: float, at_least: float, *, of: float = 10.0) -> Gate:
     """Return whether a dispersion rating reaches the site's own limit; the scale runs from 1 (worst) to `of`."""
     if not 1 <= rating <= of:
-        raise FormlabError(f"A dispersion rating of {rating:g} is not on the scale from 1 to {of:g}.")
+        raise FormlabError(
+            f"A dispersion rating of {rating:g} is not on the scale; give one from 1 to {of:g}."
+        )
     return Gate(
         "Dispersion",
         rating,

@@ -222,7 +222,7 @@ def order_warnings(lines: pd.DataFrame, rules: Iterable[OrderRule] = ORDER_RULES
     """
     missing = [name for name in ("name", "role", "label", "order") if name not in lines]
     if missing:
-        raise FormlabError(f"The order of addition lacks {missing}; it has {list(lines.columns)}.")
+        raise FormlabError(f"The order of addition lacks {missing}; add them. It has {list(lines.columns)}.")
     steps = lines["order"].rank(method="dense").to_numpy()
     said = [text for rule in rules for text in _apply(rule, lines, steps)]
     return said + _curatives_in_hot_stock(lines)
@@ -342,7 +342,7 @@ def _without_itself(line: str, parent: pd.Series, rest: Mapping[str, pd.Series])
 def _fraction(value: float) -> float:
     if not 0 <= value < 1:
         raise FormlabError(
-            f"regrind_fraction = {value:g}. A mass fraction of the batch, 0 or more and below 1."
+            f"regrind_fraction = {value:g}. Give a mass fraction of the batch, 0 or more and below 1."
         )
     return float(value)
 

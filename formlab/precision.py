@@ -62,7 +62,7 @@ def _one_level(cells: pd.DataFrame) -> dict[str, float]:
     if p < 2 or total <= p:
         raise FormlabError(
             f"Level {cells['level'].iloc[0]!r} has {int(total)} readings from {p} labs. "
-            "Repeatability and reproducibility need two labs, and repeats in one of them at least."
+            "Add readings: repeatability and reproducibility need two labs, and repeats in one of them at least."
         )
     centre = (n * mean).sum() / total
     s_r2 = (np.where(n > 1, n - 1, 0) * np.nan_to_num(var)).sum() / (total - p)
@@ -101,7 +101,7 @@ def _consistent(cells: pd.DataFrame, alpha: float) -> pd.DataFrame:
     if p < 3 or n < 2:
         raise FormlabError(
             f"Level {cells['level'].iloc[0]!r} has {p} labs, most with {n} reading{'s' if n != 1 else ''}. "
-            "These tests need three labs and two readings each."
+            "Add readings: these tests need three labs and two readings each."
         )
     sd = np.sqrt(cells["var"])
     h = (cells["mean"] - cells["mean"].mean()) / cells["mean"].std(ddof=1)
@@ -126,7 +126,7 @@ def _cells(readings: pd.DataFrame) -> pd.DataFrame:
     """Return number, mean and variance of the readings of each lab at each level."""
     missing = [name for name in ("lab", "level", "reading") if name not in readings]
     if missing:
-        raise FormlabError(f"Readings lack {missing}; they have {list(readings.columns)}.")
+        raise FormlabError(f"Readings lack {missing}; add them. They have {list(readings.columns)}.")
     if not np.isfinite(readings["reading"].to_numpy(dtype=float)).all():
         raise FormlabError("Some readings are missing or not finite. Leave their rows out.")
     cells = readings.groupby(["level", "lab"], sort=True)["reading"].agg(n="count", mean="mean", var="var")
@@ -225,7 +225,7 @@ def readings_needed(
     9
     """
     if not matters > 0:
-        raise FormlabError(f"matters = {matters:g}. The smallest difference worth seeing must be above 0.")
+        raise FormlabError(f"matters = {matters:g}. Give the smallest difference worth seeing, above 0.")
     room = matters**2 / (2.0 * _z_sum(alpha, power) ** 2) - s_L**2
     return max(1, math.ceil(s_r**2 / room - 1e-9)) if room > 0 else math.inf
 

@@ -223,7 +223,7 @@ class Region:
         span = total - sum(v for n, v in brief.fixed.items() if n in pool) - low.sum()
         if len(names) < 2 or span <= 1e-9 * total:
             raise RegionError(
-                f"Pseudo-components need two ingredients or more that share a total and have room to vary; here "
+                f"Pseudo-components need two ingredients or more that share a total and have room to vary; widen a range. Here "
                 f"there are {names} in basis {brief.basis!r}."
             )
         return names, low, float(span)
@@ -257,7 +257,7 @@ class Region:
         missing = [name for name in names if name not in frame]
         if missing:
             raise RegionError(
-                f"The frame lacks the pseudo-components {missing}; it has {list(frame.columns)}."
+                f"The frame lacks the pseudo-components {missing}; add them. It has {list(frame.columns)}."
             )
         actual = frame.assign(**{n: low[k] + span * frame[n].to_numpy(float) for k, n in enumerate(names)})
         settings = [name for name in self.brief.setting_names if name in frame]
@@ -331,7 +331,7 @@ class Region:
             if odd.any():
                 raise RegionError(
                     f"Formula {full.index[odd].tolist()[0]!r} has {name!r} = {full[name][odd].iloc[0]!r}; "
-                    f"allowed are {allowed}."
+                    f"use one of {allowed}."
                 )
         snapped, names = self._snap(full), list(self.polytope.names)
         wanted = full[names].to_numpy(float)
@@ -374,7 +374,7 @@ class Region:
         wrong = [n for n, size in steps.items() if n not in self.brief.varied or not size > 0]
         if wrong:
             raise RegionError(
-                f"The step of {wrong[0]!r} is {steps[wrong[0]]!r}; steps above 0 are for {self.brief.varied}."
+                f"The step of {wrong[0]!r} is {steps[wrong[0]]!r}; give steps above 0, for {self.brief.varied}."
             )
         full = self.brief.complete(frame)
         names = list(self.polytope.names)

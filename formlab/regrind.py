@@ -121,7 +121,7 @@ def parent_formula(brief: Brief, regrind: Regrind, plan: pd.DataFrame | None = N
         batches = [] if plan is None or "batch" not in plan else list(dict.fromkeys(plan["batch"]))
         if regrind.parent not in batches:
             raise PlanError(
-                f"Regrind {regrind.ingredient!r} has the parent {regrind.parent!r}; the plan has the batches {batches}."
+                f"Regrind {regrind.ingredient!r} has the parent {regrind.parent!r}; name one of the batches {batches}."
             )
         assert plan is not None
         row = plan[plan["batch"] == regrind.parent].iloc[:1]

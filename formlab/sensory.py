@@ -115,7 +115,7 @@ def _additive(ratings: pd.DataFrame, wanted: str) -> tuple[pd.DataFrame, float]:
     factors = ["assessor", "sample", *(["place"] if "place" in ratings else [])]
     missing = [name for name in [*factors, "rating"] if name not in ratings]
     if missing:
-        raise FormlabError(f"Ratings lack {missing}; they have {list(ratings.columns)}.")
+        raise FormlabError(f"Ratings lack {missing}; add them. They have {list(ratings.columns)}.")
     codings = {name: _sum_coding(ratings[name]) for name in factors}
     beta, cov, left = _least_squares(ratings, codings)
     levels, coding = codings[wanted]

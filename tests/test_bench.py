@@ -184,16 +184,19 @@ BAD = {
     ),
     "gained": (
         lambda: bench.crumb_per_metre(10.0, 11.0, 10, 100),
-        "Rubbed 1 m, lost -1 mg at least. Both must not be negative, and the way above 0.",
+        "Rubbed 1 m, lost -1 mg at least. Give a way above 0 and losses of 0 or more.",
     ),
     "cluster": (
         lambda: bench.gathering(3.0, 2.0),
-        "The largest cluster must weigh 0 or more, and no more than all crumbs together.",
+        "The largest cluster must weigh 0 or more, and no more than all crumbs together; weigh both again.",
     ),
-    "abrasion": (lambda: bench.relative_abrasion(10.0, 0.0, 10.0), "density_g_cm3 = 0. It must be above 0."),
+    "abrasion": (
+        lambda: bench.relative_abrasion(10.0, 0.0, 10.0),
+        "density_g_cm3 = 0. Give a number above 0.",
+    ),
     "floats": (
         lambda: bench.displaced_density(1.0, 1.2),
-        "Each piece needs a weight in air and a smaller one in water, 0 or more.",
+        "Give each piece a weight in air and a smaller one in water, 0 or more.",
     ),
 }
 

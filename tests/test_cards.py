@@ -625,7 +625,7 @@ def test_commands_write_cards_and_form_below_out(series, capsys):
     ]  # fmt: skip
     assert "Line 7 (invented)" in said[0].read_text(encoding="utf-8")
     assert main(["cards", str(series.path), "--round", "5"]) == 1
-    assert capsys.readouterr().err == "formlab: The plan has no round 5; it has [1].\n"
+    assert capsys.readouterr().err == "formlab: The plan has no round 5; choose one of [1].\n"
 
 
 def test_gates_are_kept_in_the_journal(series):
@@ -639,7 +639,7 @@ def test_gates_are_kept_in_the_journal(series):
     assert series.journal()["note"].tolist()[-2:] == ["B01: remill", "B01: accept"]
     with pytest.raises(SeriesError) as caught:
         series.save_gates(gate_records("B9", [low], "remake"))
-    assert str(caught.value) == "The plan has no batch 'B9'; it has ['B01', 'B02']."
+    assert str(caught.value) == "The plan has no batch 'B9'; choose among ['B01', 'B02']."
 
 
 # ---- in a browser ----

@@ -124,7 +124,7 @@ def test_a_site_may_add_its_own_rule():
 def test_an_unknown_stage_is_refused():
     with pytest.raises(FormlabError) as caught:
         cautions.cautions_for([], stage="lunch")
-    assert str(caught.value) == "stage = 'lunch'. Expected one of weigh, mill, press, test, or None for all."
+    assert str(caught.value) == "stage = 'lunch'. Use one of weigh, mill, press, test, or None for all."
 
 
 def test_the_ingredients_of_a_brief_fit():

@@ -243,7 +243,7 @@ BAD = {
     ),
     "history": (
         lambda: cure.equivalent_cure([0], [150], 150),
-        "A history needs times and temperatures of one length, 2 or more; found (1,) and (1,).",
+        "Give a history times and temperatures of one length, 2 or more; found (1,) and (1,).",
     ),
     "history order": (
         lambda: cure.equivalent_cure([0, 2, 1], [150] * 3, 150),
@@ -255,7 +255,7 @@ BAD = {
     ),
     "within": (
         lambda: cure.warm_up_minutes(10, within=0.7),
-        "within = 0.7. It must lie above 0 and not above 0.5.",
+        "within = 0.7. Give a share above 0 and not above 0.5.",
     ),
 }
 

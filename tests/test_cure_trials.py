@@ -103,7 +103,9 @@ def test_formula_and_cure_come_apart_on_the_state_of_cure():
 def test_bad_input_is_named():
     with pytest.raises(FormlabError) as caught:
         cure_trials.minutes_of_multiples(PLAN, "x", T90, 150.0, press="press_c")
-    assert str(caught.value) == "The trials lack ['x', 'press_c']; they have ['batch', 'times_t90']."
+    assert (
+        str(caught.value) == "The trials lack ['x', 'press_c']; add them. They have ['batch', 'times_t90']."
+    )
     with pytest.raises(FormlabError) as caught:
         cure_trials.minutes_of_multiples(PLAN.assign(times_t90=-1.0), "times_t90", {"B01": 0.0}, 150.0)
     assert str(caught.value) == (

@@ -609,12 +609,12 @@ REFUSED = {
     ),
     "the same twice": (
         lambda c: figures.over_two(c.hardness, "oil", "oil"),
-        "x and y are both 'oil'; two different factors are needed.",
+        "x and y are both 'oil'; name two different factors.",
     ),
     "not three": (
         lambda c: figures.ternary(c.erasure, ["oil", "rubber", "kaolin"]),
-        "components = ['oil', 'rubber', 'kaolin']; three different ingredients that vary are needed, out of "
-        "['factice', 'oil', 'kaolin', 'pumice'].",
+        "components = ['oil', 'rubber', 'kaolin']; name three different ingredients out of those "
+        "that vary, ['factice', 'oil', 'kaolin', 'pumice'].",
     ),
     "no triangle": (
         lambda c: figures.ternary(c.erasure, ["factice", "kaolin", "pumice"], ax=plt.figure().add_subplot()),
@@ -631,11 +631,11 @@ REFUSED = {
     ),
     "unknown conformance": (
         lambda c: figures.where_met(c.brief, c.surfaces, "oil", "chalk", of="mean"),
-        "of = 'mean'; it is one of ['true_mean', 'new_batch', 'accepted'].",
+        "of = 'mean'; use one of ['true_mean', 'new_batch', 'accepted'].",
     ),
     "unknown cost": (
         lambda c: figures.cost_conformance(c.brief, c.surfaces, cost="per_kg"),
-        "cost = 'per_kg'; it is one of ['cost_per_kg', 'cost_per_litre', 'cost_per_piece'].",
+        "cost = 'per_kg'; use one of ['cost_per_kg', 'cost_per_litre', 'cost_per_piece'].",
     ),
     "frontier of another cost": (
         lambda c: figures.cost_conformance(
@@ -645,7 +645,7 @@ REFUSED = {
     ),
     "no batches": (
         lambda c: figures.batch_tree(c.trials.drop(columns="batch")),
-        "The trials have no batch column, so nothing is shared; each slab is its own batch.",
+        "The trials have no batch column, so nothing is shared; add one where slabs share a mixing.",
     ),
 }  # fmt: skip
 

@@ -45,7 +45,7 @@ def test_dispersion_has_a_lower_limit_only():
     assert gates.dispersion_gate(10.0, 7.0).passed
     with pytest.raises(FormlabError) as caught:
         gates.dispersion_gate(12.0, 7.0)
-    assert str(caught.value) == "A dispersion rating of 12 is not on the scale from 1 to 10."
+    assert str(caught.value) == "A dispersion rating of 12 is not on the scale; give one from 1 to 10."
 
 
 def test_records_hold_value_limits_and_decision_and_go_through_json():

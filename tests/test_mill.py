@@ -229,11 +229,11 @@ BAD = {
     ),
     "columns": (
         lambda: mill.order_warnings(pd.DataFrame({"name": ["sbr"], "order": [1]})),
-        "The order of addition lacks ['role', 'label']; it has ['name', 'order'].",
+        "The order of addition lacks ['role', 'label']; add them. It has ['name', 'order'].",
     ),
     "fraction": (
         lambda: mill.mean_passes(1.0),
-        "regrind_fraction = 1. A mass fraction of the batch, 0 or more and below 1.",
+        "regrind_fraction = 1. Give a mass fraction of the batch, 0 or more and below 1.",
     ),
     "passes": (
         lambda: mill.share_passed(0.1, 0),

@@ -181,7 +181,7 @@ def test_verdict_in_words():
 BAD = {
     "columns": (
         lambda: precision.precision(pd.DataFrame({"lab": [1], "value": [1.0]})),
-        "Readings lack ['level', 'reading']; they have ['lab', 'value'].",
+        "Readings lack ['level', 'reading']; add them. They have ['lab', 'value'].",
     ),
     "missing": (
         lambda: precision.precision(pd.DataFrame({"lab": [1, 2], "level": 1, "reading": [1.0, np.nan]})),
@@ -194,11 +194,11 @@ BAD = {
     ),
     "few labs": (
         lambda: precision.consistency(pd.DataFrame({"lab": [1, 1, 2, 2], "level": "x", "reading": 1.0})),
-        "Level 'x' has 2 labs, most with 2 readings. These tests need three labs and two readings each.",
+        "Level 'x' has 2 labs, most with 2 readings. Add readings: these tests need three labs and two readings each.",
     ),
     "matters": (
         lambda: precision.readings_needed(1.0, 0.0),
-        "matters = 0. The smallest difference worth seeing must be above 0.",
+        "matters = 0. Give the smallest difference worth seeing, above 0.",
     ),
 }
 

@@ -143,13 +143,13 @@ def test_pseudo_components_that_do_not_exist():
         phr({"oil": (5, 15)}).to_pseudo(pd.DataFrame({"oil": [5.0]}))
     assert str(caught.value) == (
         "Pseudo-components need two ingredients or more that share a total and have room to vary; "
-        "here there are [] in basis 'phr'."
+        "widen a range. Here there are [] in basis 'phr'."
     )
     with pytest.raises(RegionError) as caught:
         PUNCH.from_pseudo(pd.DataFrame({"orange": [0.5]}))
     assert (
         str(caught.value)
-        == "The frame lacks the pseudo-components ['watermelon', 'pineapple']; it has ['orange']."
+        == "The frame lacks the pseudo-components ['watermelon', 'pineapple']; add them. It has ['orange']."
     )
 
 
@@ -329,7 +329,7 @@ def test_the_nearest_formula_of_an_unknown_category_is_an_error():
     region = phr({"oil": (5, 15)}, setting=[PRESS])
     with pytest.raises(RegionError) as caught:
         region.nearest(pd.DataFrame({"oil": [3.0], "press": ["cold"]}, index=["T9"]))
-    assert str(caught.value) == "Formula 'T9' has 'press' = 'cold'; allowed are ['ram', 'steam']."
+    assert str(caught.value) == "Formula 'T9' has 'press' = 'cold'; use one of ['ram', 'steam']."
 
 
 # ---- rounding to a scale --------------------------------------------------------------------------------

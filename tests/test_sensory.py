@@ -112,7 +112,7 @@ BAD = {
     ),
     "columns": (
         lambda: sensory.panel_means(pd.DataFrame({"assessor": [1], "rating": [1]})),
-        "Ratings lack ['sample']; they have ['assessor', 'rating'].",
+        "Ratings lack ['sample']; add them. They have ['assessor', 'rating'].",
     ),
     "apart": (
         lambda: sensory.panel_means(

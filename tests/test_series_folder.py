@@ -402,7 +402,8 @@ def test_links_and_paths_out_of_the_folder_are_refused(tmp_path: Path) -> None:
     with pytest.raises(SeriesError) as caught:
         series.prices()
     assert (
-        str(caught.value) == "'prices.csv' is a link that leads out of the series folder; it is not followed."
+        str(caught.value)
+        == "'prices.csv' is a link that leads out of the series folder. Put the file itself in its place."
     )
     for name in ("../x.html", "/etc/x", "a/../../x", "C:x", "a\\..\\..\\x", "x\0", ""):
         with pytest.raises(SeriesError, match="is not a file name inside the series folder"):

@@ -109,7 +109,10 @@ def test_what_is_no_workbook_is_told() -> None:
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w") as archive:
         archive.writestr("a.txt", "x")
-    assert refusal(out.getvalue()) == "bench.xlsx is an archive, but no XLSX workbook."
+    assert (
+        refusal(out.getvalue())
+        == "bench.xlsx is an archive, but no XLSX workbook. Save the table as XLSX or CSV."
+    )
     assert refusal(b"\xd0\xcf\x11\xe0rest") == (
         "bench.xlsx is an old or password-protected workbook. Save it as XLSX without a password."
     )

@@ -168,7 +168,7 @@ def read_site(text: str) -> Site:
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise FormlabError(f"The site is no TOML text: {error}.") from None
+        raise FormlabError(f"The site is no TOML text: {error}. Correct that line.") from None
     procedure = data.get("procedure")
     if isinstance(procedure, str):
         data["procedure"] = [line.strip() for line in procedure.splitlines() if line.strip()]

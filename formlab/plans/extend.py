@@ -170,7 +170,9 @@ def _old(
     old = Plan.from_frame(brief, frame).frame
     unknown = [name for name in failed if name not in set(old["trial"]) | set(old["batch"])]
     if unknown:
-        raise PlanError(f"failed names {unknown[0]!r}, which is neither a trial nor a batch of these trials.")
+        raise PlanError(
+            f"failed names {unknown[0]!r}, which is neither a trial nor a batch of these trials; check its spelling."
+        )
     bad = old["trial"].isin(failed) | old["batch"].isin(failed)
     if "role" in old:
         bad |= old["role"] == "failed"

@@ -478,7 +478,9 @@ def judge(
     notes = unused_levels(plan.basis, plan.basis.points(plan.frame))
     kept, lost = _told_apart(plan.basis, plan.basis.points(plan.frame))
     if not kept:
-        raise PlanError("These trials tell no term of the model: they are all alike or at zero.")
+        raise PlanError(
+            "These trials tell no term of the model: they are all alike or at zero. Vary something."
+        )
     if lost:
         plan.space = plan.space.subset(kept)
         plan.__dict__.pop("basis", None)

@@ -156,9 +156,9 @@ def lay_out(
     """
     for name, count, least in (("replicates", replicates, 1), ("checks", checks, 0), ("warm_up", warm_up, 0)):
         if count < least:
-            raise PlanError(f"{name} = {count}; at least {least}.")
+            raise PlanError(f"{name} = {count}; give at least {least}.")
     if order not in ORDERS:
-        raise PlanError(f"order = {order!r}; it is one of {', '.join(ORDERS)}.")
+        raise PlanError(f"order = {order!r}; use one of {', '.join(ORDERS)}.")
     asked = {"model": model, "setting_model": setting_model, "crossed": crossed}
     variance, source = default_ratios(brief, ratios)
     seed = int(np.random.default_rng().integers(2**31)) if seed is None else int(seed)
@@ -265,7 +265,7 @@ def _ordered(
     if order == "colour":
         if colour is None:
             raise PlanError(
-                "order = 'colour' needs colour: the setting or ingredient whose changes need cleaning."
+                "order = 'colour' needs colour: name the setting or ingredient whose changes need cleaning."
             )
         names = ask.region.categories.get(colour, [])
         rows, notes, minutes, kg = colour_order(

@@ -101,7 +101,7 @@ class Plan:
         twice = head["trial"][head["trial"].duplicated()]
         if len(twice):
             raise PlanError(
-                f"Trial {twice.iloc[0]!r} occurs more than once. A trial is one slab with its own id."
+                f"Trial {twice.iloc[0]!r} occurs more than once. Give each slab an id of its own."
             )
         for column in ("load", "day", "base", "block", "role"):
             if column in frame:
@@ -204,7 +204,7 @@ class Plan:
             session, position, trial.
         """
         if per_session < 1:
-            raise PlanError(f"per_session = {per_session}; at least 1.")
+            raise PlanError(f"per_session = {per_session}; give at least 1.")
         rng = np.random.default_rng(self.seed if seed is None else seed)
         trials = rng.permutation(self.frame["trial"].to_numpy(dtype=object))
         lines = []

@@ -52,7 +52,9 @@ class Series:
         self.path = Path(path)
         self.who = who
         if not self.path.is_dir():
-            raise SeriesError(f"There is no series folder {str(path)!r}.")
+            raise SeriesError(
+                f"There is no series folder {str(path)!r}. Check the path, or make one with formlab new."
+            )
         self._folder = Folder(self.path)
         self._brief: tuple[str, Brief] | None = None
         try:
@@ -68,7 +70,9 @@ class Series:
         """The brief as ``brief.toml`` now says."""
         text = self._folder.text("brief.toml")
         if text is None:
-            raise SeriesError(f"{str(self.path)!r} has no brief.toml, so it is no series folder.")
+            raise SeriesError(
+                f"{str(self.path)!r} has no brief.toml, so it is no series folder. Give another path, or make one with formlab new."
+            )
         if self._brief is None or self._brief[0] != text:
             self._brief = (text, parse_brief(text))
         return self._brief[1]
@@ -308,7 +312,7 @@ class Series:
             gone = {e.more["undoes"] for e in journal.entries if "undoes" in e.more}
             loads = [e for e in journal.entries if e.act == LOAD and e.number not in gone]
             if not loads:
-                raise SeriesError("There is no load of results to undo.")
+                raise SeriesError("There is no load of results to undo; see series.journal().")
             last = loads[-1]
             found = [(b, a) for e, b, a in journal.versions("results.csv") if e.number == last.number]
             before, after = found[0] if found else (None, None)
@@ -355,7 +359,9 @@ class Series:
 
     def _asked_for(self, name: str) -> None:
         if name not in self._folder.edited():
-            raise SeriesError(f"{name!r} was not changed outside formlab, so there is nothing to decide.")
+            raise SeriesError(
+                f"{name!r} was not changed outside formlab, so there is nothing to decide; go on working."
+            )
 
     def _check_edited(self, name: str) -> None:
         """Refuse to accept a file that could not be read afterwards."""
@@ -385,7 +391,7 @@ class Series:
         strange = sorted({str(r["batch"]) for r in records} - known)
         if strange:
             raise SeriesError(
-                f"The plan has no batch {', '.join(map(repr, strange))}; it has {sorted(known)}."
+                f"The plan has no batch {', '.join(map(repr, strange))}; choose among {sorted(known)}."
             )
         with self._step("gates", who) as step:
             step.more = {"gates": [dict(record) for record in records]}

@@ -37,7 +37,7 @@ def cost_frontier(
         confidence, in rising order.
     """
     if cost not in COSTS:
-        raise SuggestError(f"cost = {cost!r}; it is one of {list(COSTS)}.")
+        raise SuggestError(f"cost = {cost!r}; use one of {list(COSTS)}.")
     region = Region.from_brief(brief).check()
     seeds = np.random.SeedSequence(seed).generate_state(3)
     draws = surfaces.draw(SEARCH_DRAWS, seed=int(seeds[0]))
@@ -77,7 +77,7 @@ def response_frontier(
     known = [r.name for r in brief.responses if r.has_target]
     for name in (x, y):
         if name not in known:
-            raise SuggestError(f"{name!r} is not a response with a target; those are {known}.")
+            raise SuggestError(f"{name!r} is not a response with a target; choose among {known}.")
     region = Region.from_brief(brief).check()
     rng = np.random.default_rng(seed)
     parts: dict[str, Response] = {r.name: r for r in brief.responses}

@@ -88,9 +88,9 @@ def next_trials(
     from formlab.terms import ModelSpace
 
     if count < 1:
-        raise SuggestError(f"count = {count!r}; at least 1 trial is expected.")
+        raise SuggestError(f"count = {count!r}; ask for at least 1 trial.")
     if slabs < 1:
-        raise SuggestError(f"slabs = {slabs!r}; at least 1 slab of a batch is expected.")
+        raise SuggestError(f"slabs = {slabs!r}; ask for at least 1 slab of a batch.")
     if not any(part.has_target for part in brief.responses):
         raise SuggestError("No response has a target; give one at_least, at_most or near in the brief.")
     goal = goal_of(brief, minimise, maximise, None)

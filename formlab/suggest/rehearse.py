@@ -81,7 +81,9 @@ def guessed_plant(
         guess = dict(effects.get(part.name, {}))
         unknown = [n for n in guess if n != "centre" and n not in brief.columns]
         if unknown:
-            raise SuggestError(f"effects[{part.name!r}] names {unknown[0]!r}; factors are {brief.columns}.")
+            raise SuggestError(
+                f"effects[{part.name!r}] names {unknown[0]!r}; choose among the factors {brief.columns}."
+            )
         values = _drawn_surface(brief, part, guess, sample, region, rng, curvature)
         columns[part.name] = np.linalg.lstsq(design, values, rcond=None)[0]
     return GuessedPlant(brief, space, pd.DataFrame(columns, index=space.names))

@@ -77,7 +77,7 @@ def trial_cost(brief: Brief, batches: int, frame: pd.DataFrame | None = None) ->
     plant = brief.plant
     if plant.mill_h is None or plant.rate_per_h is None:
         raise SuggestError(
-            "The cost of trials needs [plant] mill_h (h) and rate_per_h (currency per h) in the brief."
+            "The cost of trials needs [plant] mill_h (h) and rate_per_h (currency per h); add them to the brief."
         )
     loads = batches * plant.slabs_per_batch / (plant.slabs_per_load or 1)
     hours = batches * plant.mill_h + loads * (plant.press_h or 0.0)
@@ -138,10 +138,12 @@ def replace_ingredient(
     for name in (out, into):
         if name not in brief.ingredient_names:
             raise SuggestError(
-                f"{name!r} is not an ingredient of the brief; those are {brief.ingredient_names}."
+                f"{name!r} is not an ingredient of the brief; choose among {brief.ingredient_names}."
             )
     if today is None or float(today[out].iloc[0]) <= 0:
-        raise SuggestError(f"Replacing {out!r} needs a [current] formula that holds some of it.")
+        raise SuggestError(
+            f"Replacing {out!r} needs a [current] formula that holds some of it; add it to the brief."
+        )
     held = float(today[out].iloc[0])
     seeds = [int(v) for v in np.random.SeedSequence(seed).generate_state(3)]
     draws, final = surfaces.draw(SEARCH_DRAWS, seed=seeds[0]), surfaces.draw(FINAL_DRAWS, seed=seeds[1])

@@ -291,13 +291,13 @@ def suggest(
     """
     goal = goal_of(brief, minimise, maximise, score)
     if of not in KINDS:
-        raise SuggestError(f"of = {of!r}; it is one of {list(KINDS)}.")
+        raise SuggestError(f"of = {of!r}; use one of {list(KINDS)}.")
     if confidence is None and goal[0] == "minimise":
         confidence = 0.90
     if confidence is not None and not 0 < confidence < 1:
-        raise SuggestError(f"confidence = {confidence!r}; a probability between 0 and 1 is expected.")
+        raise SuggestError(f"confidence = {confidence!r}; give a probability between 0 and 1.")
     if not 0 <= premium < 1:
-        raise SuggestError(f"premium = {premium!r}; a share of the cost is expected, 0.01 for 1 %.")
+        raise SuggestError(f"premium = {premium!r}; give a share of the cost, 0.01 for 1 %.")
     if not any(part.has_target for part in brief.responses) and (
         confidence is not None or goal[1] == "conformance"
     ):

@@ -269,7 +269,7 @@ class SurfaceRegressor(RegressorMixin, BaseEstimator):
         """
         X, y = validate_data(self, X, y, y_numeric=True, dtype=np.float64)
         if self.order not in ("linear", "interaction", "quadratic"):
-            raise FitError(f"order = {self.order!r}; it is one of 'linear', 'interaction', 'quadratic'.")
+            raise FitError(f"order = {self.order!r}; use one of 'linear', 'interaction', 'quadratic'.")
         _refuse_shares(X, self._names())
         columns, self.terms_ = self._terms(X)
         solution = solve(columns, np.asarray(y, dtype=float), self.terms_, f"order={self.order!r}")

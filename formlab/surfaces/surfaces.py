@@ -85,12 +85,12 @@ def fit(
     array([55.04])
     """
     if kind not in KINDS:
-        raise FitError(f"kind = {kind!r}; it is one of {', '.join(map(repr, KINDS))}.")
+        raise FitError(f"kind = {kind!r}; use one of {', '.join(map(repr, KINDS))}.")
     names = list(brief.response_names if responses is None else responses)
     unknown = [n for n in names if n not in brief.response_names]
     if unknown or not names:
         raise FitError(
-            f"{unknown[0]!r} is not a response of the brief; they are {brief.response_names}."
+            f"{unknown[0]!r} is not a response of the brief; choose among {brief.response_names}."
             if unknown
             else "The brief has no response to fit; add one with [[response]]."
         )
@@ -227,7 +227,7 @@ class Surfaces(Mapping[str, Surface]):
             return drawn.new_batch_at(columns)
         if of == "reading":
             return drawn.reading_at(columns)
-        raise FitError(f"of = {of!r}; it is one of 'mean', 'median', 'new_batch', 'reading'.")
+        raise FitError(f"of = {of!r}; use one of 'mean', 'median', 'new_batch', 'reading'.")
 
     # ---- shown ----------------------------------------------------------------------------------
 
