@@ -210,7 +210,7 @@ class ModelSpace:
         return [*parts, *self.codes, *self.categories]
 
     def base(self, frame: pd.DataFrame) -> np.ndarray:
-        """Return shares, coded variables and category effects, shape (n, n_base).
+        """Return shares, coded variables and category effects of the n formulas of `frame`, shape (n, n_base).
 
         Raises
         ------
@@ -256,7 +256,7 @@ class ModelSpace:
         return volumes.div(volumes.sum(axis=1), axis=0)
 
     def matrix(self, frame: pd.DataFrame) -> np.ndarray:
-        """Return the model matrix of formulas, shape (n, p)."""
+        """Return the model matrix of the n formulas of `frame`, shape (n, p)."""
         return self.expand(self.base(frame))
 
     def expand(self, base: np.ndarray) -> np.ndarray:
@@ -288,7 +288,7 @@ class ModelSpace:
         return sorted(set(found) - {k})
 
     def subset(self, keep: Sequence[str]) -> ModelSpace:
-        """Return the same space with only the named terms, in their old order.
+        """Return the same space with only the terms named in `keep`, in their old order.
 
         Raises
         ------

@@ -667,7 +667,7 @@ def test_unknown_figure():
 
 
 @pytest.mark.parametrize(
-    ("value", "words"), [(0.0, "0 %"), (0.001, "< 1 %"), (0.5, "50 %"), (0.999, "> 99 %"), (1.0, "100 %")]
+    ("value", "words"), [(0.0, "0 %"), (0.001, "< 1 %"), (0.5, "50 %"), (0.999, "> 99 %"), (1.0, "> 99 %")]
 )
 def test_percent_never_rounds_to_certainty(value, words):
     assert theme.percent(value) == words

@@ -91,6 +91,12 @@ class Site(Part):
     session_size, assessors : int
         Trials in a session of tests; people in a panel, 0 for none.
     regrind : list of Regrind
+
+    Examples
+    --------
+    >>> site = Site(name="Mill 2", code="DB", lift_kg=15.0)
+    >>> site.code, site.lift_kg
+    ('DB', 15.0)
     """
 
     name: str = ""

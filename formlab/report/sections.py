@@ -194,9 +194,11 @@ def _surfaces(story: Story) -> Iterable[Markup]:
     )
     yield page_table(_coefficients(surfaces), "Coefficients ± standard error, on the scale of the fit")
     yield picture(
-        lambda: two_abreast(observed_predicted, list(surfaces.values())), "Measured against fitted."
+        lambda: two_abreast(observed_predicted, list(surfaces.values())), "Measured against fitted.", "half"
     )
-    yield picture(lambda: traces(surfaces), "Every response along every factor; bands are 95 % of the mean.")
+    yield picture(
+        lambda: traces(surfaces), "Every response along every factor; bands are 95 % of the mean.", "half"
+    )
 
 
 def _coefficients(surfaces: Any) -> pd.DataFrame:

@@ -149,6 +149,13 @@ def rehearse(
         conformance claimed), reached (share that could claim the confidence), possible (share of plants in which
         any formula conforms), cost (median, of the conforming ones; per litre).
 
+    Raises
+    ------
+    SuggestError
+        If `effects` names what is no factor, or no response has a target.
+    PlanError
+        If so few batches cannot carry the model.
+
     Examples
     --------
     >>> import formlab as fl

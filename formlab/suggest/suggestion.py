@@ -60,6 +60,15 @@ class Suggestion:
         What must be known before acting, the gravest first.
     shift : float
         What past promises took off the log-odds of the three figures; 0 or negative.
+
+    Examples
+    --------
+    >>> import formlab as fl
+    >>> series = fl.open_series("demo_trials/ink_wedge")
+    >>> surfaces = fl.fit(series.brief, series.trials(), kind="least squares", seed=1)
+    >>> answer = fl.suggest(series.brief, surfaces, explain=False, alternatives=0, seed=1)
+    >>> sorted(answer.cost.index), answer.frame.shape[0]
+    (['per_kg', 'per_litre', 'per_piece'], 1)
     """
 
     brief: Brief
@@ -92,7 +101,9 @@ class Suggestion:
         Parameters
         ----------
         batch_kg : float, optional
-            Batch mass; the plant's own where left out.
+            Batch mass in kg; the plant's own where left out.
+        kwargs
+            Further arguments of `weigh_up`.
 
         Raises
         ------

@@ -126,6 +126,16 @@ class Surfaces(Mapping[str, Surface]):
         Between the errors of responses, shrunk towards none.
     chance : Chance or None
         The chance that a formula can be made; None where no trial failed.
+
+    Examples
+    --------
+    >>> import formlab as fl
+    >>> series = fl.open_series("demo_trials/ink_wedge")
+    >>> surfaces = fl.fit(series.brief, series.trials(), kind="least squares", seed=1)
+    >>> list(surfaces)
+    ['erasure', 'crumble', 'hardness', 'smear']
+    >>> surfaces.sample(series.brief.baseline, draws=100, seed=1).shape  # draws, formulas, responses
+    (100, 1, 4)
     """
 
     def __init__(
@@ -165,7 +175,7 @@ class Surfaces(Mapping[str, Surface]):
     def draw(self, draws: int = 1000, seed: int | None = None) -> Draws:
         """Return one joint posterior draw of everything, `draws` times.
 
-        Coefficients, models, error variances; errors of responses read on the same slabs are correlated.
+        Coefficients, models, error variances; errors of responses read on the same slabs are correlated. One `seed`, the same draws.
         """
         seed = int(np.random.default_rng().integers(2**31)) if seed is None else int(seed)
         rng = np.random.default_rng(seed)
@@ -187,7 +197,7 @@ class Surfaces(Mapping[str, Surface]):
         return Draws(self, mixed, correlation, seed, chance)
 
     def columns(self, frame: pd.DataFrame) -> Columns:
-        """Return the model columns of formulas, to be used again with `Draws.mean_at` and its kin."""
+        """Return the model columns of the formulas of `frame`, to be used again with `Draws.mean_at` and its kin."""
         complete = self.brief.complete(frame)
         features = {id(p.features): p.features for s in self._fitted.values() for p in s.parts}
         variables = {id(f.variables): f.variables for f in features.values()}
