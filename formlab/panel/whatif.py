@@ -13,6 +13,7 @@ import pandas as pd
 
 from formlab.brief import Brief
 from formlab.errors import FormlabError
+from formlab.html import number
 from formlab.panel.slides import reach, sharing, slide
 from formlab.polytope import Polytope
 from formlab.recipe import weigh_up
@@ -378,9 +379,9 @@ class WhatIf:
         for line in lines.itertuples():
             name = str(line.ingredient)
             same = name in self.digits and math.isclose(line.amount, planned[name], abs_tol=1e-9)
-            amount = self._said(name, line.amount) if same else f"{line.amount:.2f}"
+            amount = self._said(name, line.amount) if same else number(line.amount)
             text.append(f"{self.brief.title_of(name)}\t{amount}\t{line.weighed_g:.0f}")
-        text += [f"total\t{lines['amount'].sum():.2f}\t{lines['weighed_g'].sum():.0f}"]
+        text += [f"total\t{number(lines['amount'].sum())}\t{lines['weighed_g'].sum():.0f}"]
         for part in self.brief.settings:
             value = self.formula[part.name].iloc[0]
             text.append(

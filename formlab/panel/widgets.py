@@ -186,6 +186,7 @@ class Panel(w.VBox):
 
     def _copy(self) -> str:
         self._recipe.value = self.state.recipe()
+        self._recipe.rows = self._recipe.value.count("\n") + 2
         self._recipe.layout.display = None
         return "The recipe stands below; where the browser allows it, it is on the clipboard too."
 
