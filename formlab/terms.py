@@ -140,7 +140,7 @@ class ModelSpace:
         for key, options in allowed.items():
             value = getattr(self, key)
             if value not in options:
-                raise BriefError(f"{key} = {value!r}; in basis {brief.basis!r} use one of {options}.")
+                raise BriefError(f"{key} = {value!r}; for basis {brief.basis!r}, use one of {options}.")
 
     @property
     def affine(self) -> bool:

@@ -101,7 +101,7 @@ def _curve(time_min: npt.ArrayLike, torque_dnm: npt.ArrayLike) -> tuple[np.ndarr
             f"Give a torque curve times and torques of one length, 5 or more; found {time.shape} and {torque.shape}."
         )
     if not (np.isfinite(time).all() and np.isfinite(torque).all() and (np.diff(time) > 0).all()):
-        raise FormlabError("A torque curve needs finite numbers and rising times. Sort it and drop the gaps.")
+        raise FormlabError("Give a torque curve finite numbers and rising times. Sort it and drop the gaps.")
     return time, torque
 
 

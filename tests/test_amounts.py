@@ -159,7 +159,7 @@ BAD = {
     ),
     "a mapping": (
         lambda: fa.mass_fractions({"sbr": 1}),
-        "A formula is a Series or a DataFrame, not a dict.",
+        "Give a formula as a Series or a DataFrame, not a dict.",
     ),
     "twice": (
         lambda: fa.mass_fractions(pd.Series([1, 2], index=["oil", "oil"])),

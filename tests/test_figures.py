@@ -605,7 +605,7 @@ def test_today_is_marked_and_said_to_be_off_the_slice(case):
 REFUSED = {
     "no axis": (
         lambda c: figures.over_two(c.hardness, "oil", "press"),
-        "'press' cannot be an axis; numeric factors of the brief are ['oil', 'chalk', 'cure_min'].",
+        "'press' cannot be an axis; choose a numeric factor of ['oil', 'chalk', 'cure_min'].",
     ),
     "the same twice": (
         lambda c: figures.over_two(c.hardness, "oil", "oil"),

@@ -189,7 +189,7 @@ BAD = {
     ),
     "no repeats": (
         lambda: precision.precision(pd.DataFrame({"lab": [1, 2], "level": "x", "reading": [1.0, 2.0]})),
-        "Level 'x' has 2 readings from 2 labs. Repeatability and reproducibility need two labs, "
+        "Level 'x' has 2 readings from 2 labs. Add readings: repeatability and reproducibility need two labs, "
         "and repeats in one of them at least.",
     ),
     "few labs": (

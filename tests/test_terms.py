@@ -419,7 +419,7 @@ def test_unknown_models():
     ):
         with pytest.raises(BriefError) as caught:
             ModelSpace(phr(1), **{key: value})
-        assert str(caught.value) == f"{key} = {value!r}; in basis 'phr' use one of {allowed}."
+        assert str(caught.value) == f"{key} = {value!r}; for basis 'phr', use one of {allowed}."
 
 
 def test_nothing_to_vary():

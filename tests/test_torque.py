@@ -67,7 +67,7 @@ def test_crossings_are_looked_for_after_the_minimum(stiff_by):
 
 # ---- bad input ----
 
-CURVE = "A torque curve needs "
+CURVE = "Give a torque curve "
 BAD = {
     "short": (
         lambda: meter.torque_numbers([1, 2], [1, 2]),
