@@ -213,7 +213,7 @@ def which(table: Any, rows: np.ndarray) -> str:
 def checked(amounts: Any) -> Any:
     """Return amounts as floats, or name every amount that no formula can have."""
     if not isinstance(amounts, (pd.Series, pd.DataFrame)):
-        raise RecipeError(f"A formula is a Series or a DataFrame, not a {type(amounts).__name__}.")
+        raise RecipeError(f"Give a formula as a Series or a DataFrame, not a {type(amounts).__name__}.")
     names = names_of(amounts)
     if len(set(names)) < len(names):
         twice = sorted({name for name in names if names.count(name) > 1})

@@ -86,7 +86,9 @@ def erasing_ratio(
     p, u_p, _ = _mean(paper, "paper", 0.0 if np.ndim(paper) == 0 else None)
     m, c = m - p, c - p
     if c <= 0:
-        raise FormlabError(f"The pencilled part ({c:g} above the paper) is no darker than the paper. Check it.")
+        raise FormlabError(
+            f"The pencilled part ({c:g} above the paper) is no darker than the paper. Check it."
+        )
     by_paper = (c - m) / c * u_p  # the paper is taken off both, so its error is shared
     spread = float(np.sqrt(u_m**2 + (m / c * u_c) ** 2 + by_paper**2))
     return Measured(100.0 * (1.0 - m / c), 100.0 * spread / c, n)
@@ -164,7 +166,7 @@ def crumb_per_metre(
     metres = strokes * stroke_mm / 1000.0
     if metres <= 0 or (lost < 0).any():
         raise FormlabError(
-            f"Rubbed {metres:g} m, lost {lost.min():g} mg at least. Both must not be negative, and the way above 0."
+            f"Rubbed {metres:g} m, lost {lost.min():g} mg at least. Give a way above 0 and losses of 0 or more."
         )
     alone = np.sqrt(2.0) * u_balance_mg if u_balance_mg else np.nan
     value, spread, n = _mean(lost / metres, "crumb", alone / metres if len(lost) == 1 else None)
@@ -175,7 +177,9 @@ def gathering(largest_mg: Readings, total_mg: Readings) -> Measured:
     """Return the share of the crumb mass in its largest cluster, 0 to 1; the mean over the repeats."""
     largest, total = _series(largest_mg, "largest_mg"), _series(total_mg, "total_mg")
     if (total <= 0).any() or (largest < 0).any() or (largest > total).any():
-        raise FormlabError("The largest cluster must weigh 0 or more, and no more than all crumbs together.")
+        raise FormlabError(
+            "The largest cluster must weigh 0 or more, and no more than all crumbs together; weigh both again."
+        )
     return _mean(largest / total, "gathering")
 
 
@@ -185,7 +189,9 @@ def smear(margin: Readings, paper: Readings) -> Measured:
     A small negative value is noise and is kept, as cutting it off would lift the mean of a clean eraser.
     """
     edge, bare = _mean(margin, "margin"), _mean(paper, "paper")
-    return Measured(edge.value - bare.value, float(np.hypot(edge.std_uncertainty, bare.std_uncertainty)), edge.n)
+    return Measured(
+        edge.value - bare.value, float(np.hypot(edge.std_uncertainty, bare.std_uncertainty)), edge.n
+    )
 
 
 # ---- rubber tests -----------------------------------------------------------------------------------------
@@ -251,7 +257,9 @@ def ageing_change(before: Readings, after: Readings, *, as_difference: bool = Fa
     """
     old, new = _mean(before, "before"), _mean(after, "after")
     if as_difference:
-        return Measured(new.value - old.value, float(np.hypot(new.std_uncertainty, old.std_uncertainty)), new.n)
+        return Measured(
+            new.value - old.value, float(np.hypot(new.std_uncertainty, old.std_uncertainty)), new.n
+        )
     ratio = new.value / _positive(old.value, "before")
     spread = np.hypot(new.std_uncertainty, ratio * old.std_uncertainty) / old.value
     return Measured(100.0 * (ratio - 1.0), float(100.0 * spread), new.n)
@@ -273,11 +281,15 @@ def displaced_density(
     """
     air, water = _series(air_g, "air_g"), _series(water_g, "water_g")
     if len(air) != len(water) or (water < 0).any() or (air <= water).any():
-        raise FormlabError("Each piece needs a weight in air and a smaller one in water, 0 or more.")
+        raise FormlabError("Give each piece a weight in air and a smaller one in water, 0 or more.")
     alone = None
     if len(air) == 1:
         lift = float(air[0] - water[0])
-        alone = water_density * u_balance_g * float(np.hypot(air[0], water[0])) / lift**2 if u_balance_g else np.nan
+        alone = (
+            water_density * u_balance_g * float(np.hypot(air[0], water[0])) / lift**2
+            if u_balance_g
+            else np.nan
+        )
     return _mean(air * water_density / (air - water), "density", alone)
 
 
@@ -287,7 +299,9 @@ def displaced_density(
 def _series(values: Readings, name: str) -> np.ndarray:
     numbers = np.atleast_1d(np.asarray(values, dtype=float))
     if numbers.ndim != 1 or not len(numbers) or not np.isfinite(numbers).all():
-        raise FormlabError(f"{name} must be one finite reading or a list of them. Leave missing readings out.")
+        raise FormlabError(
+            f"{name} must be one finite reading or a list of them. Leave missing readings out."
+        )
     return numbers
 
 
@@ -301,7 +315,7 @@ def _mean(values: Readings, name: str, given: float | None = None) -> Measured:
 
 def _positive(value: float, name: str) -> float:
     if not value > 0:
-        raise FormlabError(f"{name} = {value:g}. It must be above 0.")
+        raise FormlabError(f"{name} = {value:g}. Give a number above 0.")
     return value
 
 

@@ -29,6 +29,19 @@ class Brief(Part):
     Build it with keywords, from a plain dictionary (`Brief.model_validate`) or from a TOML file
     (`formlab.read_brief`); keys are those of the file (``ingredient``, ``setting``, ``response``, ``limit``).
 
+    Attributes
+    ----------
+    ingredients, settings, responses, limits : list
+        What may vary, what is measured, and what ties amounts together.
+    basis : {"phr", "fraction"}
+        Unit of every amount: parts per hundred of rubber, or shares of `total`.
+    model, setting_model, crossed : str
+        What a surface is made of, as in `ModelSpace`.
+    current : dict
+        Today's formula, by name.
+    piece, plant : Piece, Plant
+        What is moulded, and what a trial costs.
+
     Raises
     ------
     BriefError
@@ -69,7 +82,7 @@ class Brief(Part):
 
     @classmethod
     def model_validate(cls, obj: Any, **kwargs: Any) -> Brief:
-        """Return the brief a plain dictionary stands for."""
+        """Return the brief that a plain dictionary `obj` stands for; `kwargs` of pydantic have no effect."""
         if isinstance(obj, cls):
             return obj
         if not isinstance(obj, Mapping):
@@ -77,7 +90,7 @@ class Brief(Part):
         return cls(**{str(key): value for key, value in obj.items()})
 
     def model_copy(self, *, update: Mapping[str, Any] | None = None, deep: bool = False) -> Brief:
-        """Return a brief with some fields changed, checked like any other."""
+        """Return a brief with the fields in `update` changed, checked like any other; always a `deep` copy."""
         fields = type(self).model_fields
         named = {(fields[k].alias or k) if k in fields else k: _plain(v) for k, v in (update or {}).items()}
         return type(self)(**{**self.model_dump(exclude_unset=True, by_alias=True), **named})
@@ -150,7 +163,7 @@ class Brief(Part):
         return "phr" if self.basis == "phr" else {1.0: "fraction", 100.0: "%"}.get(self.total, "parts")
 
     def unit(self, name: str) -> str:
-        """Return the unit of an ingredient, setting or response."""
+        """Return the unit of the ingredient, setting or response called `name`."""
         part = self.by_name[name]
         return self.amount_unit if isinstance(part, Ingredient) else part.unit
 
@@ -230,7 +243,7 @@ class Brief(Part):
         missing = [n for n in names if n not in frame and n not in fixed]
         if missing:
             raise BriefError(
-                f"The formula lacks {', '.join(map(repr, missing))}; it has "
+                f"The formula lacks {', '.join(map(repr, missing))}; add a column for each. It has "
                 f"{', '.join(map(repr, map(str, frame.columns))) or 'no columns'}."
             )
         made = {}
@@ -248,7 +261,7 @@ class Brief(Part):
         return self.complete(amounts)
 
     def numbers(self, field: str, instead: Mapping[str, float] | None = None) -> pd.Series:
-        """Return densities or prices by ingredient; those in `instead` replace the brief's own.
+        """Return a `field`, density (g/cm3) or price (currency per kg), by ingredient; those in `instead` replace the brief's own.
 
         Raises
         ------
@@ -272,11 +285,11 @@ class Brief(Part):
         )
 
     def amounts(self, frame: pd.DataFrame) -> pd.DataFrame:
-        """Return the ingredient columns of formulas, fixed ones filled in; settings may be missing."""
+        """Return the ingredient columns of `frame`, one row a formula, fixed ones filled in; settings may be missing."""
         return self._complete(frame, self.ingredient_names)
 
     def phr(self, frame: pd.DataFrame) -> pd.DataFrame:
-        """Return formulas in phr, whatever the basis.
+        """Return the formulas of `frame` in phr, whatever the basis.
 
         Raises
         ------
@@ -300,7 +313,7 @@ class Brief(Part):
         return contents
 
     def materials(self, frame: pd.DataFrame) -> pd.DataFrame:
-        """Return the amounts to weigh of every ingredient, in the brief's unit.
+        """Return the amounts to weigh of every ingredient for the formulas of `frame`, in the brief's unit.
 
         Formulas hold substances. An ingredient with `contains` is planned by its active substance: the one
         of its own name, else the first that is neither carrier, water nor another ingredient. Another
@@ -334,7 +347,7 @@ class Brief(Part):
         return pd.Series({p.name: 1.0 - p.contains.get("water", 0.0) for p in self.ingredients}, dtype=float)
 
     def density(self, frame: pd.DataFrame) -> pd.Series:
-        """Return the calculated density of formulas, g/cm3.
+        """Return the calculated density of the formulas of `frame`, g/cm3.
 
         An ingredient's density is that of the material, carrier and all, without its water.
         """
@@ -342,7 +355,7 @@ class Brief(Part):
         return recipe.density(stays, self.numbers("density")).rename("density")
 
     def costs(self, frame: pd.DataFrame, prices: Mapping[str, float] | None = None) -> pd.DataFrame:
-        """Return the cost of formulas: per_kg, per_litre and, with a piece, per_piece (currency).
+        """Return the cost of the formulas of `frame`: per_kg, per_litre and, with a piece, per_piece (currency).
 
         Materials are paid as weighed. `prices` replaces the brief's own where given (currency per kg).
         """
@@ -357,7 +370,7 @@ class Brief(Part):
         return out
 
     def total_of(self, frame: pd.DataFrame, substance: str) -> pd.Series:
-        """Return the total of one substance in formulas, whatever brings it, in the brief's unit.
+        """Return the total of one substance in the formulas of `frame`, whatever brings it, in the brief's unit.
 
         Total sulfur, say, with what factice and masterbatches bring as their `contains` states it.
 
@@ -370,7 +383,7 @@ class Brief(Part):
         shares = {name: parts[substance] for name, parts in bring.items() if substance in parts}
         if not shares:
             known = sorted({part for parts in bring.values() for part in parts})
-            raise BriefError(f"Nothing in the brief brings {substance!r}; there are {known}.")
+            raise BriefError(f"Nothing in the brief brings {substance!r}; name one of {known}.")
         return recipe.total_of(self.materials(frame), shares).rename(substance)
 
     def swap(
@@ -382,7 +395,7 @@ class Brief(Part):
         *,
         by: Literal["phr", "mass", "volume"] = "phr",
     ) -> pd.DataFrame:
-        """Return one formula before and after `amount` of `out` is exchanged for `into`; see `recipe.swap`.
+        """Return one formula before and after `amount` of `out` is exchanged for `into`, equal `by` phr, mass or volume; see `recipe.swap`.
 
         Returns
         -------
@@ -473,5 +486,5 @@ def _finite(column: pd.Series) -> pd.Series:
     bad = ~np.isfinite(values.to_numpy())
     if bad.any():
         index, found = column.index[bad].tolist()[0], column[bad].tolist()[0]
-        raise BriefError(f"Formula {index!r} has {column.name!r} = {found!r}; a number is expected.")
+        raise BriefError(f"Formula {index!r} has {column.name!r} = {found!r}; write a number.")
     return values

@@ -19,7 +19,17 @@ from typing import Any, Protocol
 from formlab.errors import FormlabError
 from formlab.html import Markup, escape
 
-__all__ = ["GENERAL", "RULES", "STAGES", "Caution", "Material", "Rule", "cautions_for", "cautions_html", "short_name"]
+__all__ = [
+    "GENERAL",
+    "RULES",
+    "STAGES",
+    "Caution",
+    "Material",
+    "Rule",
+    "cautions_for",
+    "cautions_html",
+    "short_name",
+]
 
 STAGES = ("weigh", "mill", "press", "test")
 
@@ -83,7 +93,9 @@ def _has(text: str, words: tuple[str, ...]) -> bool:
 
 def _pattern(word: str) -> str:
     core = re.escape(word.strip("*"))
-    return ("" if word.startswith("*") else r"(?<![a-z])") + core + ("" if word.endswith("*") else r"(?![a-z])")
+    return (
+        ("" if word.startswith("*") else r"(?<![a-z])") + core + ("" if word.endswith("*") else r"(?![a-z])")
+    )
 
 
 @dataclass(frozen=True)
@@ -109,7 +121,18 @@ _SILICA = (
     "pumice", "quartz*", "sand", "*diatom*", "kieselgu*", "tripoli", "feldspar", "kaolin*", "clay*", "talc*",
     "silica flour",
 )  # fmt: skip
-_METALS = ("zinc*", "zno", "barium*", "baryt*", "lithopone", "lead", "*cadmium*", "*chrom*", "antimon*", "copper*")
+_METALS = (
+    "zinc*",
+    "zno",
+    "barium*",
+    "baryt*",
+    "lithopone",
+    "lead",
+    "*cadmium*",
+    "*chrom*",
+    "antimon*",
+    "copper*",
+)
 
 
 def _roles(*names: str) -> frozenset[str]:
@@ -277,7 +300,7 @@ def cautions_for(
     Oil: soya oil: slippery floor, wipe up at once. Hot oil burns.
     """
     if stage is not None and stage not in STAGES:
-        raise FormlabError(f"stage = {stage!r}. Expected one of {', '.join(STAGES)}, or None for all.")
+        raise FormlabError(f"stage = {stage!r}. Use one of {', '.join(STAGES)}, or None for all.")
     lines = list(materials)
     said: list[Caution] = []
     for rule in rules:

@@ -159,12 +159,6 @@ def _plain(value: Any) -> Any:
     return str(value)
 
 
-def _working(args: argparse.Namespace, part: str) -> None:
-    """Say on the terminal what takes its time; nothing where nobody looks."""
-    if sys.stderr.isatty() and not args.json:
-        print(f"formlab: {part} …", file=sys.stderr)
-
-
 def _show(title: str, frame: Any) -> None:
     from formlab.html import number
 
@@ -263,7 +257,7 @@ def _of_round(series: Any, number: int | None) -> Any:
         return plan
     rounds = sorted(set(plan["round"])) if "round" in plan else []
     if number not in rounds:
-        raise SeriesError(f"The plan has no round {number}; it has {[int(r) for r in rounds]}.")
+        raise SeriesError(f"The plan has no round {number}; choose one of {[int(r) for r in rounds]}.")
     return plan[plan["round"] == number]
 
 
@@ -327,7 +321,7 @@ def _journal(args: argparse.Namespace) -> int:
     from formlab.series import open_series
 
     if len(args.cell) not in (0, 2):
-        raise SeriesError(f"A cell is a trial and a column; {args.cell} was given.")
+        raise SeriesError(f"A cell is a trial and a column; {args.cell} was given. Name both, or neither.")
     series = open_series(args.folder)
     frame = series.cell_history(*args.cell) if args.cell else series.journal()
     _print_json(frame) if args.json else _show("Journal", frame)
@@ -339,7 +333,6 @@ def _fit(args: argparse.Namespace) -> int:
     from formlab.surfaces import fit
 
     series = open_series(args.folder)
-    _working(args, "fitting")
     surfaces = fit(series.brief, series.trials(), kind=args.kind, seed=args.seed, n_jobs=args.workers)
     if args.json:
         _print_json({name: {"summary": s.summary, "coefficients": s.coefficients, "anova": s.anova,
@@ -362,9 +355,7 @@ def _suggest(args: argparse.Namespace) -> int:
 
     series = open_series(args.folder)
     trials = series.trials()
-    _working(args, "fitting")
     surfaces = fit(series.brief, trials, kind=args.kind, seed=args.seed, n_jobs=args.workers)
-    _working(args, "searching")
     answer = suggest(
         series.brief, surfaces, minimise=args.minimise, maximise=args.maximise, confidence=args.confidence, of=args.of,
         premium=args.premium, ledger=_ledger(series, trials), prices=_scenario(series, args.scenario), seed=args.seed,
@@ -403,9 +394,7 @@ def _next(args: argparse.Namespace) -> int:
 
     series = open_series(args.folder)
     trials = series.trials()
-    _working(args, "fitting")
     surfaces = fit(series.brief, trials, kind=args.kind, seed=args.seed, n_jobs=args.workers)
-    _working(args, "choosing trials")
     plan = next_trials(series.brief, surfaces, trials, count=args.count, slabs=args.slabs, seed=args.seed)
     if args.save:
         series.save_plan(pd.concat([series.plan_frame(), plan.frame], ignore_index=True))
@@ -423,8 +412,7 @@ def _report(args: argparse.Namespace) -> int:
     from formlab.series import open_series
 
     series = open_series(args.folder)
-    page = report(series, kind=args.kind, confidence=args.confidence, seed=args.seed,
-                  tell=lambda part: _working(args, part))  # fmt: skip
+    page = report(series, kind=args.kind, confidence=args.confidence, seed=args.seed)
     return _written(args, [series.write_out("report.html", page)])
 
 
@@ -457,8 +445,7 @@ def _rehearse(args: argparse.Namespace) -> int:
     from formlab.suggest import rehearse
 
     brief = open_series(args.folder).brief
-    frame = rehearse(brief, batches=args.batches, runs=args.runs, n_jobs=args.workers, seed=args.seed,
-                     progress=not args.json)  # fmt: skip
+    frame = rehearse(brief, batches=args.batches, runs=args.runs, n_jobs=args.workers, seed=args.seed)
     if args.json:
         _print_json(frame)
         return 0
@@ -474,7 +461,7 @@ def _scenario(series: Any, name: str | None) -> dict[str, float] | None:
     prices = series.prices()
     if prices is None or name not in prices:
         known = [] if prices is None else [str(c) for c in prices.columns]
-        raise SeriesError(f"prices.csv has no scenario {name!r}; it has {known}.")
+        raise SeriesError(f"prices.csv has no scenario {name!r}; choose one of {known}, or add a column.")
     return {str(k): float(v) for k, v in prices[name].dropna().items()}
 
 

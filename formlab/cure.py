@@ -186,7 +186,7 @@ def equivalent_cure(
     time, temp = np.asarray(times_min, dtype=float), np.asarray(temps_c, dtype=float)
     if time.ndim != 1 or time.shape != temp.shape or len(time) < 2:
         raise FormlabError(
-            f"A history needs times and temperatures of one length, 2 or more; found {time.shape} and {temp.shape}."
+            f"Give a history times and temperatures of one length, 2 or more; found {time.shape} and {temp.shape}."
         )
     if not np.isfinite(time).all() or (np.diff(time) < 0).any():
         raise FormlabError("The times of a temperature history must be finite and must not fall. Sort it.")
@@ -220,10 +220,14 @@ def centre_temperature(
     143.9
     """
     _above_zero(thickness_mm=thickness_mm, diffusivity=diffusivity)
-    fourier = diffusivity * 60.0 * np.asarray(minutes, dtype=float) / np.asarray(thickness_mm, dtype=float) ** 2
+    fourier = (
+        diffusivity * 60.0 * np.asarray(minutes, dtype=float) / np.asarray(thickness_mm, dtype=float) ** 2
+    )
     odd = 2.0 * np.arange(32) + 1.0
     terms = np.exp(-np.multiply.outer(fourier, (odd * np.pi) ** 2)) * np.sin(odd * np.pi / 2) / odd
-    missing = np.where(fourier < 1e-3, 1.0, 4.0 / np.pi * terms.sum(axis=-1))  # no heat is there yet below 1e-3
+    missing = np.where(
+        fourier < 1e-3, 1.0, 4.0 / np.pi * terms.sum(axis=-1)
+    )  # no heat is there yet below 1e-3
     press = np.asarray(press_c, dtype=float)
     return _plain(press - (press - start_c) * missing)
 
@@ -235,7 +239,7 @@ def warm_up_minutes(thickness_mm: float, *, within: float = 0.05, diffusivity: f
     """
     _above_zero(thickness_mm=thickness_mm, diffusivity=diffusivity)
     if not 0 < within <= 0.5:
-        raise FormlabError(f"within = {within:g}. It must lie above 0 and not above 0.5.")
+        raise FormlabError(f"within = {within:g}. Give a share above 0 and not above 0.5.")
     return float(thickness_mm**2 / (np.pi**2 * diffusivity) * np.log(4.0 / (within * np.pi)) / 60.0)
 
 
@@ -319,7 +323,9 @@ def state_of_cure(
     _above_zero(t90_min=t90_min, thickness_mm=thickness_mm, diffusivity=diffusivity)
     _warn_if_far(temp_c, t90_at_c)
     labels = next((x.index for x in (minutes, temp_c, t90_min) if isinstance(x, pd.Series)), None)
-    time, temp, t90 = np.broadcast_arrays(*(np.atleast_1d(np.asarray(x, float)) for x in (minutes, temp_c, t90_min)))
+    time, temp, t90 = np.broadcast_arrays(
+        *(np.atleast_1d(np.asarray(x, float)) for x in (minutes, temp_c, t90_min))
+    )
     centre = _centre_cure(time, thickness_mm, temp, t90_at_c, activation_kj, start_c, diffusivity)
     face = time * arrhenius_factor(temp, t90_at_c, activation_kj)
     return pd.DataFrame({"centre": centre / t90, "face": face / t90}, index=labels)
@@ -438,7 +444,9 @@ def _above_zero(**given: Any) -> None:
 
 
 def _warn_if_far(temp_c: Any, at_c: Any) -> None:
-    apart = float(np.max(np.abs(np.asarray(temp_c, dtype=float) - np.asarray(at_c, dtype=float)), initial=0.0))
+    apart = float(
+        np.max(np.abs(np.asarray(temp_c, dtype=float) - np.asarray(at_c, dtype=float)), initial=0.0)
+    )
     if apart > FAR_C:
         warnings.warn(
             f"The temperatures lie {apart:.3g} degC apart. Beyond {FAR_C:g} degC equivalent times rest wholly on the "

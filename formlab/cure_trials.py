@@ -147,7 +147,9 @@ def _temperature(trials: pd.DataFrame, press: str | float | None, t90_at_c: floa
 def _columns(trials: pd.DataFrame, names: list[str]) -> None:
     missing = [name for name in names if name not in trials]
     if missing:
-        raise FormlabError(f"The trials lack {missing}; they have {[str(c) for c in trials.columns]}.")
+        raise FormlabError(
+            f"The trials lack {missing}; add them. They have {[str(c) for c in trials.columns]}."
+        )
 
 
 def _above_zero(given: Mapping[str, pd.Series]) -> None:

@@ -52,7 +52,22 @@ class Problem:
 
 
 class FormlabError(ValueError):
-    """Base of every error formlab raises on purpose."""
+    """Base of every error formlab raises on purpose.
+
+    Attributes
+    ----------
+    problems : list of Problem
+        Each with file, row, column, value, expected and repair; empty where the message is one sentence.
+
+    Examples
+    --------
+    >>> import formlab as fl
+    >>> try:
+    ...     fl.Brief(basis="grams")
+    ... except fl.FormlabError as error:
+    ...     [(problem.column, problem.value) for problem in error.problems]
+    [('basis', 'grams'), ('ingredient', None)]
+    """
 
     def __init__(self, message: str | Iterable[Problem]) -> None:
         self.problems: list[Problem] = []

@@ -67,15 +67,28 @@ def density_gate(measured: float, calculated: float, *, within: float = DENSITY_
     """
     _positive(measured=measured, calculated=calculated, within=within)
     heavy = measured > calculated
-    hint = "Too heavy: filler twice, or oil or factice short." if heavy else "Too light: air, a heavy line short or oil twice."
+    hint = (
+        "Too heavy: filler twice, or oil or factice short."
+        if heavy
+        else "Too light: air, a heavy line short or oil twice."
+    )
     return Gate("Density", measured, calculated - within, calculated + within, " g/cm3", hint)
 
 
 def dispersion_gate(rating: float, at_least: float, *, of: float = 10.0) -> Gate:
     """Return whether a dispersion rating reaches the site's own limit; the scale runs from 1 (worst) to `of`."""
     if not 1 <= rating <= of:
-        raise FormlabError(f"A dispersion rating of {rating:g} is not on the scale from 1 to {of:g}.")
-    return Gate("Dispersion", rating, at_least, math.inf, f" of {of:g}", "Undispersed filler: pass it tight and cut it more.")
+        raise FormlabError(
+            f"A dispersion rating of {rating:g} is not on the scale; give one from 1 to {of:g}."
+        )
+    return Gate(
+        "Dispersion",
+        rating,
+        at_least,
+        math.inf,
+        f" of {of:g}",
+        "Undispersed filler: pass it tight and cut it more.",
+    )
 
 
 def yield_gate(got_g: float, weighed_g: float, *, percent: tuple[float, float] = YIELD_PERCENT) -> Gate:
@@ -91,7 +104,11 @@ def yield_gate(got_g: float, weighed_g: float, *, percent: tuple[float, float] =
     """
     _positive(got_g=got_g, weighed_g=weighed_g)
     value = 100.0 * got_g / weighed_g
-    hint = "More came off than went on: wrong weights." if value > 100 else "Lost on the way: tray, dust or a line left out."
+    hint = (
+        "More came off than went on: wrong weights."
+        if value > 100
+        else "Lost on the way: tray, dust or a line left out."
+    )
     return Gate("Yield", value, 100.0 + percent[0], 100.0 + percent[1], " %", hint)
 
 
@@ -132,9 +149,18 @@ def gate_records(
         problems.append(Problem(column="decision", value=decision, expected=f"one of {', '.join(DECISIONS)}"))
     elif decision == "release" and failed:
         repair = "Say remill, remake, or accept with a reason."
-        problems.append(Problem(column="decision", value=decision, expected=f"no release, as {' and '.join(failed)} failed", repair=repair))
+        problems.append(
+            Problem(
+                column="decision",
+                value=decision,
+                expected=f"no release, as {' and '.join(failed)} failed",
+                repair=repair,
+            )
+        )
     elif decision == "accept" and failed and not reason.strip():
-        problems.append(Problem(column="reason", value=reason, expected="why the batch is accepted all the same"))
+        problems.append(
+            Problem(column="reason", value=reason, expected="why the batch is accepted all the same")
+        )
     if problems:
         raise FormlabError(problems)
     said = {"decision": decision, "reason": reason.strip(), "by": by}
@@ -157,7 +183,10 @@ def gate_table(records: Iterable[Mapping[str, Any]]) -> pd.DataFrame:
 
 def _plain(gate: Gate) -> dict[str, Any]:
     """Return the fields of a gate as JSON holds them: no infinite number."""
-    ends = {key: value if math.isfinite(value) else None for key, value in (("low", gate.low), ("high", gate.high))}
+    ends = {
+        key: value if math.isfinite(value) else None
+        for key, value in (("low", gate.low), ("high", gate.high))
+    }
     return {"gate": gate.name.lower(), "value": float(gate.value), **ends, "unit": gate.unit.strip()}
 
 

@@ -64,7 +64,9 @@ def parse_limit(text: str, names: Sequence[str], roles: Mapping[str, Sequence[st
 class _Parser:
     def __init__(self, text: str, names: Sequence[str], roles: Mapping[str, Sequence[str]]) -> None:
         if len(text) > 1000:
-            raise BriefError(f"the limit has {len(text)} characters; at most 1000 are read.")
+            raise BriefError(
+                f"the limit has {len(text)} characters; at most 1000 are read. Write it as several limits."
+            )
         self.text = " ".join(text.split())  # one line, so that the caret stands under its word
         self.names, self.roles = list(names), roles
         self.tokens = self._split()
@@ -82,7 +84,7 @@ class _Parser:
         return [*tokens, _Token("end", "", len(self.text))]
 
     def _refuse(self, at: int, expected: str) -> NoReturn:
-        raise BriefError(f"expected {expected} at the caret:\n    {self.text}\n    {' ' * at}^")
+        raise BriefError(f"write {expected} at the caret:\n    {self.text}\n    {' ' * at}^")
 
     def _next(self) -> _Token:
         token = self.tokens[self.at]

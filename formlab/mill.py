@@ -153,8 +153,12 @@ def weighing_tolerances(planned_g: pd.Series, roles: Mapping[str, str]) -> pd.Da
         raise FormlabError(f"No role is given for {missing}. Name one for each ingredient.")
     scale = float(planned_g.sum()) / _CONTROL_BATCH_G
     limits = [_TOLERANCE.get(roles[name], _ALL_OTHERS) for name in planned_g.index]
-    by_line = [min(grams * scale, percent / 100.0 * line) for (grams, percent), line in zip(limits, planned_g)]
-    frame = pd.DataFrame({"role": [roles[name] for name in planned_g.index], "planned_g": planned_g.astype(float)})
+    by_line = [
+        min(grams * scale, percent / 100.0 * line) for (grams, percent), line in zip(limits, planned_g)
+    ]
+    frame = pd.DataFrame(
+        {"role": [roles[name] for name in planned_g.index], "planned_g": planned_g.astype(float)}
+    )
     return frame.assign(tolerance_g=by_line).rename_axis("ingredient").reset_index()
 
 
@@ -218,7 +222,7 @@ def order_warnings(lines: pd.DataFrame, rules: Iterable[OrderRule] = ORDER_RULES
     """
     missing = [name for name in ("name", "role", "label", "order") if name not in lines]
     if missing:
-        raise FormlabError(f"The order of addition lacks {missing}; it has {list(lines.columns)}.")
+        raise FormlabError(f"The order of addition lacks {missing}; add them. It has {list(lines.columns)}.")
     steps = lines["order"].rank(method="dense").to_numpy()
     said = [text for rule in rules for text in _apply(rule, lines, steps)]
     return said + _curatives_in_hot_stock(lines)
@@ -242,7 +246,9 @@ def _is_kind(lines: pd.DataFrame, roles: frozenset[str], words: tuple[str, ...])
 
 def _curatives_in_hot_stock(lines: pd.DataFrame) -> list[str]:
     """Return a warning where sulfur and accelerator are both in before the last other ingredient."""
-    first = {role: lines.loc[lines["role"] == role, "order"].min() for role in ("curing agent", "accelerator")}
+    first = {
+        role: lines.loc[lines["role"] == role, "order"].min() for role in ("curing agent", "accelerator")
+    }
     both_in = max(first.values()) if not any(pd.isna(step) for step in first.values()) else np.inf
     later = lines.loc[(lines["order"] > both_in) & ~lines["role"].isin(list(first)), "name"]
     if later.empty:
@@ -324,7 +330,9 @@ def explode_regrind(amounts: Formulas, parents: Mapping[str, pd.Series]) -> Form
 def _without_itself(line: str, parent: pd.Series, rest: Mapping[str, pd.Series]) -> pd.Series:
     pure = explode_regrind(parent.drop(line, errors="ignore"), rest)
     if line in pure.index:
-        raise FormlabError(f"'{line}' comes back through its own parent's regrind. Give one of the parents exploded.")
+        raise FormlabError(
+            f"'{line}' comes back through its own parent's regrind. Give one of the parents exploded."
+        )
     return pure
 
 
@@ -333,7 +341,9 @@ def _without_itself(line: str, parent: pd.Series, rest: Mapping[str, pd.Series])
 
 def _fraction(value: float) -> float:
     if not 0 <= value < 1:
-        raise FormlabError(f"regrind_fraction = {value:g}. A mass fraction of the batch, 0 or more and below 1.")
+        raise FormlabError(
+            f"regrind_fraction = {value:g}. Give a mass fraction of the batch, 0 or more and below 1."
+        )
     return float(value)
 
 

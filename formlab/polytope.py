@@ -195,7 +195,9 @@ class Polytope:
     def frame(self) -> tuple[np.ndarray, np.ndarray]:
         """A point inside and an orthonormal basis of the affine hull, in scaled coordinates."""
         if not len(self.vertices):
-            raise RegionError("The region is empty: no point fulfils all ranges and limits.")
+            raise RegionError(
+                "The region is empty: no point fulfils all ranges and limits. Widen one of them."
+            )
         u = self._scale(self.vertices)
         centre = u.mean(axis=0)
         if self.dimension == 0:

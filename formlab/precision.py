@@ -49,7 +49,11 @@ def precision(readings: pd.DataFrame) -> pd.DataFrame:
     Outliers are not dropped here; look at `consistency` first.
     """
     rows = {level: _one_level(cells) for level, cells in _cells(readings).groupby("level", sort=True)}
-    return pd.DataFrame.from_dict(rows, orient="index").rename_axis("level").astype({"labs": int, "readings": int})
+    return (
+        pd.DataFrame.from_dict(rows, orient="index")
+        .rename_axis("level")
+        .astype({"labs": int, "readings": int})
+    )
 
 
 def _one_level(cells: pd.DataFrame) -> dict[str, float]:
@@ -58,7 +62,7 @@ def _one_level(cells: pd.DataFrame) -> dict[str, float]:
     if p < 2 or total <= p:
         raise FormlabError(
             f"Level {cells['level'].iloc[0]!r} has {int(total)} readings from {p} labs. "
-            "Repeatability and reproducibility need two labs, and repeats in one of them at least."
+            "Add readings: repeatability and reproducibility need two labs, and repeats in one of them at least."
         )
     centre = (n * mean).sum() / total
     s_r2 = (np.where(n > 1, n - 1, 0) * np.nan_to_num(var)).sum() / (total - p)
@@ -97,7 +101,7 @@ def _consistent(cells: pd.DataFrame, alpha: float) -> pd.DataFrame:
     if p < 3 or n < 2:
         raise FormlabError(
             f"Level {cells['level'].iloc[0]!r} has {p} labs, most with {n} reading{'s' if n != 1 else ''}. "
-            "These tests need three labs and two readings each."
+            "Add readings: these tests need three labs and two readings each."
         )
     sd = np.sqrt(cells["var"])
     h = (cells["mean"] - cells["mean"].mean()) / cells["mean"].std(ddof=1)
@@ -108,7 +112,9 @@ def _consistent(cells: pd.DataFrame, alpha: float) -> pd.DataFrame:
         k=sd / pooled if pooled > 0 else 0.0, k_limit=mandel_k_critical(p, n, alpha), spread="", place="",
     )  # fmt: skip
     frame.loc[sd.idxmax(), "spread"] = _verdict(cochran, [cochran_critical(p, n, a) for a in (0.05, 0.01)])
-    frame.loc[h.abs().idxmax(), "place"] = _verdict(h.abs().max(), [grubbs_critical(p, a) for a in (0.05, 0.01)])
+    frame.loc[h.abs().idxmax(), "place"] = _verdict(
+        h.abs().max(), [grubbs_critical(p, a) for a in (0.05, 0.01)]
+    )
     return frame
 
 
@@ -120,7 +126,7 @@ def _cells(readings: pd.DataFrame) -> pd.DataFrame:
     """Return number, mean and variance of the readings of each lab at each level."""
     missing = [name for name in ("lab", "level", "reading") if name not in readings]
     if missing:
-        raise FormlabError(f"Readings lack {missing}; they have {list(readings.columns)}.")
+        raise FormlabError(f"Readings lack {missing}; add them. They have {list(readings.columns)}.")
     if not np.isfinite(readings["reading"].to_numpy(dtype=float)).all():
         raise FormlabError("Some readings are missing or not finite. Leave their rows out.")
     cells = readings.groupby(["level", "lab"], sort=True)["reading"].agg(n="count", mean="mean", var="var")
@@ -219,13 +225,19 @@ def readings_needed(
     9
     """
     if not matters > 0:
-        raise FormlabError(f"matters = {matters:g}. The smallest difference worth seeing must be above 0.")
+        raise FormlabError(f"matters = {matters:g}. Give the smallest difference worth seeing, above 0.")
     room = matters**2 / (2.0 * _z_sum(alpha, power) ** 2) - s_L**2
     return max(1, math.ceil(s_r**2 / room - 1e-9)) if room > 0 else math.inf
 
 
 def verdict_for(
-    matters: float, s_r: float, *, s_L: float = 0.0, readings: int = 1, alpha: float = 0.05, power: float = 0.80
+    matters: float,
+    s_r: float,
+    *,
+    s_L: float = 0.0,
+    readings: int = 1,
+    alpha: float = 0.05,
+    power: float = 0.80,
 ) -> Verdict:
     """Return whether `readings` readings of each of two formulas see the difference `matters`.
 

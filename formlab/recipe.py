@@ -153,7 +153,8 @@ def total_of(amounts: pd.Series | pd.DataFrame, shares: ByName) -> Any:
     table, names = checked(amounts), names_of(amounts)
     shares = dict(shares)
     problems = [
-        wrong(f"share of '{name}'", share, "a mass fraction, 0 to 1") if name in names
+        wrong(f"share of '{name}'", share, "a mass fraction, 0 to 1")
+        if name in names
         else wrong(f"share of '{name}'", None, f"one of the ingredients {names}")
         for name, share in shares.items()
         if name not in names or not 0 <= share <= 1
@@ -194,7 +195,9 @@ def _decider(material: str, parts: Mapping[str, float], names: list[str]) -> str
     listed = [part for part in parts if part not in ("carrier", "water")]
     if not listed or listed[0] not in names:
         wanted = " or ".join(f"'{name}'" for name in [*listed[:1], carrier])
-        raise RecipeError(f"Nothing says how much '{material}' to weigh; the formula has no {wanted}.")
+        raise RecipeError(
+            f"Nothing says how much '{material}' to weigh; the formula has no {wanted}. Add it."
+        )
     return listed[0]
 
 
@@ -276,7 +279,9 @@ def weigh_up(
     1     sulfur     17.199       17.2
     """
     if not isinstance(amounts, pd.Series):
-        raise RecipeError(f"weigh_up takes one formula as a Series, not a {type(amounts).__name__}.")
+        raise RecipeError(
+            f"Give weigh_up one formula as a Series, not a {type(amounts).__name__}: frame.loc[name]."
+        )
     planned = 1000.0 * from_phr(amounts, _batch_kg(amounts, batch_kg, litres, densities))
     steps = resolution_g if isinstance(resolution_g, Mapping) else dict.fromkeys(amounts.index, resolution_g)
     step = of_each(amounts, steps, "resolution", "g", above_zero=True)
@@ -289,8 +294,12 @@ def weigh_up(
         )
     error = (100.0 * (weighed - planned)).div(planned.where(planned > 0, np.inf))
     columns = {
-        "amount": amounts.astype(float), "planned_g": planned, "weighed_g": weighed,
-        "rounding_error_percent": error, "resolution_g": step, "within_limit": error.abs() <= limit_percent,
+        "amount": amounts.astype(float),
+        "planned_g": planned,
+        "weighed_g": weighed,
+        "rounding_error_percent": error,
+        "resolution_g": step,
+        "within_limit": error.abs() <= limit_percent,
     }
     return pd.DataFrame(columns).rename_axis("ingredient").reset_index()
 

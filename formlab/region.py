@@ -30,6 +30,14 @@ class Region:
     brief : Brief
     polytope : Polytope
         Over all ingredients and numeric settings.
+
+    Examples
+    --------
+    >>> brief = Brief(ingredient=[{"name": "rubber", "role": "rubber"}, {"name": "oil", "low": 5, "high": 25},
+    ...     {"name": "chalk", "low": 20, "high": 90}], limit=[{"expression": "chalk >= 3 oil"}])
+    >>> region = Region.from_brief(brief)
+    >>> region.contains(pd.DataFrame({"oil": [10.0, 20.0], "chalk": [40.0, 40.0]})).tolist()
+    [True, False]
     """
 
     def __init__(self, brief: Brief) -> None:
@@ -69,7 +77,7 @@ class Region:
 
     @classmethod
     def from_brief(cls, brief: Brief) -> Region:
-        """Return the region of a brief; it may be empty, see `is_empty`."""
+        """Return the region of `brief`; it may be empty, see `is_empty`."""
         return cls(brief)
 
     # ---- is there anything? ---------------------------------------------------------------------
@@ -223,13 +231,13 @@ class Region:
         span = total - sum(v for n, v in brief.fixed.items() if n in pool) - low.sum()
         if len(names) < 2 or span <= 1e-9 * total:
             raise RegionError(
-                f"Pseudo-components need two ingredients or more that share a total and have room to vary; here "
+                f"Pseudo-components need two ingredients or more that share a total and have room to vary; widen a range. Here "
                 f"there are {names} in basis {brief.basis!r}."
             )
         return names, low, float(span)
 
     def to_pseudo(self, frame: pd.DataFrame) -> pd.DataFrame:
-        """Return formulas in L-pseudo-components: ``(x - low) / (total - sum of lows)``, which sum to 1.
+        """Return the formulas of `frame` in L-pseudo-components: ``(x - low) / (total - sum of lows)``, which sum to 1.
 
         Kurotori (1966); the lows are those that ranges and limits together leave, so rounded ones are
         tightened first. In basis phr the components are the rubbers.
@@ -257,7 +265,7 @@ class Region:
         missing = [name for name in names if name not in frame]
         if missing:
             raise RegionError(
-                f"The frame lacks the pseudo-components {missing}; it has {list(frame.columns)}."
+                f"The frame lacks the pseudo-components {missing}; add them. It has {list(frame.columns)}."
             )
         actual = frame.assign(**{n: low[k] + span * frame[n].to_numpy(float) for k, n in enumerate(names)})
         settings = [name for name in self.brief.setting_names if name in frame]
@@ -289,12 +297,15 @@ class Region:
         return frame[self.brief.columns]
 
     def contains(self, frame: pd.DataFrame, tolerance: float = 1e-6) -> pd.Series:
-        """Return whether each formula lies in the region, as booleans on the frame's index."""
+        """Return whether each formula lies in the region, as booleans on the frame's index.
+
+        `tolerance` is in units of the ranges.
+        """
         inside = [not words for words in self.why_outside(frame, tolerance)]
         return pd.Series(inside, index=frame.index, name="inside", dtype=bool)
 
     def why_outside(self, frame: pd.DataFrame, tolerance: float = 1e-6) -> list[str]:
-        """Return, for each row, the ranges and limits it breaks, in words; empty text if none.
+        """Return, for each row of `frame`, the ranges and limits it breaks, in words; empty text if none.
 
         `tolerance` is in units of the ranges.
         """
@@ -315,7 +326,7 @@ class Region:
         return ["; ".join(words[k] for k in np.flatnonzero(row)) if row.any() else "" for row in marks]
 
     def nearest(self, frame: pd.DataFrame) -> pd.DataFrame:
-        """Return the nearest formula of the region to each row, distances in units of the ranges.
+        """Return the nearest formula of the region to each row of `frame`, distances in units of the ranges.
 
         Numeric levels go to the nearest ones that are allowed; an unknown category is an error.
 
@@ -331,7 +342,7 @@ class Region:
             if odd.any():
                 raise RegionError(
                     f"Formula {full.index[odd].tolist()[0]!r} has {name!r} = {full[name][odd].iloc[0]!r}; "
-                    f"allowed are {allowed}."
+                    f"use one of {allowed}."
                 )
         snapped, names = self._snap(full), list(self.polytope.names)
         wanted = full[names].to_numpy(float)
@@ -374,7 +385,7 @@ class Region:
         wrong = [n for n, size in steps.items() if n not in self.brief.varied or not size > 0]
         if wrong:
             raise RegionError(
-                f"The step of {wrong[0]!r} is {steps[wrong[0]]!r}; steps above 0 are for {self.brief.varied}."
+                f"The step of {wrong[0]!r} is {steps[wrong[0]]!r}; give steps above 0, for {self.brief.varied}."
             )
         full = self.brief.complete(frame)
         names = list(self.polytope.names)

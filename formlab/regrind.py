@@ -77,13 +77,28 @@ def check_regrind(brief: Brief, regrinds: Iterable[Regrind] = ()) -> None:
     for name, part in lines.items():
         brought = [other for other in part.contains if other != name and other in brief.ingredient_names]
         if brought:
-            repair = "Keep it as an ingredient of its own, or leave it out and give what it brings; never both."
-            problems.append(Problem(column=f"regrind {name!r}, contains", value=brought, expected="no other ingredient", repair=repair))
+            repair = (
+                "Keep it as an ingredient of its own, or leave it out and give what it brings; never both."
+            )
+            problems.append(
+                Problem(
+                    column=f"regrind {name!r}, contains",
+                    value=brought,
+                    expected="no other ingredient",
+                    repair=repair,
+                )
+            )
         if part.is_rubber:
             repair = "Its rubber is cured and would count twice."
-            problems.append(Problem(column=f"regrind {name!r}, counts_as_rubber", value=True, expected="false", repair=repair))
+            problems.append(
+                Problem(
+                    column=f"regrind {name!r}, counts_as_rubber", value=True, expected="false", repair=repair
+                )
+            )
     problems += [
-        Problem(column="regrind", value=r.ingredient, expected=f"an ingredient of role regrind: {list(lines)}")
+        Problem(
+            column="regrind", value=r.ingredient, expected=f"an ingredient of role regrind: {list(lines)}"
+        )
         for r in regrinds
         if r.ingredient not in lines
     ]
@@ -105,13 +120,17 @@ def parent_formula(brief: Brief, regrind: Regrind, plan: pd.DataFrame | None = N
     if regrind.parent and regrind.parent != "current":
         batches = [] if plan is None or "batch" not in plan else list(dict.fromkeys(plan["batch"]))
         if regrind.parent not in batches:
-            raise PlanError(f"Regrind {regrind.ingredient!r} has the parent {regrind.parent!r}; the plan has the batches {batches}.")
+            raise PlanError(
+                f"Regrind {regrind.ingredient!r} has the parent {regrind.parent!r}; name one of the batches {batches}."
+            )
         assert plan is not None
         row = plan[plan["batch"] == regrind.parent].iloc[:1]
         return _amounts(brief, row), f"Regrind {regrind.ingredient!r} is ground from batch {regrind.parent}."
     head = "" if regrind.parent else "The series has no regrind of its own yet. "
     if brief.baseline is not None:
-        return _amounts(brief, brief.baseline), f"{head}Ground scrap of today's formula stands in for {regrind.ingredient!r}."
+        return _amounts(
+            brief, brief.baseline
+        ), f"{head}Ground scrap of today's formula stands in for {regrind.ingredient!r}."
     middle = Region.from_brief(brief).centre()
     row = middle if isinstance(middle, pd.DataFrame) else middle.to_frame().T
     words = f"{head}Make a batch in the middle of the ranges, cure and grind it: it stands in for {regrind.ingredient!r}."

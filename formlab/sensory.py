@@ -115,7 +115,7 @@ def _additive(ratings: pd.DataFrame, wanted: str) -> tuple[pd.DataFrame, float]:
     factors = ["assessor", "sample", *(["place"] if "place" in ratings else [])]
     missing = [name for name in [*factors, "rating"] if name not in ratings]
     if missing:
-        raise FormlabError(f"Ratings lack {missing}; they have {list(ratings.columns)}.")
+        raise FormlabError(f"Ratings lack {missing}; add them. They have {list(ratings.columns)}.")
     codings = {name: _sum_coding(ratings[name]) for name in factors}
     beta, cov, left = _least_squares(ratings, codings)
     levels, coding = codings[wanted]
@@ -143,7 +143,9 @@ def _least_squares(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return coefficients (centre first), their covariance, and what is left of each rating."""
     y = ratings["rating"].to_numpy(dtype=float)
-    columns = [coding[levels.get_indexer(pd.Index(ratings[name]))] for name, (levels, coding) in codings.items()]
+    columns = [
+        coding[levels.get_indexer(pd.Index(ratings[name]))] for name, (levels, coding) in codings.items()
+    ]
     x = np.hstack([np.ones((len(y), 1)), *columns])
     df = len(y) - x.shape[1]
     if not np.isfinite(y).all() or df < 1 or np.linalg.matrix_rank(x) < x.shape[1]:

@@ -140,7 +140,7 @@ class ModelSpace:
         for key, options in allowed.items():
             value = getattr(self, key)
             if value not in options:
-                raise BriefError(f"{key} = {value!r}; in basis {brief.basis!r} it is one of {options}.")
+                raise BriefError(f"{key} = {value!r}; for basis {brief.basis!r}, use one of {options}.")
 
     @property
     def affine(self) -> bool:
@@ -210,7 +210,7 @@ class ModelSpace:
         return [*parts, *self.codes, *self.categories]
 
     def base(self, frame: pd.DataFrame) -> np.ndarray:
-        """Return shares, coded variables and category effects, shape (n, n_base).
+        """Return shares, coded variables and category effects of the n formulas of `frame`, shape (n, n_base).
 
         Raises
         ------
@@ -220,7 +220,7 @@ class ModelSpace:
         missing = [name for name in self.inputs if name not in frame]
         if missing:
             raise BriefError(
-                f"The frame lacks {', '.join(map(repr, missing))}; it has "
+                f"The frame lacks {', '.join(map(repr, missing))}; add a column for each. It has "
                 f"{', '.join(map(repr, map(str, frame.columns)))}."
             )
         amounts, whole = self._measured(frame)
@@ -233,7 +233,7 @@ class ModelSpace:
             unknown = [v for v in values if v not in levels]
             if unknown:
                 raise BriefError(
-                    f"{name!r} = {unknown[0]!r} is not one of {levels}; categories are never interpolated."
+                    f"{name!r} = {unknown[0]!r} is not one of {levels}; use one of them, for categories are never interpolated."
                 )
             last = values == levels[-1]
             columns += [(values == level).astype(float) - last for level in levels[:-1]]
@@ -256,7 +256,7 @@ class ModelSpace:
         return volumes.div(volumes.sum(axis=1), axis=0)
 
     def matrix(self, frame: pd.DataFrame) -> np.ndarray:
-        """Return the model matrix of formulas, shape (n, p)."""
+        """Return the model matrix of the n formulas of `frame`, shape (n, p)."""
         return self.expand(self.base(frame))
 
     def expand(self, base: np.ndarray) -> np.ndarray:
@@ -288,7 +288,7 @@ class ModelSpace:
         return sorted(set(found) - {k})
 
     def subset(self, keep: Sequence[str]) -> ModelSpace:
-        """Return the same space with only the named terms, in their old order.
+        """Return the same space with only the terms named in `keep`, in their old order.
 
         Raises
         ------
@@ -297,7 +297,7 @@ class ModelSpace:
         """
         unknown = [name for name in keep if name not in self.names]
         if unknown:
-            raise BriefError(f"{unknown[0]!r} is not a term of this model; its terms are {self.names}.")
+            raise BriefError(f"{unknown[0]!r} is not a term of this model; choose among {self.names}.")
         other = copy(self)
         other._keep([term for term in self.terms if term.name in set(keep)])
         return other

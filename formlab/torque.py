@@ -61,7 +61,7 @@ def torque_numbers(
     if not mh > ml:
         raise FormlabError(
             f"The torque never rises: it starts at {torque[0]:g} and ends at {torque[-1]:g} dN m. "
-            "There is no cure to read."
+            "There is no cure to read; measure for longer."
         )
 
     def reach(level: float) -> float:
@@ -83,7 +83,7 @@ def torque_numbers(
 def cure_rate_index(ts2_min: float, t90_min: float) -> float:
     """Return 100 / (t90 - ts2), per minute (ISO 6502)."""
     if not t90_min > ts2_min:
-        raise FormlabError(f"t90 = {t90_min:g} min must be later than ts2 = {ts2_min:g} min.")
+        raise FormlabError(f"t90 = {t90_min:g} min is not later than ts2 = {ts2_min:g} min; read both again.")
     return 100.0 / (t90_min - ts2_min)
 
 
@@ -98,10 +98,10 @@ def _curve(time_min: npt.ArrayLike, torque_dnm: npt.ArrayLike) -> tuple[np.ndarr
     time, torque = np.asarray(time_min, dtype=float), np.asarray(torque_dnm, dtype=float)
     if time.ndim != 1 or time.shape != torque.shape or len(time) < 5:
         raise FormlabError(
-            f"A torque curve needs times and torques of one length, 5 or more; found {time.shape} and {torque.shape}."
+            f"Give a torque curve times and torques of one length, 5 or more; found {time.shape} and {torque.shape}."
         )
     if not (np.isfinite(time).all() and np.isfinite(torque).all() and (np.diff(time) > 0).all()):
-        raise FormlabError("A torque curve needs finite numbers and rising times. Sort it and drop the gaps.")
+        raise FormlabError("Give a torque curve finite numbers and rising times. Sort it and drop the gaps.")
     return time, torque
 
 

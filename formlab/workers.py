@@ -13,6 +13,8 @@ from functools import cache
 from threading import current_thread, main_thread
 from typing import Any
 
+from formlab.progress import quiet, showing
+
 __all__ = ["one_thread", "over_workers"]
 
 
@@ -20,7 +22,7 @@ def over_workers(
     function: Callable[..., Any],
     jobs: Sequence[Iterable[Any]],
     n_jobs: int | None = None,
-    progress: bool = False,
+    progress: bool | None = None,
     what: str = "",
 ) -> Iterator[Any]:
     """Yield ``function(*job)`` of every job, in their order, as they become known.
@@ -32,8 +34,8 @@ def over_workers(
     jobs : sequence of arguments
     n_jobs : int, optional
         Workers, as joblib counts them; where left out, what ``joblib.parallel_config`` says, else one.
-    progress : bool
-        Show a progress bar, with `what` before it.
+    progress : bool, optional
+        As in `formlab.progress.showing`, with `what` before the bar.
 
     Examples
     --------
@@ -41,13 +43,16 @@ def over_workers(
     [8, 9]
     """
     from joblib import Parallel, delayed
-    from tqdm.auto import tqdm
 
     with _interrupts_stay_here():
         results = Parallel(n_jobs=n_jobs, return_as="generator")(
             delayed(_alone)(function, *job) for job in jobs
         )
-    yield from tqdm(results, total=len(jobs), desc=what, disable=not progress, leave=False)
+    with showing(what, len(jobs), progress) as work:
+        work.at(0)
+        for k, result in enumerate(results, 1):
+            work.at(k)
+            yield result
 
 
 @contextmanager
@@ -66,7 +71,7 @@ def _interrupts_stay_here() -> Iterator[None]:
 def _alone(function: Callable[..., Any], *job: Any) -> Any:
     from joblib import parallel_config
 
-    with one_thread(), parallel_config("sequential"):
+    with one_thread(), quiet(), parallel_config("sequential"):
         return function(*job)
 
 

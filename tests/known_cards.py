@@ -31,18 +31,38 @@ RESPONSES = [
 
 def brief_of(count: int) -> Brief:
     """A brief of 3, 8 or 12 ingredients; short names up to 8, long ones beyond."""
-    names = {3: ["sbr", "chalk", "sulfur"], 8: ["sbr", "factice", "oil", "chalk", "pumice", "zinc_oxide", "sulfur", "mbts"]}
+    names = {
+        3: ["sbr", "chalk", "sulfur"],
+        8: ["sbr", "factice", "oil", "chalk", "pumice", "zinc_oxide", "sulfur", "mbts"],
+    }
     kept = names.get(count, [line[0] for line in LONG])
     parts = []
     for name, role, label, density in LONG:
         if name not in kept:
             continue
         amount = 100.0 if count < 12 and name == "sbr" else AMOUNTS[name]
-        ends = {"low": amount, "high": amount} if role in ("rubber", "curing agent") else {"low": 0.5 * amount, "high": 2 * amount}
-        parts.append({"name": name, "role": role, "density": density, "price": 1.0, **ends, **({"label": label} if count == 12 else {})})
+        ends = (
+            {"low": amount, "high": amount}
+            if role in ("rubber", "curing agent")
+            else {"low": 0.5 * amount, "high": 2 * amount}
+        )
+        parts.append(
+            {
+                "name": name,
+                "role": role,
+                "density": density,
+                "price": 1.0,
+                **ends,
+                **({"label": label} if count == 12 else {}),
+            }
+        )
     settings = [{"name": "roll_c", "label": "rolls", "unit": "°C", "low": 40, "high": 80, "changes": "batch"},
                 {"name": "cure_min", "label": "cure", "unit": "min", "low": 8, "high": 20, "changes": "slab"}]  # fmt: skip
-    title = "Wedge for ink and pencil with a rather long title that goes on, invented" if count == 12 else "Block, invented"
+    title = (
+        "Wedge for ink and pencil with a rather long title that goes on, invented"
+        if count == 12
+        else "Block, invented"
+    )
     return Brief(title=title, ingredient=parts, setting=settings if count > 3 else settings[1:], response=RESPONSES,
                  plant={"batch_kg": 40.0 if count == 12 else 6.0, "lift_kg": 15.0})  # fmt: skip
 
@@ -51,7 +71,10 @@ def plan_of(brief: Brief, batches: int = 2, slabs: int = 2) -> pd.DataFrame:
     rows = []
     for b in range(1, batches + 1):
         for k in range(slabs):
-            row = {n: (100.0 if len(brief.rubbers) == 1 and n == "sbr" else AMOUNTS[n]) for n in brief.ingredient_names}
+            row = {
+                n: (100.0 if len(brief.rubbers) == 1 and n == "sbr" else AMOUNTS[n])
+                for n in brief.ingredient_names
+            }
             row |= {"roll_c": 50.0 + b} if "roll_c" in brief.setting_names else {}
             rows.append({"trial": f"T{len(rows) + 1:02d}", "batch": f"B{b:02d}", "load": f"L{k + 1:02d}", "brief_id": brief.brief_id,
                          **row, "cure_min": 10.0 + 4 * k})  # fmt: skip

@@ -87,9 +87,7 @@ def test_table_gives_each_formula_its_own_answer():
 def test_unit_of_the_amounts_does_not_matter(amounts, densities, prices, factor):
     other = factor * amounts
     assert_allclose(fa.mass_fractions(other), fa.mass_fractions(amounts), rtol=1e-9)
-    assert_allclose(
-        fa.volume_fractions(other, densities), fa.volume_fractions(amounts, densities), rtol=1e-9
-    )
+    assert_allclose(fa.volume_fractions(other, densities), fa.volume_fractions(amounts, densities), rtol=1e-9)
     assert fa.density(other, densities) == pytest.approx(fa.density(amounts, densities))
     assert fa.cost_per_kg(other, prices) == pytest.approx(fa.cost_per_kg(amounts, prices))
 
@@ -97,9 +95,7 @@ def test_unit_of_the_amounts_does_not_matter(amounts, densities, prices, factor)
 @given(AMOUNTS, PROPERTY, st.permutations(NAMES))
 def test_order_of_lines_does_not_matter(amounts, densities, order):
     mixed = amounts[order]
-    assert_series_equal(
-        fa.volume_fractions(mixed, densities)[NAMES], fa.volume_fractions(amounts, densities)
-    )
+    assert_series_equal(fa.volume_fractions(mixed, densities)[NAMES], fa.volume_fractions(amounts, densities))
     assert list(fa.mass_fractions(mixed).index) == order
     assert fa.density(mixed, densities) == pytest.approx(fa.density(amounts, densities))
 
@@ -111,9 +107,7 @@ def test_shares_sum_to_one_and_density_lies_between(amounts, densities):
     low, high = min(densities.values()), max(densities.values())
     assert low * (1 - 1e-9) <= fa.density(amounts, densities) <= high * (1 + 1e-9)
     mean = sum(fa.mass_fractions(amounts)[n] * densities[n] for n in NAMES)
-    assert fa.density(amounts, densities) <= mean * (
-        1 + 1e-9
-    )  # harmonic mean is never above the plain one
+    assert fa.density(amounts, densities) <= mean * (1 + 1e-9)  # harmonic mean is never above the plain one
 
 
 @given(AMOUNTS, PROPERTY)
@@ -165,7 +159,7 @@ BAD = {
     ),
     "a mapping": (
         lambda: fa.mass_fractions({"sbr": 1}),
-        "A formula is a Series or a DataFrame, not a dict.",
+        "Give a formula as a Series or a DataFrame, not a dict.",
     ),
     "twice": (
         lambda: fa.mass_fractions(pd.Series([1, 2], index=["oil", "oil"])),

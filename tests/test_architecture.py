@@ -16,7 +16,7 @@ TESTS = Path(__file__).parent
 
 # A module imports only from rows above, or from modules to its left in its own row.
 LAYERS = [
-    ["errors", "html", "workers"],
+    ["errors", "html", "progress", "workers"],
     [
         "amounts",
         "recipe",

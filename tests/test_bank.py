@@ -204,7 +204,10 @@ def test_oracle_honours_batches():
     doubled = Oracle(one, trials, seed=0)
     frame = one.region.sample(200, seed=2)
     ignored = Oracle(one, trials.drop(columns="batch"), seed=0)
-    assert doubled.draw(500, 0).mean(frame).std(axis=0).mean() > ignored.draw(500, 0).mean(frame).std(axis=0).mean()
+    assert (
+        doubled.draw(500, 0).mean(frame).std(axis=0).mean()
+        > ignored.draw(500, 0).mean(frame).std(axis=0).mean()
+    )
 
 
 @pytest.mark.slow
@@ -247,7 +250,9 @@ def test_hand_wired_learns_a_plane_and_backs_off(kind):
     first = one.brief.varied[0]
     low, high = one.brief.ranges[first]
     rng = np.random.default_rng(0)
-    for r in one.brief.responses:  # every response is 10 times the first ingredient, -1 to 1, and a little noise
+    for (
+        r
+    ) in one.brief.responses:  # every response is 10 times the first ingredient, -1 to 1, and a little noise
         trials[r.name] = 10 * (2 * (trials[first] - low) / (high - low) - 1) + 0.2 * rng.normal(size=60)
     model = rivals.HandWired(one, trials, kind, seed=0)
     new = one.region.sample(200, seed=1)

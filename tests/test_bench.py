@@ -133,12 +133,17 @@ def test_abrasion_forms_agree(loss, reference, density):
     volume = bench.relative_abrasion(loss, density, reference)
     index = bench.abrasion_index(loss, density, reference, 1.5)
     assert volume.value * index.value == pytest.approx(100 * 200 / 1.5)
-    assert volume.std_uncertainty / volume.value == pytest.approx(index.std_uncertainty / index.value, abs=1e-9)
+    assert volume.std_uncertainty / volume.value == pytest.approx(
+        index.std_uncertainty / index.value, abs=1e-9
+    )
 
 
 @given(SEVERAL, SEVERAL)
 def test_ageing_change(before, after):
-    percent, points = bench.ageing_change(before, after), bench.ageing_change(before, after, as_difference=True)
+    percent, points = (
+        bench.ageing_change(before, after),
+        bench.ageing_change(before, after, as_difference=True),
+    )
     assert percent.value * np.mean(before) / 100 == pytest.approx(points.value, abs=1e-9)
     assert bench.ageing_change([50, 50], [55, 55]).value == pytest.approx(10)
 
@@ -148,7 +153,9 @@ def test_displaced_density_gives_back_the_density(volume, density, liquid):
     air = volume * density
     found = bench.displaced_density(air, air - volume * liquid, water_density=liquid, u_balance_g=0.001)
     assert found.value == pytest.approx(density)
-    up, down = (bench.displaced_density(air + d, air - volume * liquid, water_density=liquid) for d in (1e-6, -1e-6))
+    up, down = (
+        bench.displaced_density(air + d, air - volume * liquid, water_density=liquid) for d in (1e-6, -1e-6)
+    )
     wet, dry = (
         bench.displaced_density(air, air - volume * liquid + d, water_density=liquid) for d in (1e-6, -1e-6)
     )
@@ -177,16 +184,19 @@ BAD = {
     ),
     "gained": (
         lambda: bench.crumb_per_metre(10.0, 11.0, 10, 100),
-        "Rubbed 1 m, lost -1 mg at least. Both must not be negative, and the way above 0.",
+        "Rubbed 1 m, lost -1 mg at least. Give a way above 0 and losses of 0 or more.",
     ),
     "cluster": (
         lambda: bench.gathering(3.0, 2.0),
-        "The largest cluster must weigh 0 or more, and no more than all crumbs together.",
+        "The largest cluster must weigh 0 or more, and no more than all crumbs together; weigh both again.",
     ),
-    "abrasion": (lambda: bench.relative_abrasion(10.0, 0.0, 10.0), "density_g_cm3 = 0. It must be above 0."),
+    "abrasion": (
+        lambda: bench.relative_abrasion(10.0, 0.0, 10.0),
+        "density_g_cm3 = 0. Give a number above 0.",
+    ),
     "floats": (
         lambda: bench.displaced_density(1.0, 1.2),
-        "Each piece needs a weight in air and a smaller one in water, 0 or more.",
+        "Give each piece a weight in air and a smaller one in water, 0 or more.",
     ),
 }
 

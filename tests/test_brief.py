@@ -149,17 +149,22 @@ def test_complete_fills_in_what_is_fixed_and_keeps_the_index():
 def test_an_incomplete_formula_is_named():
     with pytest.raises(BriefError) as caught:
         small().complete({"chalk": 10, "cure_min": 12})
-    assert str(caught.value) == "The formula lacks 'factice', 'press'; it has 'chalk', 'cure_min'."
+    assert (
+        str(caught.value)
+        == "The formula lacks 'factice', 'press'; add a column for each. It has 'chalk', 'cure_min'."
+    )
     with pytest.raises(BriefError) as caught:
         plain().amounts(pd.DataFrame(index=[0]))
-    assert str(caught.value) == "The formula lacks 'factice', 'chalk'; it has no columns."
+    assert (
+        str(caught.value) == "The formula lacks 'factice', 'chalk'; add a column for each. It has no columns."
+    )
     frame = pd.DataFrame({"factice": [60.0, 70.0], "chalk": [1.0, math.nan]}, index=["T1", "T2"])
     with pytest.raises(BriefError) as caught:
         plain().complete(frame)
-    assert str(caught.value) == "Formula 'T2' has 'chalk' = nan; a number is expected."
+    assert str(caught.value) == "Formula 'T2' has 'chalk' = nan; write a number."
     with pytest.raises(BriefError) as caught:
         plain().complete({"factice": 60, "chalk": "much"})
-    assert str(caught.value) == "Formula 0 has 'chalk' = 'much'; a number is expected."
+    assert str(caught.value) == "Formula 0 has 'chalk' = 'much'; write a number."
 
 
 def test_todays_formula():
@@ -321,7 +326,7 @@ def test_total_sulfur_counts_factice_and_masterbatch():
     with pytest.raises(BriefError) as caught:
         brief.total_of(frame, "selenium")
     assert str(caught.value) == (
-        "Nothing in the brief brings 'selenium'; there are ['carrier', 'factice', 's80', 'sbr', 'sulfur']."
+        "Nothing in the brief brings 'selenium'; name one of ['carrier', 'factice', 's80', 'sbr', 'sulfur']."
     )
 
 

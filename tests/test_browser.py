@@ -412,7 +412,7 @@ def test_a_shared_total_by_quick_keys_in_the_dark(page, tmp_path):
         for _ in range(25):
             slider(page, "kaolin").press("ArrowRight")
         kaolin = read_out(page, "kaolin")
-        assert kaolin > 3
+        assert kaolin > 2  # keys of a tenth
         others = [n for n in brief.varied if n != "kaolin"]
         today = brief.baseline
         given = today[others] * (1 - kaolin / today[others].sum(axis=1).iloc[0])  # in proportion, Cox (1971)
@@ -423,7 +423,7 @@ def test_a_shared_total_by_quick_keys_in_the_dark(page, tmp_path):
         assert (shown(page), read_out(page, "kaolin")) == (wanted, kaolin)
         for name in others:
             assert read_out(page, brief.title_of(name)) == pytest.approx(
-                frame[name].iloc[0], abs=0.101
+                frame[name].iloc[0], abs=0.051
             )  # half a step
         page.get_by_role("button", name="Keep this formula").click()
         page.get_by_role("columnheader", name="K1").wait_for()
@@ -438,7 +438,7 @@ def test_a_shared_total_by_quick_keys_in_the_dark(page, tmp_path):
         page.get_by_role("button", name="Copy as recipe").click()
         recipe = page.get_by_label("recipe", exact=True)
         recipe.wait_for()
-        assert re.search(rf"(?m)^kaolin\t{kaolin:.2f}\t{80 * kaolin:.0f}$", recipe.input_value())
+        assert re.search(rf"(?m)^kaolin\t{kaolin:.1f}\t{80 * kaolin:.0f}$", recipe.input_value())
         check_access(page)
         page.watch.check()
 

@@ -39,7 +39,10 @@ ROLES = {"sbr": "rubber", "factice": "factice", "chalk": "filler", "pumice": "ab
          "zinc_oxide": "activator", "stearic": "activator", "sulfur": "curing agent", "mbts": "accelerator",
          "dpg": "accelerator"}  # fmt: skip
 ERASER_BRIEF = Brief(
-    ingredient=[{"name": n, "role": ROLES[n], "low": v, "high": v, "density": ERASER_DENSITY[n]} for n, v in ERASER.items()]
+    ingredient=[
+        {"name": n, "role": ROLES[n], "low": v, "high": v, "density": ERASER_DENSITY[n]}
+        for n, v in ERASER.items()
+    ]
 )
 
 
@@ -57,7 +60,9 @@ def test_a_batch_weighs_what_it_should_within_each_tolerance(count):
         lines = batch.lines
         assert_allclose(lines["planned_g"].sum(), 1000 * batch.kg, rtol=1e-9)
         assert (abs(lines["weighed_g"] - lines["planned_g"]) <= lines["tolerance_g"] / 2 + 1e-9).all()
-        assert_allclose(lines["weighed_g"] / lines["step_g"], (lines["weighed_g"] / lines["step_g"]).round(), atol=1e-6)
+        assert_allclose(
+            lines["weighed_g"] / lines["step_g"], (lines["weighed_g"] / lines["step_g"]).round(), atol=1e-6
+        )
         assert lines["order"].is_monotonic_increasing
         assert_allclose(lines.loc[lines["role"] == "rubber", "amount"].sum(), 100.0, rtol=1e-9)
 
@@ -75,7 +80,10 @@ def test_a_scale_that_is_too_coarse_is_named():
     coarse = Site(scales=[Scale(up_to_g=50_000, step_g=5)])
     brief = brief_of(3)
     (batch, *_) = batches_of(brief, plan_of(brief), coarse)
-    assert "sulfur: the scale shows steps of 5 g and the tolerance is 0.19 g. Use a finer scale or a larger batch." in batch.notes
+    assert (
+        "sulfur: the scale shows steps of 5 g and the tolerance is 0.19 g. Use a finer scale or a larger batch."
+        in batch.notes
+    )
 
 
 def test_a_role_may_have_a_scale_of_its_own():
@@ -94,7 +102,9 @@ def test_masses_are_written_to_the_step_of_their_scale():
 def test_no_tub_is_over_the_lifting_limit_and_nothing_is_lost(grams, limit):
     said = tubs(grams, limit)
     assert_allclose([sum(g for _, g in line) for line in said], grams, rtol=1e-9)
-    loads = pd.Series([g for line in said for _, g in line]).groupby([t for line in said for t, _ in line]).sum()
+    loads = (
+        pd.Series([g for line in said for _, g in line]).groupby([t for line in said for t, _ in line]).sum()
+    )
     assert (loads <= limit * (1 + 1e-9)).all()
     assert list(loads.index) == list(range(1, len(loads) + 1))
     assert all(len(line) == 1 for line, g in zip(said, grams) if g <= limit)
@@ -113,7 +123,9 @@ def test_order_of_addition_is_watched():
         {"name": "oil", "role": "oil", "low": 9, "high": 9, "order": 2}, {"name": "wax", "low": 1, "high": 1, "order": 3}, {"name": "chalk", "role": "filler", "low": 90, "high": 90, "order": 4},
         {"name": "dpg", "role": "accelerator", "low": 1, "high": 1, "order": 6}, {"name": "sulfur", "role": "curing agent", "low": 2, "high": 2, "order": 6},
     ]  # fmt: skip
-    card = text_of(make_cards(Brief(ingredient=parts), Brief(ingredient=parts).fixed, batch_kg=5.0)["weigh-up.html"])
+    card = text_of(
+        make_cards(Brief(ingredient=parts), Brief(ingredient=parts).fixed, batch_kg=5.0)["weigh-up.html"]
+    )
     assert "'oil' goes in without a filler beside it." in card
     assert "'sulfur' and 'dpg' go in together." in card
     assert "'white factice' is acidic and goes in next to 'dpg', which is basic." in card
@@ -138,8 +150,13 @@ def test_what_is_zero_is_named_as_left_out():
 
 
 def test_a_fraction_brief_is_weighed_with_phr():
-    parts = [{"name": "sbr", "role": "rubber", "low": 0.2, "high": 0.4}, {"name": "chalk", "role": "filler", "low": 0.6, "high": 0.8}]
-    (batch,) = batches_of(Brief(basis="fraction", ingredient=parts), {"sbr": 0.25, "chalk": 0.75}, Site(), batch_kg=8.0)
+    parts = [
+        {"name": "sbr", "role": "rubber", "low": 0.2, "high": 0.4},
+        {"name": "chalk", "role": "filler", "low": 0.6, "high": 0.8},
+    ]
+    (batch,) = batches_of(
+        Brief(basis="fraction", ingredient=parts), {"sbr": 0.25, "chalk": 0.75}, Site(), batch_kg=8.0
+    )
     assert batch.unit == "phr"
     assert batch.lines["amount"].tolist() == [100.0, 300.0]
 
@@ -149,7 +166,10 @@ def test_the_card_has_code_revision_limits_and_a_second_person_for_curatives_onl
     page = make_cards(brief, plan_of(brief))["weigh-up.html"]
     card = text_of(page)
     assert f"Compound B-B01, revision {brief.brief_id}" in card
-    assert "Check-weigh all tubs together: 5.910 kg to 6.030 kg. Limits of ISO 2476; put the site's own in their place." in card
+    assert (
+        "Check-weigh all tubs together: 5.910 kg to 6.030 kg. Limits of ISO 2476; put the site's own in their place."
+        in card
+    )
     assert page.count("class='shut'") == 2 * 6  # all lines but sulfur and MBTS, in two batches
     own = text_of(make_cards(brief, plan_of(brief), Site(check_percent=(-3.0, 1.0)))["weigh-up.html"])
     assert "5.820 kg to 6.060 kg." in own and "Limits of ISO 2476" not in own
@@ -159,11 +179,17 @@ def test_mill_steps_follow_the_order_and_give_way_to_the_sites_own():
     brief = brief_of(8)
     batch = batches_of(brief, plan_of(brief), Site())[0]
     steps = mill_steps(batch)
-    assert steps[0].startswith("Band sbr;") and steps[3].startswith("Add oil, chalk and pumice in lots, oil in turn with powder.")
-    assert [k for k, step in enumerate(steps) if "sulfur" in step] > [k for k, step in enumerate(steps) if "mbts" in step]
+    assert steps[0].startswith("Band sbr;") and steps[3].startswith(
+        "Add oil, chalk and pumice in lots, oil in turn with powder."
+    )
+    assert [k for k, step in enumerate(steps) if "sulfur" in step] > [
+        k for k, step in enumerate(steps) if "mbts" in step
+    ]
     card = text_of(make_cards(brief, plan_of(brief))["weigh-up.html"])
     assert "These steps are a starting point." in card
-    ours = text_of(make_cards(brief, plan_of(brief), Site(procedure=["Do as sheet 7 says."]))["weigh-up.html"])
+    ours = text_of(
+        make_cards(brief, plan_of(brief), Site(procedure=["Do as sheet 7 says."]))["weigh-up.html"]
+    )
     assert "Do as sheet 7 says." in ours and "These steps are a starting point." not in ours
 
 
@@ -184,7 +210,10 @@ def test_the_laboratory_rule_only_where_the_volume_fits():
     (batch,) = batches_of(ERASER_BRIEF, dict(ERASER), Site())
     assert_allclose(batch.litres, 0.55, rtol=1e-6)
     assert_allclose(batch.kg, 0.55 * 1.445097, rtol=1e-5)
-    assert batch.notes[0] == "Four times the recipe would make 1.31 l, the mill takes 0.55 l: 1.68 times the recipe."
+    assert (
+        batch.notes[0]
+        == "Four times the recipe would make 1.31 l, the mill takes 0.55 l: 1.68 times the recipe."
+    )
 
 
 def test_batch_size_by_volume_and_by_the_rolls():
@@ -194,11 +223,15 @@ def test_batch_size_by_volume_and_by_the_rolls():
     (by_rolls,) = batches_of(ERASER_BRIEF, dict(ERASER), Site(mill=mill))
     assert_allclose(by_rolls.litres, 0.553, atol=1e-3)
     (too_much,) = batches_of(ERASER_BRIEF, dict(ERASER), Site(mill=mill), batch_kg=2.0)
-    assert "The batch is 1.38 l, more than the 0.553 l that band and bank of this mill take." in too_much.notes
+    assert (
+        "The batch is 1.38 l, more than the 0.553 l that band and bank of this mill take." in too_much.notes
+    )
 
 
 def test_a_batch_without_a_size_is_refused():
-    brief = Brief(ingredient=[{"name": "sbr", "role": "rubber"}, {"name": "oil", "role": "oil", "low": 1, "high": 9}])
+    brief = Brief(
+        ingredient=[{"name": "sbr", "role": "rubber"}, {"name": "oil", "role": "oil", "low": 1, "high": 9}]
+    )
     with pytest.raises(RecipeError) as caught:
         batches_of(brief, {"oil": 5.0}, Site())
     assert str(caught.value) == (
@@ -222,7 +255,10 @@ def test_equivalent_cure_and_preform_on_the_cure_card():
     expected = cure.state_of_cure(10.0, 160.0, 1.0, 150.0, thickness_mm=12.0, activation_kj=90.0)["centre"]
     assert_allclose(slabs["centre"], float(expected.iloc[0]), rtol=1e-9)
     assert_allclose(slabs["preform_g"], brief.density(plan).iloc[0] * 200 * 1.05, rtol=1e-9)
-    assert "activation energy of 90 kJ/mol" in loads[0].notes[0] and "the doubling rule says 2" in loads[0].notes[0]
+    assert (
+        "activation energy of 90 kJ/mol" in loads[0].notes[0]
+        and "the doubling rule says 2" in loads[0].notes[0]
+    )
 
 
 def test_without_loads_the_slabs_of_a_batch_go_in_together():
@@ -245,14 +281,21 @@ def test_scorch_is_said_for_the_batch_that_scorches():
         "Close faster, press cooler or delay the cure."
     ]
     hot = FULL.model_copy(update={"heat_history": [(200.0, 110.0)]})
-    assert any("used all of the scorch time" in note for note in loads_of(brief, plan_of(brief), hot)[0].notes)
+    assert any(
+        "used all of the scorch time" in note for note in loads_of(brief, plan_of(brief), hot)[0].notes
+    )
 
 
 MULTIPLE = {"name": "times_t90", "label": "cure", "unit": "x t90", "low": 0.8, "high": 2.0, "changes": "slab"}
 
 
 def _multiple_brief():
-    return Brief(ingredient=[{"name": "sbr", "role": "rubber", "density": 0.94}], setting=[MULTIPLE], response=[{"name": "hardness"}], plant={"batch_kg": 2.0})
+    return Brief(
+        ingredient=[{"name": "sbr", "role": "rubber", "density": 0.94}],
+        setting=[MULTIPLE],
+        response=[{"name": "hardness"}],
+        plant={"batch_kg": 2.0},
+    )
 
 
 def test_cure_as_a_multiple_of_t90_is_a_card_in_two_steps():
@@ -264,20 +307,28 @@ def test_cure_as_a_multiple_of_t90_is_a_card_in_two_steps():
     known = Site(press_c=150.0, t90={"B01": 8.0, "B02": 10.0}, meter_c=150.0)
     (load,) = loads_of(brief, plan, known)
     assert load.slabs["minutes"].tolist() == [8.0, 15.0]
-    assert "Step 2. Minutes are the multiple of each batch's own t90, at the face." in text_of(make_cards(brief, plan, known)["cure.html"])
+    assert "Step 2. Minutes are the multiple of each batch's own t90, at the face." in text_of(
+        make_cards(brief, plan, known)["cure.html"]
+    )
 
 
 def test_thickness_by_the_sites_rule_or_by_conduction():
     brief = _multiple_brief()
     plan = pd.DataFrame({"batch": ["B01"], "times_t90": [1.0]})
     about = {"press_c": 150.0, "t90": {"B01": 10.0}, "meter_c": 150.0, "slab_mm": 12.0, "activation_kj": 90.0}
-    minutes = {at: float(loads_of(brief, plan, Site(**about, cure_at=at))[0].slabs["minutes"].iloc[0]) for at in ("face", "rule", "centre")}
+    minutes = {
+        at: float(loads_of(brief, plan, Site(**about, cure_at=at))[0].slabs["minutes"].iloc[0])
+        for at in ("face", "rule", "centre")
+    }
     assert minutes["face"] == 10.0
     assert minutes["rule"] == 16.0  # 1 min per mm above 6 mm: common practice, no source
     assert_allclose(minutes["centre"], 16.4, atol=0.05)  # conduction, recomputed
     with pytest.raises(FormlabError) as caught:
         loads_of(brief, plan, Site(**about | {"slab_mm": None}, cure_at="centre"))
-    assert str(caught.value) == "1 problem:\n  slab_mm: Expected the thickness of a slab in mm, needed for cure_at = 'centre'."
+    assert (
+        str(caught.value)
+        == "1 problem:\n  slab_mm: Expected the thickness of a slab in mm, needed for cure_at = 'centre'."
+    )
 
 
 # ---- tests ----
@@ -304,7 +355,11 @@ def test_the_same_seed_prints_the_same_key_and_the_test_sheet_hides_it():
     brief = brief_of(8)
     cards, again, other = (make_cards(brief, plan_of(brief), seed=s) for s in (4, 4, 5))
     assert cards == again and cards["test-key.html"] != other["test-key.html"]
-    assert "T01" in cards["test-key.html"] and "T01" not in cards["test.html"] and "B01" not in cards["test.html"]
+    assert (
+        "T01" in cards["test-key.html"]
+        and "T01" not in cards["test.html"]
+        and "B01" not in cards["test.html"]
+    )
 
 
 def test_the_panel_rates_the_codes_of_the_key_in_balanced_order():
@@ -335,7 +390,11 @@ def test_cautions_stand_on_every_sheet_and_no_card_gives_a_verdict(count):
 
 def test_names_are_escaped_and_nothing_is_fetched():
     parts = [{"name": "sbr", "role": "rubber", "label": "<script>alert(1)</script>"}]
-    pages = "".join(make_cards(Brief(title="<b>x</b>", ingredient=parts, response=[{"name": "y"}]), {"sbr": 100.0}, batch_kg=1.0).values())
+    pages = "".join(
+        make_cards(
+            Brief(title="<b>x</b>", ingredient=parts, response=[{"name": "y"}]), {"sbr": 100.0}, batch_kg=1.0
+        ).values()
+    )
     assert "<script" not in pages and "<b>x</b>" not in pages
     assert not re.search(r"(src|href)=|url\(|@import|https?:", pages)
 
@@ -346,11 +405,19 @@ def test_any_plan_will_do():
     row = formula.iloc[0] if isinstance(formula, pd.DataFrame) else formula
     assert "B-X01" in make_cards(brief, row.to_dict())["weigh-up.html"]
     plan = lay_out(brief_of(3), runs=6, seed=1)
-    assert make_cards(brief_of(3), plan).keys() == {"weigh-up.html", "cure.html", "test.html", "test-key.html"}
+    assert make_cards(brief_of(3), plan).keys() == {
+        "weigh-up.html",
+        "cure.html",
+        "test.html",
+        "test-key.html",
+    }
 
 
 def test_regrind_that_would_count_twice_gets_no_card():
-    parts = [{"name": "sbr", "role": "rubber", "low": 80, "high": 80}, {"name": "own", "role": "regrind", "counts_as_rubber": True, "low": 20, "high": 20}]
+    parts = [
+        {"name": "sbr", "role": "rubber", "low": 80, "high": 80},
+        {"name": "own", "role": "regrind", "counts_as_rubber": True, "low": 20, "high": 20},
+    ]
     with pytest.raises(BriefError) as caught:
         make_cards(Brief(ingredient=parts), {}, batch_kg=1.0)
     assert "Its rubber is cured and would count twice." in str(caught.value)
@@ -362,14 +429,16 @@ def test_regrind_that_would_count_twice_gets_no_card():
 def test_a_site_is_read_from_toml():
     site = read_site(
         'name = "Line 2"\nlift_kg = 12\nprocedure = """\nBand.\n\n  Cut. """\nscales = [{up_to_g = 100, step_g = 0.01}]\n'
-        "[mill]\ndiameter_mm = 150\nlength_mm = 260\nband_mm = 2\n[[regrind]]\ningredient = \"own\"\nmade = 2031-05-17\n"
+        '[mill]\ndiameter_mm = 150\nlength_mm = 260\nband_mm = 2\n[[regrind]]\ningredient = "own"\nmade = 2031-05-17\n'
     )
-    assert site.procedure == ["Band.", "Cut."] and site.mill.litres > 0.5 and site.regrind[0].made.year == 2031
+    assert (
+        site.procedure == ["Band.", "Cut."] and site.mill.litres > 0.5 and site.regrind[0].made.year == 2031
+    )
 
 
 def test_every_wrong_key_of_a_site_is_named():
     with pytest.raises(FormlabError) as caught:
-        read_site("lift = 12\nrest = 3\nscales = [{up_to_g = 0, step_g = 1}]\n[[regrind]]\ncolour = \"red\"\n")
+        read_site('lift = 12\nrest = 3\nscales = [{up_to_g = 0, step_g = 1}]\n[[regrind]]\ncolour = "red"\n')
     assert str(caught.value) == (
         "4 problems:\n"
         "  scales[1].up_to_g: 0. Expected greater than 0.\n"
@@ -382,10 +451,16 @@ def test_every_wrong_key_of_a_site_is_named():
     assert str(caught.value).startswith("The site is no TOML text: Invalid value")
     with pytest.raises(FormlabError) as caught:
         Site(t90={"B01": 8.0})
-    assert str(caught.value) == "1 problem:\n  meter_c: Expected the temperature in degC at which t90 and ts2 were measured."
+    assert (
+        str(caught.value)
+        == "1 problem:\n  meter_c: Expected the temperature in degC at which t90 and ts2 were measured."
+    )
     with pytest.raises(FormlabError) as caught:
         loads_of(brief_of(8), plan_of(brief_of(8)), Site(minutes_from="cure"))
-    assert str(caught.value) == "1 problem:\n  minutes_from: 'cure'. Expected a numeric setting of the brief: ['roll_c', 'cure_min']."
+    assert (
+        str(caught.value)
+        == "1 problem:\n  minutes_from: 'cure'. Expected a numeric setting of the brief: ['roll_c', 'cure_min']."
+    )
 
 
 # ---- the form ----
@@ -415,8 +490,16 @@ def fill(book, rng):
             sheet.cell(row, at["status"]).value = "stuck" if reading == 1 else None
             sheet.cell(row, at["session"]).value = "S1" if reading == 1 else None
             continue
-        values = {"erasure": round(float(rng.normal(85, 2)), 1), "crumb": "<0.5" if reading == 1 else 11.25, "feel": 3}
-        for name, head, most in [("erasure", "erasure [%]", 3), ("crumb", "crumb [mg/m]", 2), ("feel", "feel", 1)]:
+        values = {
+            "erasure": round(float(rng.normal(85, 2)), 1),
+            "crumb": "<0.5" if reading == 1 else 11.25,
+            "feel": 3,
+        }
+        for name, head, most in [
+            ("erasure", "erasure [%]", 3),
+            ("crumb", "crumb [mg/m]", 2),
+            ("feel", "feel", 1),
+        ]:
             if reading <= most:
                 sheet.cell(row, at[head]).value = values[name]
         sheet.cell(row, at["note"]).value = "=good" if reading == 2 else None
@@ -449,7 +532,10 @@ def test_the_form_empty_is_refused_and_not_taken_for_results(series, tmp_path):
     assert len(series.results()) == 0
     with pytest.raises(SeriesError) as caught:
         series.load_results(tmp_path / "empty.xlsx")
-    assert str(caught.value) == "1 problem:\n  empty.xlsx: Expected at least one line with a reading or a status."
+    assert (
+        str(caught.value)
+        == "1 problem:\n  empty.xlsx: Expected at least one line with a reading or a status."
+    )
     assert len(series.results()) == 0
 
 
@@ -458,19 +544,46 @@ def test_the_plan_is_locked_and_readings_are_checked(series):
     sheet = book["results"]
     at = columns_of(sheet)
     assert sheet.protection.sheet and sheet.protection.password is None
-    assert list(at) == ["trial", "batch", "load", "reading", "oil [phr]", "session", "operator", "erasure [%]", "crumb [mg/m]", "feel", "status", "note"]
+    assert list(at) == [
+        "trial",
+        "batch",
+        "load",
+        "reading",
+        "oil [phr]",
+        "session",
+        "operator",
+        "erasure [%]",
+        "crumb [mg/m]",
+        "feel",
+        "status",
+        "note",
+    ]
     locked = {name: sheet.cell(2, k).protection.locked for name, k in at.items()}
-    assert [name for name, shut in locked.items() if shut] == ["trial", "batch", "load", "reading", "oil [phr]"]
+    assert [name for name, shut in locked.items() if shut] == [
+        "trial",
+        "batch",
+        "load",
+        "reading",
+        "oil [phr]",
+    ]
     assert sheet.cell(4, at["crumb [mg/m]"]).protection.locked  # a third reading of crumb is not asked for
     rules = {str(rule.sqref): rule for rule in sheet.data_validations.dataValidation}
-    assert rules["H2:H13"].formula1 == 'OR(AND(ISNUMBER(H2),H2>=-50.0,H2<=100.0),LEFT(H2,1)="<",LEFT(H2,1)=">")'
+    assert (
+        rules["H2:H13"].formula1 == 'OR(AND(ISNUMBER(H2),H2>=-50.0,H2<=100.0),LEFT(H2,1)="<",LEFT(H2,1)=">")'
+    )
     assert rules["H2:H13"].error.startswith("A number, -50 to 100 %;")
-    assert rules["K2:K13"].formula1 == '"ok,pending,set aside,would not band,stuck,scorched,blistered,spoiled"'
+    assert (
+        rules["K2:K13"].formula1 == '"ok,pending,set aside,would not band,stuck,scorched,blistered,spoiled"'
+    )
     assert sheet.freeze_panes == "F2" and "chalk" not in at
 
 
 def test_text_of_the_brief_is_never_a_formula_in_the_form():
-    brief = Brief(title="=1+1", ingredient=[{"name": "sbr", "role": "rubber"}], response=[{"name": "y", "label": "=2+2"}])
+    brief = Brief(
+        title="=1+1",
+        ingredient=[{"name": "sbr", "role": "rubber"}],
+        response=[{"name": "y", "label": "=2+2"}],
+    )
     plan = pd.DataFrame({"trial": ["=T1"], "batch": ["B01"]})
     book = openpyxl.load_workbook(io.BytesIO(results_form(brief, plan)))
     assert [c.data_type for sheet in book for row in sheet for c in row if c.data_type == "f"] == []
@@ -484,7 +597,16 @@ def test_the_form_goes_through_libreoffice_and_back(series, tmp_path):
     expected = fill(book, np.random.default_rng(4))
     book.save(tmp_path / "bench.xlsx")
     out = tmp_path / "saved"
-    call = [office, "--headless", f"-env:UserInstallation=file://{tmp_path}/office", "--convert-to", "xlsx", "--outdir", str(out), str(tmp_path / "bench.xlsx")]
+    call = [
+        office,
+        "--headless",
+        f"-env:UserInstallation=file://{tmp_path}/office",
+        "--convert-to",
+        "xlsx",
+        "--outdir",
+        str(out),
+        str(tmp_path / "bench.xlsx"),
+    ]
     subprocess.run(call, check=True, capture_output=True, timeout=180)
     series.load_results(out / "bench.xlsx")
     check_loaded(series, expected)
@@ -503,7 +625,7 @@ def test_commands_write_cards_and_form_below_out(series, capsys):
     ]  # fmt: skip
     assert "Line 7 (invented)" in said[0].read_text(encoding="utf-8")
     assert main(["cards", str(series.path), "--round", "5"]) == 1
-    assert capsys.readouterr().err == "formlab: The plan has no round 5; it has [1].\n"
+    assert capsys.readouterr().err == "formlab: The plan has no round 5; choose one of [1].\n"
 
 
 def test_gates_are_kept_in_the_journal(series):
@@ -511,11 +633,13 @@ def test_gates_are_kept_in_the_journal(series):
     series.save_gates(gate_records("B01", [low], "remill", by="AB"), who="AB")
     series.save_gates(gate_records("B01", [low], "accept", reason="tray loss is known", by="AB"))
     kept = series.gates()
-    assert kept[["batch", "gate", "decision", "reason", "tries"]].values.tolist() == [["B01", "yield", "accept", "tray loss is known", 2]]
+    assert kept[["batch", "gate", "decision", "reason", "tries"]].values.tolist() == [
+        ["B01", "yield", "accept", "tray loss is known", 2]
+    ]
     assert series.journal()["note"].tolist()[-2:] == ["B01: remill", "B01: accept"]
     with pytest.raises(SeriesError) as caught:
         series.save_gates(gate_records("B9", [low], "remake"))
-    assert str(caught.value) == "The plan has no batch 'B9'; it has ['B01', 'B02']."
+    assert str(caught.value) == "The plan has no batch 'B9'; choose among ['B01', 'B02']."
 
 
 # ---- in a browser ----
@@ -548,7 +672,15 @@ def browser(tmp_path_factory):
     home = tmp_path_factory.mktemp("browser")
 
     def run(page, *flags):
-        call = [CHROMIUM, "--headless", "--no-sandbox", "--disable-gpu", f"--user-data-dir={home}", *flags, page.as_uri()]
+        call = [
+            CHROMIUM,
+            "--headless",
+            "--no-sandbox",
+            "--disable-gpu",
+            f"--user-data-dir={home}",
+            *flags,
+            page.as_uri(),
+        ]
         return subprocess.run(call, check=True, capture_output=True, timeout=120).stdout.decode()
 
     return run
@@ -556,13 +688,18 @@ def browser(tmp_path_factory):
 
 def pages_of(pdf):
     content = pdf.read_bytes()
-    assert set(re.findall(rb"/MediaBox ?\[0 0 ([0-9.]+) ([0-9.]+)\]", content)) <= {(b"594.95996", b"841.91998"), (b"595", b"842")}
+    assert set(re.findall(rb"/MediaBox ?\[0 0 ([0-9.]+) ([0-9.]+)\]", content)) <= {
+        (b"594.95996", b"841.91998"),
+        (b"595", b"842"),
+    }
     return len(re.findall(rb"/Type ?/Page\b", content))
 
 
 def cut_texts(browser, page, content):
     """Return the texts that do not fit where they stand, and the smallest letters in points."""
-    whole = content.replace("</style>", "th { overflow-wrap: normal; }</style>")  # a head broken inside a word shows too
+    whole = content.replace(
+        "</style>", "th { overflow-wrap: normal; }</style>"
+    )  # a head broken inside a word shows too
     page.write_text(whole.replace("</body>", MEASURE), encoding="utf-8")
     shown = browser(page, "--window-size=900,1300", "--dump-dom")
     bad, smallest = (re.search(rf'data-{key}="([^"]*)"', shown)[1] for key in ("bad", "smallest"))
@@ -579,14 +716,33 @@ def test_cards_print_on_a4_with_no_text_cut(browser, tmp_path, count, most):
         assert bad == "[]", name
         assert smallest >= 8.5
     browser(tmp_path / "weigh-up.html", "--no-pdf-header-footer", f"--print-to-pdf={tmp_path / 'card.pdf'}")
-    assert 4 <= pages_of(tmp_path / "card.pdf") <= most  # two batches, sheet and back each; long names may run on
+    assert (
+        4 <= pages_of(tmp_path / "card.pdf") <= most
+    )  # two batches, sheet and back each; long names may run on
 
 
 @pytest.mark.browser
 def test_a_cure_card_with_every_column_is_not_cut(browser, tmp_path):
-    brief = _multiple_brief().model_copy(update={"settings": [MULTIPLE, {"name": "press_c", "unit": "°C", "low": 145, "high": 155, "changes": "load"}]})
-    plan = pd.DataFrame({"trial": ["T101", "T102", "T103"], "batch": ["B101", "B102", "B103"], "load": "L01", "times_t90": [1.0, 1.25, 2.0], "press_c": [145.0, 150.0, 155.0]})
-    site = Site(slab_mm=10.0, slab_cm3=1800.0, meter_c=150.0, t90={"B101": 18.55, "B102": 10.0}, cure_at="centre")
+    brief = _multiple_brief().model_copy(
+        update={
+            "settings": [
+                MULTIPLE,
+                {"name": "press_c", "unit": "°C", "low": 145, "high": 155, "changes": "load"},
+            ]
+        }
+    )
+    plan = pd.DataFrame(
+        {
+            "trial": ["T101", "T102", "T103"],
+            "batch": ["B101", "B102", "B103"],
+            "load": "L01",
+            "times_t90": [1.0, 1.25, 2.0],
+            "press_c": [145.0, 150.0, 155.0],
+        }
+    )
+    site = Site(
+        slab_mm=10.0, slab_cm3=1800.0, meter_c=150.0, t90={"B101": 18.55, "B102": 10.0}, cure_at="centre"
+    )
     content = make_cards(brief, plan, site)["cure.html"]
     assert "× t90" in content and ">°C<" in content and "centre, min" in content
     assert cut_texts(browser, tmp_path / "cure.html", content)[0] == "[]"
@@ -596,5 +752,7 @@ def test_a_cure_card_with_every_column_is_not_cut(browser, tmp_path):
 @pytest.mark.browser
 def test_the_measure_sees_text_that_is_cut(browser, tmp_path):
     content = make_cards(brief_of(12), plan_of(brief_of(12)), FULL)["weigh-up.html"]
-    bad, _ = cut_texts(browser, tmp_path / "card.html", content.replace("</style>", "td { white-space: nowrap; }</style>"))
+    bad, _ = cut_texts(
+        browser, tmp_path / "card.html", content.replace("</style>", "td { white-space: nowrap; }</style>")
+    )
     assert "constant viscosity" in bad or "natural rubber" in bad

@@ -21,12 +21,20 @@ CASES = {
     "Crystalline silica": (line("a1", "abrasive", "Pumice, fine"), line("a2", "filler", "whiting"), "mill"),
     "Unnamed abrasive": (line("grit_7", "abrasive"), line("pumice", "abrasive"), "weigh"),
     "Talc": (line("dust", "other", "talcum"), line("catalco", "filler"), "mill"),
-    "Sulfur dust": (line("s80", "curing agent", contains=["sulfur", "carrier"]), line("x", "accelerator", "sulfur donor"), "weigh"),
+    "Sulfur dust": (
+        line("s80", "curing agent", contains=["sulfur", "carrier"]),
+        line("x", "accelerator", "sulfur donor"),
+        "weigh",
+    ),
     "Peroxide": (line("dcp_40", "curing agent"), line("sulfur", "curing agent"), "press"),
     "N-nitrosamines": (line("tmtd", "accelerator"), line("mbts", "accelerator", "MBTS"), "press"),
     "Benzyl accelerators": (line("acc", "accelerator", "ZBEC paste"), line("cbs", "accelerator"), "mill"),
     "Guanidines": (line("dpg", "accelerator"), line("mbt", "accelerator"), "press"),
-    "White factice": (line("factice", "factice", "white factice"), line("factice", "factice", "brown factice"), "mill"),
+    "White factice": (
+        line("factice", "factice", "white factice"),
+        line("factice", "factice", "brown factice"),
+        "mill",
+    ),
     "Oil": (line("soya", "oil"), line("oil_black", "pigment"), "mill"),
     "Aromatic oil": (line("oil", "oil", "aromatic oil"), line("oil", "oil", "naphthenic oil"), "press"),
     "Heavy metals": (line("zinc_oxide", "activator"), line("magnesia", "activator"), "weigh"),
@@ -97,7 +105,13 @@ def test_no_text_gives_a_verdict_or_a_limit_value():
         assert not re.search(r"\b(safe|safely|compliant|complies|permitted|approved|harmless)\b", text, re.I)
         assert not re.search(r"\d\s*(mg|µg|ppm|m³|%)", text)
     deferring = " ".join(texts)
-    for words in ["safety data sheet", "your site's assessment", "local code", "rained and authorised people", "law where you work"]:
+    for words in [
+        "safety data sheet",
+        "your site's assessment",
+        "local code",
+        "rained and authorised people",
+        "law where you work",
+    ]:
         assert words in deferring
 
 
@@ -110,15 +124,20 @@ def test_a_site_may_add_its_own_rule():
 def test_an_unknown_stage_is_refused():
     with pytest.raises(FormlabError) as caught:
         cautions.cautions_for([], stage="lunch")
-    assert str(caught.value) == "stage = 'lunch'. Expected one of weigh, mill, press, test, or None for all."
+    assert str(caught.value) == "stage = 'lunch'. Use one of weigh, mill, press, test, or None for all."
 
 
 def test_the_ingredients_of_a_brief_fit():
-    brief = Brief(ingredient=[{"name": "nr", "role": "rubber"}, {"name": "own", "role": "regrind", "low": 1, "high": 9}])
+    brief = Brief(
+        ingredient=[{"name": "nr", "role": "rubber"}, {"name": "own", "role": "regrind", "low": 1, "high": 9}]
+    )
     assert "Regrind" in topics(brief.ingredients, stage="weigh")
 
 
-@given(st.lists(st.sampled_from([case[0] for case in CASES.values()]), max_size=6), st.sampled_from(cautions.STAGES))
+@given(
+    st.lists(st.sampled_from([case[0] for case in CASES.values()]), max_size=6),
+    st.sampled_from(cautions.STAGES),
+)
 def test_more_materials_never_take_a_caution_away(materials, stage):
     assert topics(materials[:-1], stage=stage) <= topics(materials, stage=stage)
 

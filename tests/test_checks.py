@@ -186,12 +186,12 @@ BAD = {
     "limit": (
         {"ingredient": [RUBBER, CHALK], "limit": [{"expression": "chalk + pumice <= 180"}, "chalk <= 3"]},
         "limit[2]: 'chalk <= 3'. Expected a valid dictionary.\n"
-        "  limit[1].expression: 'chalk + pumice <= 180'. Expected the name of an ingredient or numeric setting at the caret:\n"
+        "  limit[1].expression: 'chalk + pumice <= 180'. Write the name of an ingredient or numeric setting at the caret:\n"
         "    chalk + pumice <= 180\n            ^",
     ),
     "limit on a category": (
         {"setting": [CURE, PRESS], "limit": [{"expression": "press <= 2"}]},
-        "limit[1].expression: 'press <= 2'. Expected the name of an ingredient or numeric setting at the caret:\n"
+        "limit[1].expression: 'press <= 2'. Write the name of an ingredient or numeric setting at the caret:\n"
         "    press <= 2\n    ^",
     ),
     "current": (

@@ -175,9 +175,9 @@ def test_new_says_what_to_do_next_and_never_overwrites(tmp_path, capsys):
 @pytest.mark.parametrize(
     ("command", "told"),
     [
-        (["fit"], "fitting …"),
-        (["report"], "surfaces …"),
-        (["rehearse", "--batches", "12", "--runs", "40", "--workers", "2"], "rehearsals"),
+        (["fit"], "fitting"),
+        (["report"], "surfaces"),
+        (["rehearse", "--batches", "12", "--runs", "40", "--workers", "2"], "rehearsing"),
     ],
     ids=lambda part: " ".join(part) if isinstance(part, list) else "",
 )

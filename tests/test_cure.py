@@ -37,10 +37,14 @@ def test_coefficient_rule():
     assert_allclose(cure.coefficient_minutes(1.0, 150.0 + 20 / 1.8, 150.0, 1.866), 2.0, atol=1e-3)
 
 
-@pytest.mark.parametrize("temp, energy", [(130, 95.99), (140, 100.75), (150, 105.63), (160, 110.62), (170, 115.73)])
+@pytest.mark.parametrize(
+    "temp, energy", [(130, 95.99), (140, 100.75), (150, 105.63), (160, 110.62), (170, 115.73)]
+)
 def test_activation_that_agrees_with_doubling(temp, energy):
     assert_allclose(cure.agreeing_activation(2.0, temp, temp + 10), energy, atol=5e-3)
-    assert_allclose(cure.arrhenius_factor(temp + 10, temp, cure.agreeing_activation(2.0, temp, temp + 10)), 2.0)
+    assert_allclose(
+        cure.arrhenius_factor(temp + 10, temp, cure.agreeing_activation(2.0, temp, temp + 10)), 2.0
+    )
 
 
 @FAR
@@ -58,14 +62,20 @@ def test_equivalence_goes_there_and_back_by_any_road(minutes, one, two, three, e
 @given(st.floats(0.1, 100), TEMP, TEMP, ENERGY, st.floats(1.5, 3))
 def test_both_rules_side_by_side(minutes, temp, at, energy, coefficient):
     table = cure.compare_equivalents(minutes, temp, at, energy, coefficient)
-    assert table.loc["arrhenius", "minutes"] == pytest.approx(cure.equivalent_minutes(minutes, temp, at, energy))
+    assert table.loc["arrhenius", "minutes"] == pytest.approx(
+        cure.equivalent_minutes(minutes, temp, at, energy)
+    )
     assert table.loc["coefficient", "minutes"] == pytest.approx(
         cure.coefficient_minutes(minutes, temp, at, coefficient)
     )
     for rule in table.index:  # each rule is the other one with the figures the table gives for it
         row = table.loc[rule]
-        assert row["minutes"] == pytest.approx(cure.equivalent_minutes(minutes, temp, at, row["activation_kj"]))
-        assert row["minutes"] == pytest.approx(cure.coefficient_minutes(minutes, temp, at, row["factor_per_10_c"]))
+        assert row["minutes"] == pytest.approx(
+            cure.equivalent_minutes(minutes, temp, at, row["activation_kj"])
+        )
+        assert row["minutes"] == pytest.approx(
+            cure.coefficient_minutes(minutes, temp, at, row["factor_per_10_c"])
+        )
 
 
 def test_warns_beyond_20_degc():
@@ -172,7 +182,9 @@ def test_rule_of_the_site():
     # One minute per mm above 6 mm: common practice, no source.
     assert cure.press_minutes_by_rule(10.0, 12.0) == 16.0
     assert cure.press_minutes_by_rule(10.0, 4.0) == 10.0
-    assert cure.press_minutes_by_rule(10.0, 12.35, minutes_per_mm=5 / 6.35, above_mm=6.0) == pytest.approx(15.0)
+    assert cure.press_minutes_by_rule(10.0, 12.35, minutes_per_mm=5 / 6.35, above_mm=6.0) == pytest.approx(
+        15.0
+    )
 
 
 # ---- scorch ----
@@ -195,14 +207,18 @@ def test_scorch_at_the_press():
 @FAR
 def test_scorch_eaten_on_the_mill():
     steps = [(10.0, 110.0), (6.0, 120.0)]
-    check = cure.scorch_check(4.0, 140.0, press_c=150.0, close_min=1.0, heat_history=steps, activation_kj=90.0)
+    check = cure.scorch_check(
+        4.0, 140.0, press_c=150.0, close_min=1.0, heat_history=steps, activation_kj=90.0
+    )
     used = sum(m * np.exp(90 / 8.314462618e-3 * (1 / 413.15 - 1 / (t + 273.15))) for m, t in steps) / 4.0
     assert_allclose(check.used_fraction, used, rtol=1e-12)
     assert check.cautions == (
         f"The heat before the press has used {100 * used:.0f} % of the scorch time; "
         f"{check.left_at_press_min:.2g} min are left at 150 degC, 1 min are needed to load and close.",
     )
-    spent = cure.scorch_check(4.0, 140.0, press_c=150.0, close_min=1.0, heat_history=4 * steps, activation_kj=90.0)
+    spent = cure.scorch_check(
+        4.0, 140.0, press_c=150.0, close_min=1.0, heat_history=4 * steps, activation_kj=90.0
+    )
     assert spent.left_at_press_min == 0.0
     assert spent.cautions == (
         f"The heat before the press has used all of the scorch time ({400 * used:.0f} %). "
@@ -227,7 +243,7 @@ BAD = {
     ),
     "history": (
         lambda: cure.equivalent_cure([0], [150], 150),
-        "A history needs times and temperatures of one length, 2 or more; found (1,) and (1,).",
+        "Give a history times and temperatures of one length, 2 or more; found (1,) and (1,).",
     ),
     "history order": (
         lambda: cure.equivalent_cure([0, 2, 1], [150] * 3, 150),
@@ -237,7 +253,10 @@ BAD = {
         lambda: cure.press_minutes(0, 150, 150, -1),
         "2 problems:\n  cure_min: 0. Expected a number above 0.\n  thickness_mm: -1. Expected a number above 0.",
     ),
-    "within": (lambda: cure.warm_up_minutes(10, within=0.7), "within = 0.7. It must lie above 0 and not above 0.5."),
+    "within": (
+        lambda: cure.warm_up_minutes(10, within=0.7),
+        "within = 0.7. Give a share above 0 and not above 0.5.",
+    ),
 }
 
 

@@ -9,7 +9,9 @@ from formlab import Brief, cure, cure_trials, fit
 from formlab.errors import FormlabError
 
 T90 = {"B01": 8.0, "B02": 11.0, "B03": 14.0}
-PLAN = pd.DataFrame({"batch": ["B01", "B02", "B03", "B04"], "times_t90": [1.0, 1.5, 0.8, 1.2]}, index=[7, 5, 3, 1])
+PLAN = pd.DataFrame(
+    {"batch": ["B01", "B02", "B03", "B04"], "times_t90": [1.0, 1.5, 0.8, 1.2]}, index=[7, 5, 3, 1]
+)
 
 
 def test_minutes_follow_each_batchs_own_t90_and_wait_for_those_without():
@@ -21,13 +23,17 @@ def test_minutes_follow_each_batchs_own_t90_and_wait_for_those_without():
 def test_minutes_at_another_press_temperature():
     # Arrhenius at 90 kJ/mol: 10 min at 150 degC are 5.5401 min at 160 degC (recomputed).
     plan = PLAN.iloc[:1].assign(press_c=160.0)
-    minutes = cure_trials.minutes_of_multiples(plan, "times_t90", {"B01": 10.0}, 150.0, press="press_c", activation_kj=90.0)
+    minutes = cure_trials.minutes_of_multiples(
+        plan, "times_t90", {"B01": 10.0}, 150.0, press="press_c", activation_kj=90.0
+    )
     assert_allclose(minutes, [5.5401], atol=5e-5)
 
 
 def test_minutes_for_the_centre_of_a_slab():
     # Conduction from 25 degC, 0.11 mm2/s, 90 kJ/mol: 12 mm need 16.4 min for 10 min at the centre (recomputed).
-    minutes = cure_trials.minutes_of_multiples(PLAN.iloc[:1], "times_t90", {"B01": 10.0}, 150.0, thickness_mm=12.0, activation_kj=90.0)
+    minutes = cure_trials.minutes_of_multiples(
+        PLAN.iloc[:1], "times_t90", {"B01": 10.0}, 150.0, thickness_mm=12.0, activation_kj=90.0
+    )
     assert_allclose(minutes, [16.4], atol=0.05)
 
 
@@ -35,16 +41,27 @@ def test_minutes_for_the_centre_of_a_slab():
 def test_minutes_and_state_of_cure_are_each_others_way_back(multiple, t90, press, thickness):
     plan = pd.DataFrame({"batch": ["B"], "x": [multiple]})
     for place, given_mm in (("cure_face", None), ("cure_centre", thickness)):
-        minutes = cure_trials.minutes_of_multiples(plan, "x", {"B": t90}, 150.0, press=press, thickness_mm=given_mm)
+        minutes = cure_trials.minutes_of_multiples(
+            plan, "x", {"B": t90}, 150.0, press=press, thickness_mm=given_mm
+        )
         back = cure_trials.with_state_of_cure(
-            plan.assign(m=minutes), minutes="m", t90={"B": t90}, t90_at_c=150.0, press=press, thickness_mm=thickness
+            plan.assign(m=minutes),
+            minutes="m",
+            t90={"B": t90},
+            t90_at_c=150.0,
+            press=press,
+            thickness_mm=thickness,
         )
         assert_allclose(back[place], [multiple], rtol=1e-4)
 
 
 def test_state_of_cure_keeps_rows_that_cannot_be_told():
-    trials = pd.DataFrame({"batch": ["B01", "B09", "B02"], "m": [12.0, 12.0, np.nan], "press": 150.0}, index=[2, 4, 6])
-    out = cure_trials.with_state_of_cure(trials, minutes="m", t90=T90, t90_at_c=150.0, press="press", thickness_mm=10.0)
+    trials = pd.DataFrame(
+        {"batch": ["B01", "B09", "B02"], "m": [12.0, 12.0, np.nan], "press": 150.0}, index=[2, 4, 6]
+    )
+    out = cure_trials.with_state_of_cure(
+        trials, minutes="m", t90=T90, t90_at_c=150.0, press="press", thickness_mm=10.0
+    )
     assert out["cure_face"].isna().tolist() == [False, True, True]
     expected = cure.state_of_cure(12.0, 150.0, 8.0, 150.0, thickness_mm=10.0)
     assert_allclose(out.loc[2, ["cure_centre", "cure_face"]].astype(float), expected.iloc[0], rtol=1e-12)
@@ -56,7 +73,9 @@ def _invented(rng):
     rows = [(c, a, m) for c in (80.0, 120.0) for a in (1.0, 2.0) for m in (8.0, 12.0, 18.0)]
     trials = pd.DataFrame(rows, columns=["chalk", "mbts", "minutes"])
     trials["t90"] = 14.0 - 5.0 * (trials["mbts"] - 1.0)
-    trials = cure_trials.with_state_of_cure(trials, minutes="minutes", t90="t90", t90_at_c=150.0, thickness_mm=10.0)
+    trials = cure_trials.with_state_of_cure(
+        trials, minutes="minutes", t90="t90", t90_at_c=150.0, thickness_mm=10.0
+    )
     truth = 40 + 0.1 * (trials["chalk"] - 100) + 8 * trials["cure_centre"]
     return trials.assign(hardness=truth + rng.normal(0, 0.1, len(trials)))
 
@@ -84,7 +103,9 @@ def test_formula_and_cure_come_apart_on_the_state_of_cure():
 def test_bad_input_is_named():
     with pytest.raises(FormlabError) as caught:
         cure_trials.minutes_of_multiples(PLAN, "x", T90, 150.0, press="press_c")
-    assert str(caught.value) == "The trials lack ['x', 'press_c']; they have ['batch', 'times_t90']."
+    assert (
+        str(caught.value) == "The trials lack ['x', 'press_c']; add them. They have ['batch', 'times_t90']."
+    )
     with pytest.raises(FormlabError) as caught:
         cure_trials.minutes_of_multiples(PLAN.assign(times_t90=-1.0), "times_t90", {"B01": 0.0}, 150.0)
     assert str(caught.value) == (

@@ -33,7 +33,9 @@ def test_today_meets_its_targets_nearly(name):
 
 def test_errors_have_the_sizes_the_brief_says():
     brief = demo.demo_brief("ink_wedge")
-    plan = pd.DataFrame({"trial": [f"T{k}" for k in range(4000)], "batch": [f"B{k // 2}" for k in range(4000)]})
+    plan = pd.DataFrame(
+        {"trial": [f"T{k}" for k in range(4000)], "batch": [f"B{k // 2}" for k in range(4000)]}
+    )
     truth = pd.DataFrame({part.name: 50.0 for part in brief.responses}, index=plan.index)
     drawn = demo.make_results(brief, plan, truth, 5).merge(plan, on="trial")
     part = brief.by_name["hardness"]

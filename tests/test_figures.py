@@ -79,7 +79,9 @@ def phr_trials(brief):
         44 - 0.55 * (frame.oil - 12) + 0.12 * (frame.chalk - 60) + 0.5 * (frame.cure_min - 15)
         + 1.5 * (frame.press == "steam") + rng.normal(0, 0.6, n)
     )  # fmt: skip
-    frame["smear"] = 17 * np.exp(0.03 * (frame.oil - 12) - 0.03 * (frame.cure_min - 15) + rng.normal(0, 0.03, n))
+    frame["smear"] = 17 * np.exp(
+        0.03 * (frame.oil - 12) - 0.03 * (frame.cure_min - 15) + rng.normal(0, 0.03, n)
+    )
     return frame
 
 
@@ -95,7 +97,9 @@ class Case:
         self.answer = fl.suggest(self.brief, self.surfaces, seed=1, explain=False, alternatives=0)
         self.blend = fl.Brief.model_validate(BLEND)
         made = fl.Region.from_brief(self.blend).sample(24, 3)
-        made["erasure"] = 60 + 0.5 * made.pumice - 0.01 * made.kaolin**2 + np.random.default_rng(1).normal(0, 0.5, 24)
+        made["erasure"] = (
+            60 + 0.5 * made.pumice - 0.01 * made.kaolin**2 + np.random.default_rng(1).normal(0, 0.5, 24)
+        )
         self.erasure = fit(self.blend, made, kind="least squares", seed=1)["erasure"]
         claims = np.tile([0.55, 0.75, 0.85, 0.92, 0.97], 8)
         self.ledger = score_promises(claims, np.arange(40) % 7 != 0)
@@ -176,12 +180,27 @@ UNITLESS = {"batch", "trial, in run order", "run order, trial number", "normal s
 
 @every_figure
 def test_axes_carry_units(case, name):
-    units = ["phr", "min", "Shore A", "density x 1000", "%", "EUR per piece", "sds of a slab as measured", "log"]
+    units = [
+        "phr",
+        "min",
+        "Shore A",
+        "density x 1000",
+        "%",
+        "EUR per piece",
+        "sds of a slab as measured",
+        "log",
+    ]
     for ax in flat(CALLS[name](case)):
-        texts = [ax.get_tlabel(), ax.get_llabel(), ax.get_rlabel()] if ax.name == "ternary" else [ax.get_xlabel(), ax.get_ylabel()]
+        texts = (
+            [ax.get_tlabel(), ax.get_llabel(), ax.get_rlabel()]
+            if ax.name == "ternary"
+            else [ax.get_xlabel(), ax.get_ylabel()]
+        )
         for text in texts:
             if text not in UNITLESS and text != "press":  # a setting with categories has no unit
-                assert any(text.endswith(unit) or f"{unit}" in text.split("\n") for unit in units) or "%" in text, text
+                assert (
+                    any(text.endswith(unit) or f"{unit}" in text.split("\n") for unit in units) or "%" in text
+                ), text
 
 
 @pytest.fixture
@@ -269,16 +288,30 @@ def test_contrast_of_text_and_marks(look):
 
 # Machado, Oliveira & Fernandes 2009 (IEEE Trans. Vis. Comput. Graph. 15:1291), severity 1.0, linear RGB; from memory.
 BLIND = {
-    "protan": [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]],
-    "deutan": [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413], [-0.011820, 0.042940, 0.968881]],
-    "tritan": [[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602], [0.004733, 0.691367, 0.303900]],
+    "protan": [
+        [0.152286, 1.052583, -0.204868],
+        [0.114503, 0.786281, 0.099216],
+        [-0.003882, -0.048116, 1.051998],
+    ],
+    "deutan": [
+        [0.367322, 0.860646, -0.227968],
+        [0.280085, 0.672501, 0.047413],
+        [-0.011820, 0.042940, 0.968881],
+    ],
+    "tritan": [
+        [1.255528, -0.076749, -0.178779],
+        [-0.078411, 0.930809, 0.147602],
+        [0.004733, 0.691367, 0.303900],
+    ],
     "none": np.eye(3),
 }
 
 
 def _lab(linear):
     """CIE L*a*b* of linear sRGB, white D65."""
-    xyz = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]) @ np.clip(linear, 0, 1)
+    xyz = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]) @ np.clip(
+        linear, 0, 1
+    )
     f = np.array([t ** (1 / 3) if t > 0.008856 else 7.787 * t + 16 / 116 for t in xyz / [0.9505, 1.0, 1.089]])
     return np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])])
 
@@ -328,7 +361,11 @@ def test_traces_stop_where_the_limits_do(case):
 
 def _contours(ax, colour):
     """Contour sets drawn with one colour of line."""
-    return [c for c in ax.collections if hasattr(c, "levels") and not c.filled and to_rgb(c.get_edgecolor()[0]) == to_rgb(colour)]
+    return [
+        c
+        for c in ax.collections
+        if hasattr(c, "levels") and not c.filled and to_rgb(c.get_edgecolor()[0]) == to_rgb(colour)
+    ]
 
 
 def test_contours_over_two_are_the_predictions(case):
@@ -338,7 +375,9 @@ def test_contours_over_two_are_the_predictions(case):
     for contours in lines:
         for level, path in zip(contours.levels, contours.get_paths()):
             if len(path.vertices):
-                frame = pd.DataFrame(path.vertices, columns=["oil", "chalk"]).assign(cure_min=15.0, press="ram")
+                frame = pd.DataFrame(path.vertices, columns=["oil", "chalk"]).assign(
+                    cure_min=15.0, press="ram"
+                )
                 assert_allclose(case.smear.predict(frame, outside="ignore"), level, rtol=2e-4)
                 checked += len(frame)
     assert checked > 100
@@ -379,7 +418,9 @@ def test_the_triangle_shows_today_and_no_mark_beyond_it(case):
 
 
 def test_a_slice_of_a_blend_keeps_the_sum(case):
-    frame = slices.move(case.blend, case.blend.baseline, {"kaolin": [0.0, 10.0, 25.0], "pumice": [10.0, 17.0, 30.0]})
+    frame = slices.move(
+        case.blend, case.blend.baseline, {"kaolin": [0.0, 10.0, 25.0], "pumice": [10.0, 17.0, 30.0]}
+    )
     assert_allclose(frame[case.blend.ingredient_names].sum(axis=1), 100.0, rtol=1e-12)
     assert_allclose(frame["factice"] / frame["oil"], 20 / 8, rtol=1e-12)
     assert_allclose(frame["rubber"], 40.0)
@@ -413,7 +454,12 @@ def test_effects_are_the_coefficients(case):
     table = case.hardness.coefficients.set_index("term")
     names = [t.get_text() for t in ax.get_yticklabels()]
     assert "1" not in names
-    spots = {round(float(y)): float(x) for line in ax.lines if line.get_marker() == "o" for x, y in zip(*line.get_data())}
+    spots = {
+        round(float(y)): float(x)
+        for line in ax.lines
+        if line.get_marker() == "o"
+        for x, y in zip(*line.get_data())
+    }
     assert_allclose([spots[k] for k in range(len(names))], table.loc[names, "estimate"], rtol=1e-12)
 
 
@@ -428,7 +474,9 @@ def test_suggestion_against_targets(case):
         squares = [mark for mark in ax.lines if mark.get_marker() == "s"]
         assert_allclose(squares[0].get_xdata(), [line["mean"]])
         today = [mark for mark in ax.lines if mark.get_marker() == "D"]
-        assert_allclose(today[0].get_xdata(), case.surfaces[line.name].predict(case.brief.baseline), rtol=1e-9)
+        assert_allclose(
+            today[0].get_xdata(), case.surfaces[line.name].predict(case.brief.baseline), rtol=1e-9
+        )
 
 
 def test_today_stands_at_its_cost_and_conformance(case):
@@ -475,13 +523,18 @@ def test_layout_shows_every_level(case):
     assert_allclose(dots.get_xdata(), order["oil"])
     assert [t.get_text() for t in row[4].get_xticklabels()] == ["ram", "steam"]
     assert [t.get_text() for t in row[1].get_xticklabels()] == ["5", "15", "25"]  # levels of the plan
-    assert [t.get_text() for t in row[2].get_xticklabels()] == ["40", "100"]  # no level at the high: the range
+    assert [t.get_text() for t in row[2].get_xticklabels()] == [
+        "40",
+        "100",
+    ]  # no level at the high: the range
 
 
 def test_tree_joins_slabs_of_one_batch(case):
     ax = figures.batch_tree(case.plan)
     words = [text.get_text() for text in ax.texts]
-    assert sorted(words) == sorted([*case.trials["trial"], *set(case.trials["batch"]), *set(case.trials["load"])])
+    assert sorted(words) == sorted(
+        [*case.trials["trial"], *set(case.trials["batch"]), *set(case.trials["load"])]
+    )
     assert ax.get_title(loc="left") == "18 slabs from 9 batches, cured in 5 loads"
 
 
@@ -539,7 +592,9 @@ def test_beyond_the_trials_is_dotted(case):
 def test_today_is_marked_and_said_to_be_off_the_slice(case):
     on = figures.over_two(case.hardness, "oil", "chalk")
     assert "today" in [t.get_text() for t in on.get_legend().get_texts()]
-    off = figures.over_two(case.hardness, "oil", "chalk", at={"oil": 12, "chalk": 60, "cure_min": 12, "press": "ram"})
+    off = figures.over_two(
+        case.hardness, "oil", "chalk", at={"oil": 12, "chalk": 60, "cure_min": 12, "press": "ram"}
+    )
     words = [t.get_text() for t in off.get_legend().get_texts()]
     assert "today (off this slice)" in words and "drawn through here" in words
     assert off.get_title(loc="left").endswith("at cure min 12 min, press ram")
@@ -550,16 +605,16 @@ def test_today_is_marked_and_said_to_be_off_the_slice(case):
 REFUSED = {
     "no axis": (
         lambda c: figures.over_two(c.hardness, "oil", "press"),
-        "'press' cannot be an axis; numeric factors of the brief are ['oil', 'chalk', 'cure_min'].",
+        "'press' cannot be an axis; choose a numeric factor of ['oil', 'chalk', 'cure_min'].",
     ),
     "the same twice": (
         lambda c: figures.over_two(c.hardness, "oil", "oil"),
-        "x and y are both 'oil'; two different factors are needed.",
+        "x and y are both 'oil'; name two different factors.",
     ),
     "not three": (
         lambda c: figures.ternary(c.erasure, ["oil", "rubber", "kaolin"]),
-        "components = ['oil', 'rubber', 'kaolin']; three different ingredients that vary are needed, out of "
-        "['factice', 'oil', 'kaolin', 'pumice'].",
+        "components = ['oil', 'rubber', 'kaolin']; name three different ingredients out of those "
+        "that vary, ['factice', 'oil', 'kaolin', 'pumice'].",
     ),
     "no triangle": (
         lambda c: figures.ternary(c.erasure, ["factice", "kaolin", "pumice"], ax=plt.figure().add_subplot()),
@@ -576,11 +631,11 @@ REFUSED = {
     ),
     "unknown conformance": (
         lambda c: figures.where_met(c.brief, c.surfaces, "oil", "chalk", of="mean"),
-        "of = 'mean'; it is one of ['true_mean', 'new_batch', 'accepted'].",
+        "of = 'mean'; use one of ['true_mean', 'new_batch', 'accepted'].",
     ),
     "unknown cost": (
         lambda c: figures.cost_conformance(c.brief, c.surfaces, cost="per_kg"),
-        "cost = 'per_kg'; it is one of ['cost_per_kg', 'cost_per_litre', 'cost_per_piece'].",
+        "cost = 'per_kg'; use one of ['cost_per_kg', 'cost_per_litre', 'cost_per_piece'].",
     ),
     "frontier of another cost": (
         lambda c: figures.cost_conformance(
@@ -590,7 +645,7 @@ REFUSED = {
     ),
     "no batches": (
         lambda c: figures.batch_tree(c.trials.drop(columns="batch")),
-        "The trials have no batch column, so nothing is shared; each slab is its own batch.",
+        "The trials have no batch column, so nothing is shared; add one where slabs share a mixing.",
     ),
 }  # fmt: skip
 
@@ -612,7 +667,7 @@ def test_unknown_figure():
 
 
 @pytest.mark.parametrize(
-    ("value", "words"), [(0.0, "0 %"), (0.001, "< 1 %"), (0.5, "50 %"), (0.999, "> 99 %"), (1.0, "100 %")]
+    ("value", "words"), [(0.0, "0 %"), (0.001, "< 1 %"), (0.5, "50 %"), (0.999, "> 99 %"), (1.0, "> 99 %")]
 )
 def test_percent_never_rounds_to_certainty(value, words):
     assert theme.percent(value) == words

@@ -27,21 +27,31 @@ def test_density_of_a_batch_with_a_line_left_out_fails_its_gate():
 def test_yield_limits_are_those_of_the_standard():
     # ISO 2476:1996 (after ISO 2393): discard beyond +0.5 % and -1.5 %.
     assert_allclose(gates.yield_limits(10_000.0), (9850.0, 10_050.0), rtol=1e-12)
-    assert [gates.yield_gate(g, 10_000.0).passed for g in (9849, 9850, 10_050, 10_051)] == [False, True, True, False]
+    assert [gates.yield_gate(g, 10_000.0).passed for g in (9849, 9850, 10_050, 10_051)] == [
+        False,
+        True,
+        True,
+        False,
+    ]
     assert gates.yield_gate(9600.0, 10_000.0, percent=(-5.0, 0.5)).passed
 
 
 def test_dispersion_has_a_lower_limit_only():
     gate = gates.dispersion_gate(5.0, 7.0)
-    assert gate.words == "Dispersion 5 of 10, limits at least 7 of 10: failed. Undispersed filler: pass it tight and cut it more."
+    assert (
+        gate.words
+        == "Dispersion 5 of 10, limits at least 7 of 10: failed. Undispersed filler: pass it tight and cut it more."
+    )
     assert gates.dispersion_gate(10.0, 7.0).passed
     with pytest.raises(FormlabError) as caught:
         gates.dispersion_gate(12.0, 7.0)
-    assert str(caught.value) == "A dispersion rating of 12 is not on the scale from 1 to 10."
+    assert str(caught.value) == "A dispersion rating of 12 is not on the scale; give one from 1 to 10."
 
 
 def test_records_hold_value_limits_and_decision_and_go_through_json():
-    records = gates.gate_records("B02", [LIGHT, FINE, gates.dispersion_gate(8, 7)], "accept", reason="only for hardness", by="AB")
+    records = gates.gate_records(
+        "B02", [LIGHT, FINE, gates.dispersion_gate(8, 7)], "accept", reason="only for hardness", by="AB"
+    )
     assert json.loads(json.dumps(records)) == records
     assert records[0] == {
         "batch": "B02", "gate": "density", "value": 1.412, "low": pytest.approx(1.425), "high": pytest.approx(1.465),
@@ -90,5 +100,10 @@ def test_bad_numbers_are_named():
 @given(st.floats(0.5, 3.0), st.floats(0.5, 3.0))
 def test_density_gate_does_not_care_which_way_it_is_off(measured, calculated):
     gate = gates.density_gate(measured, calculated)
-    assert gate.passed == gates.density_gate(calculated, measured).passed or abs(abs(measured - calculated) - 0.02) < 1e-9
-    assert gate.passed == (abs(measured - calculated) <= 0.02) or abs(abs(measured - calculated) - 0.02) < 1e-9
+    assert (
+        gate.passed == gates.density_gate(calculated, measured).passed
+        or abs(abs(measured - calculated) - 0.02) < 1e-9
+    )
+    assert (
+        gate.passed == (abs(measured - calculated) <= 0.02) or abs(abs(measured - calculated) - 0.02) < 1e-9
+    )

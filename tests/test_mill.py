@@ -10,7 +10,14 @@ from formlab.errors import FormlabError, RecipeError
 
 # The SBR control recipe of ISO 2302 (densities from memory) and an invented eraser recipe of 473 phr.
 CONTROL = pd.Series({"sbr": 100, "black": 50, "zinc_oxide": 3, "sulfur": 1.75, "stearic": 1, "tbbs": 1})
-CONTROL_DENSITY = {"sbr": 0.94, "black": 1.8, "zinc_oxide": 5.6, "sulfur": 2.07, "stearic": 0.85, "tbbs": 1.29}
+CONTROL_DENSITY = {
+    "sbr": 0.94,
+    "black": 1.8,
+    "zinc_oxide": 5.6,
+    "sulfur": 2.07,
+    "stearic": 0.85,
+    "tbbs": 1.29,
+}
 CONTROL_ROLES = {
     "sbr": "rubber", "black": "filler", "zinc_oxide": "activator", "sulfur": "curing agent",
     "stearic": "activator", "tbbs": "accelerator",
@@ -53,7 +60,12 @@ def test_four_times_the_recipe_fits_for_the_control_recipe():
     assert_allclose(batch.litres, 0.55, atol=5e-5)
     assert_allclose([batch.times, batch.mass_g], [4.0, 627.0], rtol=1e-4)
     fits = mill.lab_batch(CONTROL, CONTROL_DENSITY, rubbers=["sbr"], room_litres=0.6)
-    assert fits == (4.0, 627.0, batch.litres, "Four times the recipe makes 0.55 l and fits the 0.6 l of the mill.")
+    assert fits == (
+        4.0,
+        627.0,
+        batch.litres,
+        "Four times the recipe makes 0.55 l and fits the 0.6 l of the mill.",
+    )
 
 
 def test_four_times_an_eraser_recipe_does_not_fit():
@@ -61,7 +73,10 @@ def test_four_times_an_eraser_recipe_does_not_fit():
     assert batch.litres == pytest.approx(0.55)
     assert_allclose(batch.mass_g, 550 * 1.445097, rtol=1e-6)
     assert_allclose(batch.times, 4 * 0.55 / 1.309255, rtol=1e-6)
-    assert batch.words == "Four times the recipe would make 1.31 l, the mill takes 0.55 l: 1.68 times the recipe."
+    assert (
+        batch.words
+        == "Four times the recipe would make 1.31 l, the mill takes 0.55 l: 1.68 times the recipe."
+    )
 
 
 @given(st.floats(0.01, 2), st.floats(0.01, 100))
@@ -88,7 +103,10 @@ def test_oil_takes_the_tighter_of_its_two_tolerances():
     tolerance = mill.weighing_tolerances(rest, {"sbr": "rubber", "oil": "oil"})["tolerance_g"]
     assert tolerance.tolist() == pytest.approx([1.0, 0.5])
     much = pd.Series({"sbr": 427.0, "oil": 200.0})
-    assert mill.weighing_tolerances(much, {"sbr": "rubber", "oil": "oil"})["tolerance_g"].tolist() == [1.0, 1.0]
+    assert mill.weighing_tolerances(much, {"sbr": "rubber", "oil": "oil"})["tolerance_g"].tolist() == [
+        1.0,
+        1.0,
+    ]
 
 
 @given(st.floats(0.1, 100))
@@ -112,9 +130,7 @@ def order(**steps):
 
 
 OIL = "'oil' goes in without a filler beside it. Oil alone slips the band: add it in turn with filler."
-TOGETHER = (
-    "'sulfur' and 'mbts' go in together. Keep them apart while the stock is hot: one early, or the last one cool."
-)
+TOGETHER = "'sulfur' and 'mbts' go in together. Keep them apart while the stock is hot: one early, or the last one cool."
 ACID = (
     "'factice' is acidic and goes in next to 'dpg', which is basic. "
     "Keep them apart or buffer with magnesia or chalk."
@@ -154,14 +170,17 @@ def test_the_site_may_bring_its_own_rules():
 
 
 @pytest.mark.parametrize(
-    "fraction, passes, twice", [(0.05, 1.0526, 0.0025), (0.10, 1.1111, 0.01), (0.20, 1.25, 0.04), (0.30, 1.4286, 0.09)]
+    "fraction, passes, twice",
+    [(0.05, 1.0526, 0.0025), (0.10, 1.1111, 0.01), (0.20, 1.25, 0.04), (0.30, 1.4286, 0.09)],
 )
 def test_steady_state_regrind(fraction, passes, twice):
     # Geometric series, recomputed.
     assert_allclose(mill.mean_passes(fraction), passes, atol=5e-5)
     assert_allclose(mill.share_passed(fraction, 3), twice, rtol=1e-12)
     # The mean is the sum of the shares that made at least 1, 2, 3 ... passes.
-    assert_allclose(sum(mill.share_passed(fraction, k) for k in range(1, 80)), mill.mean_passes(fraction), rtol=1e-12)
+    assert_allclose(
+        sum(mill.share_passed(fraction, k) for k in range(1, 80)), mill.mean_passes(fraction), rtol=1e-12
+    )
 
 
 def test_steady_state_is_where_batch_after_batch_ends_up():
@@ -210,11 +229,11 @@ BAD = {
     ),
     "columns": (
         lambda: mill.order_warnings(pd.DataFrame({"name": ["sbr"], "order": [1]})),
-        "The order of addition lacks ['role', 'label']; it has ['name', 'order'].",
+        "The order of addition lacks ['role', 'label']; add them. It has ['name', 'order'].",
     ),
     "fraction": (
         lambda: mill.mean_passes(1.0),
-        "regrind_fraction = 1. A mass fraction of the batch, 0 or more and below 1.",
+        "regrind_fraction = 1. Give a mass fraction of the batch, 0 or more and below 1.",
     ),
     "passes": (
         lambda: mill.share_passed(0.1, 0),

@@ -68,13 +68,22 @@ NAMES = [
 def test_every_word_is_escaped(objects, name):
     page = objects[name]._repr_html_()
     assert "<script" not in page
-    if name not in ("judgement", "conformance", "surfaces", "replacement"):  # these show no text of the user's here
+    if name not in (
+        "judgement",
+        "conformance",
+        "surfaces",
+        "replacement",
+    ):  # these show no text of the user's here
         assert SAFE in page
 
 
 def test_problems_are_counted_and_escaped(objects):
     page = objects["problems"]._repr_html_()
-    assert page.count(SAFE) == 6 and "2 problems in &lt;script" in page and "a.csv. 1 comes with a repair." in page
+    assert (
+        page.count(SAFE) == 6
+        and "2 problems in &lt;script" in page
+        and "a.csv. 1 comes with a repair." in page
+    )
     assert "Nothing is wrong." in problem_table([])._repr_html_()
     assert "formlab" not in objects["problems"][["row"]]._repr_html_()  # a part of it is any table
 
@@ -83,7 +92,10 @@ def test_problems_are_counted_and_escaped(objects):
     ("changes", "words"),
     [
         ({}, "2 ingredients and 1 setting vary, in phr; 1 response with a target."),
-        ({"setting": [], "current": {"oil": 15, "chalk": 10}}, "2 ingredients vary, in phr; 1 response with a target."),
+        (
+            {"setting": [], "current": {"oil": 15, "chalk": 10}},
+            "2 ingredients vary, in phr; 1 response with a target.",
+        ),
     ],
 )
 def test_what_a_brief_says_first(objects, changes, words):
@@ -129,13 +141,18 @@ def page():
 @pytest.mark.parametrize("name", NAMES)
 def test_nothing_is_cut_in_a_narrow_cell(objects, page, name):
     """With all folds open, only a table that can be scrolled is wider than the cell."""
-    page.set_content(f"<div id='cell' style='width:{WIDTH}px;overflow:hidden'>{objects[name]._repr_html_()}</div>")
-    assert page.evaluate(
-        "() => { document.querySelectorAll('details').forEach(d => { d.open = true });"
-        " const edge = document.querySelector('#cell').getBoundingClientRect().right + 1;"
-        " return [...document.querySelectorAll('#cell *')].filter(e => !e.closest('.wide table, pre')"
-        " && e.getBoundingClientRect().right > edge).map(e => e.outerHTML.slice(0, 80)) }"
-    ) == []
+    page.set_content(
+        f"<div id='cell' style='width:{WIDTH}px;overflow:hidden'>{objects[name]._repr_html_()}</div>"
+    )
+    assert (
+        page.evaluate(
+            "() => { document.querySelectorAll('details').forEach(d => { d.open = true });"
+            " const edge = document.querySelector('#cell').getBoundingClientRect().right + 1;"
+            " return [...document.querySelectorAll('#cell *')].filter(e => !e.closest('.wide table, pre')"
+            " && e.getBoundingClientRect().right > edge).map(e => e.outerHTML.slice(0, 80)) }"
+        )
+        == []
+    )
     assert page.evaluate(
         "() => [...document.querySelectorAll('.wide')].every(e => getComputedStyle(e).overflowX === 'auto')"
     )
@@ -181,7 +198,11 @@ def test_help_of_classes_and_their_methods_is_there(name):
 @pytest.mark.parametrize("name", CLASSES)
 def test_help_of_properties_is_there(name):
     kind = getattr(fl, name)
-    found = [(n, getattr(p, "func", getattr(p, "fget", None))) for n, p in vars(kind).items() if not n.startswith("_")]
+    found = [
+        (n, getattr(p, "func", getattr(p, "fget", None)))
+        for n, p in vars(kind).items()
+        if not n.startswith("_")
+    ]
     ours = [(n, f) for n, f in found if inspect.isfunction(f) and f.__module__.startswith("formlab")]
     assert [f"{name}.{n}" for n, f in ours if not (f.__doc__ or "").strip()] == []
 

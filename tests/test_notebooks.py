@@ -15,7 +15,11 @@ NOTEBOOKS = sorted(HOME.glob("*.ipynb"))
 
 
 def test_there_is_one_for_each_user():
-    assert [path.stem for path in NOTEBOOKS] == ["1_planning_a_series", "2_fitting_outcomes", "3_cheaper_filler"]
+    assert [path.stem for path in NOTEBOOKS] == [
+        "1_planning_a_series",
+        "2_fitting_outcomes",
+        "3_cheaper_filler",
+    ]
 
 
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
@@ -34,7 +38,9 @@ def test_runs_without_an_error(path):
     outputs = [output for cell in book.cells for output in cell.get("outputs", [])]
     assert outputs and not [o for o in outputs if o.output_type == "error"]
     # a warning printed in a story is an error in the story
-    assert not [o.text for o in outputs if o.output_type == "stream" and o.name == "stderr" and "Warning" in o.text]
+    assert not [
+        o.text for o in outputs if o.output_type == "stream" and o.name == "stderr" and "Warning" in o.text
+    ]
 
 
 def test_the_readme_shows_four_small_figures_of_the_notebooks():

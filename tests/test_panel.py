@@ -101,10 +101,10 @@ def test_in_phr_a_control_is_cut_to_what_the_limits_leave(block):
     brief, surfaces = block
     state = WhatIf(brief, surfaces)
     assert state.move("chalk", 149.0) == ""
-    assert state.move("pumice", 40.0) == "Stopped at 26 phr: chalk + pumice <= 175."
+    assert state.move("pumice", 40.0) == "Stopped at 26.0 phr: chalk + pumice <= 175."
     assert state.formula["pumice"].iloc[0] == pytest.approx(26.0)
     assert state.formula["chalk"].iloc[0] == 149.0
-    assert state.move("oil", 2.0) == "Stopped at 8 phr: naphthenic oil is at its low, 8."
+    assert state.move("oil", 2.0) == "Stopped at 8.0 phr: naphthenic oil is at its low, 8."
     assert state.room("pumice") == pytest.approx((0.0, 26.0))
 
 

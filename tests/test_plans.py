@@ -208,12 +208,12 @@ def test_html_escapes_what_the_user_wrote():
     [
         (
             {"kind": "best"},
-            "kind = 'best'; it is one of optimal, lattice, centroid, vertices, factorial, screening, composite, "
+            "kind = 'best'; use one of optimal, lattice, centroid, vertices, factorial, screening, composite, "
             "box-behnken, spread.",
         ),
-        ({"criterion": "G"}, "criterion = 'G'; it is one of D, A, I."),
-        ({"replicates": 0}, "replicates = 0; at least 1."),
-        ({"kind": "factorial", "outside": "ignore"}, "outside = 'ignore'; it is one of error, move, drop."),
+        ({"criterion": "G"}, "criterion = 'G'; use one of D, A, I."),
+        ({"replicates": 0}, "replicates = 0; give at least 1."),
+        ({"kind": "factorial", "outside": "ignore"}, "outside = 'ignore'; use one of error, move, drop."),
         (
             {"runs": 2},
             "3 primary terms cannot be estimated from 2 trials. Add at least 1 trial(s), or choose a smaller model than "
@@ -235,7 +235,7 @@ def test_html_escapes_what_the_user_wrote():
         ),
         (
             {"ratios": {"slab": 1}},
-            "ratios has 'slab'; the levels of error are block, day, base, batch, load.",
+            "ratios has 'slab'; choose among the levels of error block, day, base, batch, load.",
         ),
     ],
 )
@@ -267,7 +267,7 @@ def test_judging_too_few_trials_names_the_terms():
 def test_trial_ids_are_unique():
     with pytest.raises(PlanError) as caught:
         Plan.from_frame(rubber(), pd.DataFrame({"trial": ["A", "A"], "oil": [5, 20], "chalk": [20, 100]}))
-    assert str(caught.value) == "Trial 'A' occurs more than once. A trial is one slab with its own id."
+    assert str(caught.value) == "Trial 'A' occurs more than once. Give each slab an id of its own."
 
 
 def test_amounts_of_a_blend_can_be_weighed():

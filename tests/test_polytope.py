@@ -343,7 +343,9 @@ def test_sample_is_seeded_and_covers_fixed_and_single_points():
     assert FLARE.sample(0, seed=1).shape == (0, 4)
     with pytest.raises(RegionError) as caught:
         mixture([0.6, 0.6], [0.9, 0.9]).sample(1)
-    assert str(caught.value) == "The region is empty: no point fulfils all ranges and limits."
+    assert (
+        str(caught.value) == "The region is empty: no point fulfils all ranges and limits. Widen one of them."
+    )
 
 
 @settings(deadline=None, max_examples=60)

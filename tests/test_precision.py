@@ -22,7 +22,12 @@ COAL = """
 .71 .71 .69 | 1.20 1.26 1.26 | 1.69 1.70 1.68 | 3.27 3.24 3.23
 .70 .65 .68 | 1.24 1.22 1.30 | 1.67 1.68 1.67 | 3.25 3.26 3.26
 """
-PUBLISHED = {1: (0.690, 0.015, 0.026), 2: (1.252, 0.029, 0.061), 3: (1.667, 0.017, 0.035), 4: (3.250, 0.026, 0.058)}
+PUBLISHED = {
+    1: (0.690, 0.015, 0.026),
+    2: (1.252, 0.029, 0.061),
+    3: (1.667, 0.017, 0.035),
+    4: (3.250, 0.026, 0.058),
+}
 
 
 @pytest.fixture
@@ -47,8 +52,12 @@ def test_iso_5725_sulfur_in_coal(coal):
 
 def test_critical_values_of_the_published_tables():
     # ISO 5725-2 tables (Cochran, Grubbs) and ASTM E691 (Mandel), from memory; recomputed to six digits.
-    assert_allclose([precision.cochran_critical(8, 3, a) for a in (0.05, 0.01)], [0.515687, 0.615167], atol=5e-7)
-    assert_allclose([precision.cochran_critical(6, 2, a) for a in (0.05, 0.01)], [0.780726, 0.882848], atol=5e-7)
+    assert_allclose(
+        [precision.cochran_critical(8, 3, a) for a in (0.05, 0.01)], [0.515687, 0.615167], atol=5e-7
+    )
+    assert_allclose(
+        [precision.cochran_critical(6, 2, a) for a in (0.05, 0.01)], [0.780726, 0.882848], atol=5e-7
+    )
     assert_allclose([precision.grubbs_critical(8, a) for a in (0.05, 0.01)], [2.126645, 2.274365], atol=5e-7)
     assert_allclose(precision.mandel_h_critical(8), 2.152492, atol=5e-7)
     assert_allclose(precision.mandel_k_critical(8, 3), 2.060840, atol=5e-7)
@@ -172,7 +181,7 @@ def test_verdict_in_words():
 BAD = {
     "columns": (
         lambda: precision.precision(pd.DataFrame({"lab": [1], "value": [1.0]})),
-        "Readings lack ['level', 'reading']; they have ['lab', 'value'].",
+        "Readings lack ['level', 'reading']; add them. They have ['lab', 'value'].",
     ),
     "missing": (
         lambda: precision.precision(pd.DataFrame({"lab": [1, 2], "level": 1, "reading": [1.0, np.nan]})),
@@ -180,16 +189,16 @@ BAD = {
     ),
     "no repeats": (
         lambda: precision.precision(pd.DataFrame({"lab": [1, 2], "level": "x", "reading": [1.0, 2.0]})),
-        "Level 'x' has 2 readings from 2 labs. Repeatability and reproducibility need two labs, "
+        "Level 'x' has 2 readings from 2 labs. Add readings: repeatability and reproducibility need two labs, "
         "and repeats in one of them at least.",
     ),
     "few labs": (
         lambda: precision.consistency(pd.DataFrame({"lab": [1, 1, 2, 2], "level": "x", "reading": 1.0})),
-        "Level 'x' has 2 labs, most with 2 readings. These tests need three labs and two readings each.",
+        "Level 'x' has 2 labs, most with 2 readings. Add readings: these tests need three labs and two readings each.",
     ),
     "matters": (
         lambda: precision.readings_needed(1.0, 0.0),
-        "matters = 0. The smallest difference worth seeing must be above 0.",
+        "matters = 0. Give the smallest difference worth seeing, above 0.",
     ),
 }
 

@@ -237,7 +237,7 @@ BAD = {
     ),
     "undecided": (
         lambda: recipe.as_materials(pd.Series({"sbr": 100.0}), S80),
-        "Nothing says how much 's80' to weigh; the formula has no 'sulfur' or 's80_carrier'.",
+        "Nothing says how much 's80' to weigh; the formula has no 'sulfur' or 's80_carrier'. Add it.",
     ),
     "shares": (
         lambda: recipe.total_of(PHR, {"factis": 0.1, "sulfur": 100}),

@@ -143,13 +143,13 @@ def test_pseudo_components_that_do_not_exist():
         phr({"oil": (5, 15)}).to_pseudo(pd.DataFrame({"oil": [5.0]}))
     assert str(caught.value) == (
         "Pseudo-components need two ingredients or more that share a total and have room to vary; "
-        "here there are [] in basis 'phr'."
+        "widen a range. Here there are [] in basis 'phr'."
     )
     with pytest.raises(RegionError) as caught:
         PUNCH.from_pseudo(pd.DataFrame({"orange": [0.5]}))
     assert (
         str(caught.value)
-        == "The frame lacks the pseudo-components ['watermelon', 'pineapple']; it has ['orange']."
+        == "The frame lacks the pseudo-components ['watermelon', 'pineapple']; add them. It has ['orange']."
     )
 
 
@@ -329,7 +329,7 @@ def test_the_nearest_formula_of_an_unknown_category_is_an_error():
     region = phr({"oil": (5, 15)}, setting=[PRESS])
     with pytest.raises(RegionError) as caught:
         region.nearest(pd.DataFrame({"oil": [3.0], "press": ["cold"]}, index=["T9"]))
-    assert str(caught.value) == "Formula 'T9' has 'press' = 'cold'; allowed are ['ram', 'steam']."
+    assert str(caught.value) == "Formula 'T9' has 'press' = 'cold'; use one of ['ram', 'steam']."
 
 
 # ---- rounding to a scale --------------------------------------------------------------------------------
@@ -374,10 +374,10 @@ def test_one_ingredient_may_make_up_the_balance():
     assert_allclose(region.round(frame, {"a": 0.005}), [[0.51, 0.4767, 0.0133]], atol=1e-12)
     with pytest.raises(RegionError) as caught:
         region.round(frame, {"c": 0.1})
-    assert str(caught.value) == "The step of 'c' is 0.1; steps above 0 are for ['a', 'b']."
+    assert str(caught.value) == "The step of 'c' is 0.1; give steps above 0, for ['a', 'b']."
     with pytest.raises(RegionError) as caught:
         region.round(frame, 0.0)
-    assert str(caught.value) == "The step of 'a' is 0.0; steps above 0 are for ['a', 'b']."
+    assert str(caught.value) == "The step of 'a' is 0.0; give steps above 0, for ['a', 'b']."
 
 
 # ---- eyes -----------------------------------------------------------------------------------------------

@@ -20,7 +20,10 @@ PLAN = pd.DataFrame({"batch": ["B01", "B01", "B02"], "chalk": [50.0, 50.0, 150.0
 def test_words_and_age():
     own = Regrind(ingredient="own", parent="B01", colour="white", made="2031-05-01", generation=2)
     assert own.described(datetime.date(2031, 5, 15)) == "parent B01, white, 14 days old, generation 2"
-    assert Regrind(ingredient="own").described() == "no parent in this series yet, colour not known, age not known, generation 1"
+    assert (
+        Regrind(ingredient="own").described()
+        == "no parent in this series yet, colour not known, age not known, generation 1"
+    )
 
 
 def test_a_batch_of_the_series_is_the_parent():
@@ -32,7 +35,10 @@ def test_a_batch_of_the_series_is_the_parent():
 def test_todays_formula_stands_in_while_there_is_none():
     formula, words = parent_formula(BRIEF, Regrind(ingredient="own"), PLAN)
     assert formula.to_dict() == {"sbr": 100.0, "chalk": 100.0, "own": 0.0}
-    assert words == "The series has no regrind of its own yet. Ground scrap of today's formula stands in for 'own'."
+    assert (
+        words
+        == "The series has no regrind of its own yet. Ground scrap of today's formula stands in for 'own'."
+    )
 
 
 def test_without_one_the_middle_of_the_region_is_to_be_made():
@@ -44,7 +50,7 @@ def test_without_one_the_middle_of_the_region_is_to_be_made():
 def test_a_parent_that_is_not_in_the_plan_is_refused():
     with pytest.raises(PlanError) as caught:
         parent_formula(BRIEF, Regrind(ingredient="own", parent="B07"), PLAN)
-    assert str(caught.value) == "Regrind 'own' has the parent 'B07'; the plan has the batches ['B01', 'B02']."
+    assert str(caught.value) == "Regrind 'own' has the parent 'B07'; name one of the batches ['B01', 'B02']."
 
 
 def test_exploded_keeps_mass_and_leaves_no_regrind_to_count_again():
@@ -66,7 +72,9 @@ def test_the_exploded_density_is_between_parent_and_rest():
 
 def test_never_both_and_never_rubber():
     parts = [*PARTS[:2], PARTS[2] | {"contains": {"own": 0.6, "chalk": 0.4}, "counts_as_rubber": True}]
-    twice = Brief(ingredient=[PARTS[0] | {"low": 60, "high": 90}, PARTS[1], parts[2] | {"low": 10, "high": 40}])
+    twice = Brief(
+        ingredient=[PARTS[0] | {"low": 60, "high": 90}, PARTS[1], parts[2] | {"low": 10, "high": 40}]
+    )
     with pytest.raises(BriefError) as caught:
         check_regrind(twice, [Regrind(ingredient="old")])
     assert str(caught.value) == (

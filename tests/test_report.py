@@ -88,7 +88,13 @@ def test_numbers_are_those_of_the_parts(wedge):
     cells = set(re.findall(r"<td class='[nt]'>([^<]*)</td>", page))
     window = operating_window(series.brief, surfaces, answer, confidence=0.80, seed=1)
     means = series.trials().groupby("trial")[series.brief.response_names].mean()
-    for values in (answer.formula, answer.predicted["mean"], window["low"], window["high"], *means.to_numpy().T):
+    for values in (
+        answer.formula,
+        answer.predicted["mean"],
+        window["low"],
+        window["high"],
+        *means.to_numpy().T,
+    ):
         assert {number(value) for value in values} <= cells
 
 
@@ -120,7 +126,9 @@ def test_a_trial_leads_to_its_journal_entries(tmp_path):
         series.load_results(tmp_path / f"{name}.csv")
     assert main(["report", str(folder), "--kind", "least squares"]) == 0
     page = (folder / "out" / "report.html").read_text()
-    lines = re.findall(r"<tr><td class='t'>(T\d+)</td><td class='t'>B\d+</td>.*?<td class='t'>(\d+)</td></tr>", page)
+    lines = re.findall(
+        r"<tr><td class='t'>(T\d+)</td><td class='t'>B\d+</td>.*?<td class='t'>(\d+)</td></tr>", page
+    )
     by = dict(lines)
     journal = series.journal()
     assert len(journal) == 4
@@ -222,10 +230,11 @@ def test_it_prints_on_a4(wedge, browser, tmp_path):
     assert 8 <= len(re.findall(rb"/Type ?/Page\b", content)) <= 20
 
 
-def test_each_part_is_told_when_work_on_it_begins():
-    told = []
-    fl.report(fl.open_series(HOME / "ink_wedge").brief, tell=told.append)
-    assert told == HEADS
+def test_progress_names_each_part_when_work_on_it_begins(capsys, monkeypatch):
+    monkeypatch.setattr("formlab.progress.BETWEEN", 0.0)
+    fl.report(fl.open_series(HOME / "ink_wedge").brief, progress=True)
+    shown = capsys.readouterr().err
+    assert [head for head in HEADS if head[:30] in shown] == HEADS
 
 
 def test_what_a_year_would_save_stands_at_the_top(wedge):

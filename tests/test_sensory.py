@@ -49,7 +49,11 @@ def test_panel_that_does_not_fill_its_square_says_so():
 
 
 def test_panel_effects_are_those_put_in():
-    who, what, place = {"P": -1.0, "Q": 0.25, "R": 0.75}, {"a": 3.0, "b": 4.5, "c": 2.0}, {1: 0.2, 2: 0.0, 3: -0.2}
+    who, what, place = (
+        {"P": -1.0, "Q": 0.25, "R": 0.75},
+        {"a": 3.0, "b": 4.5, "c": 2.0},
+        {1: 0.2, 2: 0.0, 3: -0.2},
+    )
     orders = {"P": "abc", "Q": "bca", "R": "acb"}
     rows = [
         (person, sample, k + 1, what[sample] + who[person] + place[k + 1])
@@ -108,10 +112,12 @@ BAD = {
     ),
     "columns": (
         lambda: sensory.panel_means(pd.DataFrame({"assessor": [1], "rating": [1]})),
-        "Ratings lack ['sample']; they have ['assessor', 'rating'].",
+        "Ratings lack ['sample']; add them. They have ['assessor', 'rating'].",
     ),
     "apart": (
-        lambda: sensory.panel_means(pd.DataFrame({"assessor": [1, 1, 2, 2], "sample": list("aabb"), "rating": 1.0})),
+        lambda: sensory.panel_means(
+            pd.DataFrame({"assessor": [1, 1, 2, 2], "sample": list("aabb"), "rating": 1.0})
+        ),
         "4 ratings cannot tell assessor, sample apart. Leave out empty ratings, and let the assessors share samples.",
     ),
 }

@@ -78,7 +78,7 @@ def test_read_brief_takes_a_file_or_a_folder(series: Series, tmp_path: Path) -> 
     assert fl.read_brief(series.path) == fl.read_brief(series.path / "brief.toml") == series.brief
     with pytest.raises(BriefError) as caught:
         fl.read_brief(tmp_path / "none.toml")
-    assert str(caught.value) == f"There is no file {str(tmp_path / 'none.toml')!r}."
+    assert str(caught.value) == f"There is no file {str(tmp_path / 'none.toml')!r}; check the path."
 
 
 # ---- revisions ------------------------------------------------------------------------------------------
@@ -168,7 +168,7 @@ def test_a_new_setting_needs_its_old_value(series: Series) -> None:
     with pytest.raises(SeriesError) as caught:
         series.revise(given={"press_bar": 90})
     assert str(caught.value) == (
-        "given={'press_bar': 90}: a setting of the brief is expected that plan.csv has not; these are []."
+        "given={'press_bar': 90}: give a setting of the brief that plan.csv has not, one of []."
     )
 
 

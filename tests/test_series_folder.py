@@ -161,7 +161,7 @@ def test_full_disk_message(tmp_path: Path) -> None:
         load_more(series)
     assert str(caught.value) == (
         "results.csv was not written: the disk is full; make room and try again. "
-        f"Nothing in {str(series.path)!r} was changed."
+        f"Nothing in {str(series.path)!r} was changed; make room or get leave to write, and try again."
     )
 
 
@@ -200,7 +200,7 @@ def test_read_only_folder(open_place: Path) -> None:
     assert in_child(job) == 0
     assert told.read_text() == (
         "series.lock was not written: the folder or file is read-only for you; ask for write access or copy the "
-        f"folder. Nothing in {str(series.path)!r} was changed."
+        f"folder. Nothing in {str(series.path)!r} was changed; make room or get leave to write, and try again."
     )
     assert state(series.path) == before
 
@@ -402,7 +402,8 @@ def test_links_and_paths_out_of_the_folder_are_refused(tmp_path: Path) -> None:
     with pytest.raises(SeriesError) as caught:
         series.prices()
     assert (
-        str(caught.value) == "'prices.csv' is a link that leads out of the series folder; it is not followed."
+        str(caught.value)
+        == "'prices.csv' is a link that leads out of the series folder. Put the file itself in its place."
     )
     for name in ("../x.html", "/etc/x", "a/../../x", "C:x", "a\\..\\..\\x", "x\0", ""):
         with pytest.raises(SeriesError, match="is not a file name inside the series folder"):

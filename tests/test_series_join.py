@@ -94,13 +94,13 @@ def test_nothing_weighed_of_an_ingredient_is_0() -> None:
 def test_a_batch_without_rubber_is_refused() -> None:
     with pytest.raises(SeriesError) as caught:
         amounts("B01,rubber,0\n")
-    assert str(caught.value) == "weighed.csv leaves batch 'B01' without rubber."
+    assert str(caught.value) == "weighed.csv leaves batch 'B01' without rubber; add what was weighed."
 
 
 def test_a_batch_that_is_not_planned_is_refused() -> None:
     with pytest.raises(SeriesError) as caught:
         amounts("B09,rubber,10\n")
-    assert str(caught.value) == "weighed.csv has batch 'B09', which the plan has not."
+    assert str(caught.value) == "weighed.csv has batch 'B09', which the plan has not. Correct its name."
 
 
 def test_fractions_are_taken_on_the_whole_batch() -> None:
@@ -156,7 +156,10 @@ def test_results_of_a_trial_that_is_not_planned() -> None:
     frame = readings_frame(from_csv("trial,session,erasure,status,note\nT09,1,5,ok,\n"), PHR)
     with pytest.raises(SeriesError) as caught:
         trials_frame(plan(), frame, weighed(""), PHR)
-    assert str(caught.value) == "results.csv has trials ['T09'], which plan.csv has not."
+    assert (
+        str(caught.value)
+        == "results.csv has trials ['T09'], which plan.csv has not. Correct the trial names, or load the plan they belong to."
+    )
 
 
 def test_history_fills_fixed_amounts() -> None:

@@ -30,7 +30,7 @@ def test_hunks_of_a_table_that_grew_and_was_corrected_are_small() -> None:
 def test_hunks_that_do_not_fit_are_refused() -> None:
     with pytest.raises(SeriesError) as caught:
         apply(["a"], [(0, ["b"], ["c"])])
-    assert str(caught.value) == "The journal does not fit together."
+    assert str(caught.value) == "The journal does not fit together; see settle."
 
 
 def written(*entries: Entry) -> bytes:

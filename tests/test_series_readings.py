@@ -95,7 +95,7 @@ def test_a_sheet_is_chosen_by_name(series: Series, tmp_path: Path) -> None:
     assert lines(series) == ["T02,1,80.5,,ok,"]
     with pytest.raises(SeriesError) as caught:
         series.load_results(path, "Wed")
-    assert str(caught.value) == "bench.xlsx has no sheet 'Wed'; it has ['Mon', 'Tue']."
+    assert str(caught.value) == "bench.xlsx has no sheet 'Wed'; choose one of ['Mon', 'Tue']."
 
 
 def test_a_filled_form_loads_as_it_stands(series: Series, tmp_path: Path) -> None:
@@ -215,7 +215,7 @@ def test_undo_takes_back_one_load_after_the_other(series: Series) -> None:
     assert lines(series) == []
     with pytest.raises(SeriesError) as caught:
         series.undo()
-    assert str(caught.value) == "There is no load of results to undo."
+    assert str(caught.value) == "There is no load of results to undo; see series.journal()."
     assert load(series, "trial,erasure\nT01,80\n") == "bench.csv: lines of 1 trial: 1 added."
     assert series.journal()["act"].tolist()[-4:] == ["load results", "undo", "undo", "load results"]
 

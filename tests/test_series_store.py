@@ -134,7 +134,10 @@ def test_the_frames_of_a_series_without_files(series: Series) -> None:
     )
     with pytest.raises(SeriesError) as caught:
         open_series(series.path / "nowhere")
-    assert str(caught.value) == f"There is no series folder {str(series.path / 'nowhere')!r}."
+    assert (
+        str(caught.value)
+        == f"There is no series folder {str(series.path / 'nowhere')!r}. Check the path, or make one with formlab new."
+    )
 
 
 def test_the_columns_of_trials_stand_in_order(series: Series, tmp_path: Path) -> None:

@@ -109,13 +109,16 @@ def test_what_is_no_workbook_is_told() -> None:
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w") as archive:
         archive.writestr("a.txt", "x")
-    assert refusal(out.getvalue()) == "bench.xlsx is an archive, but no XLSX workbook."
+    assert (
+        refusal(out.getvalue())
+        == "bench.xlsx is an archive, but no XLSX workbook. Save the table as XLSX or CSV."
+    )
     assert refusal(b"\xd0\xcf\x11\xe0rest") == (
         "bench.xlsx is an old or password-protected workbook. Save it as XLSX without a password."
     )
     assert (
         refusal(GOOD[: len(GOOD) // 2])
-        == "bench.xlsx is damaged or no XLSX workbook (File is not a zip file)."
+        == "bench.xlsx is damaged or no XLSX workbook (File is not a zip file). Save it again as XLSX or CSV."
     )
     assert "unusual names" in refusal(repacked({"../evil.xml": b"<x/>"}))
 

@@ -137,7 +137,7 @@ def test_premium_buys_certainty_while_it_is_cheap_and_says_what_it_costs():
     extra = enough.cost["per_litre"] / least - 1
     assert 0.002 < extra < 0.02
     assert any(f"this one costs {extra:.1%} more" in note for note in enough.notes)
-    with pytest.raises(SuggestError, match=r"premium = 2; a share of the cost is expected, 0\.01 for 1 %\."):
+    with pytest.raises(SuggestError, match=r"premium = 2; give a share of the cost, 0\.01 for 1 %\."):
         suggest(brief, surfaces, premium=2, **asked)
 
 
@@ -196,10 +196,10 @@ def test_weigh_up_of_the_suggestion():
     ("asked", "message"),
     [
         ({"minimise": "price"},
-         "minimise = 'price'; it is one of ['cost_per_kg', 'cost_per_litre', 'cost_per_piece']."),
-        ({"maximise": "shine"}, "maximise = 'shine'; it is one of ['desirability', 'conformance', 'hardness']."),
-        ({"confidence": 90}, "confidence = 90; a probability between 0 and 1 is expected."),
-        ({"of": "mean"}, "of = 'mean'; it is one of ['true_mean', 'new_batch', 'accepted']."),
+         "minimise = 'price'; use one of ['cost_per_kg', 'cost_per_litre', 'cost_per_piece']."),
+        ({"maximise": "shine"}, "maximise = 'shine'; use one of ['desirability', 'conformance', 'hardness']."),
+        ({"confidence": 90}, "confidence = 90; give a probability between 0 and 1."),
+        ({"of": "mean"}, "of = 'mean'; use one of ['true_mean', 'new_batch', 'accepted']."),
         ({"minimise": "cost_per_kg", "maximise": "hardness"},
          "Give one of minimise, maximise and score, not several."),
     ],

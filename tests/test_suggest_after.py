@@ -177,7 +177,7 @@ def test_promises_are_scored_and_only_misses_widen():
     assert bad.honest(0.9) < 0.8
     good = score_promises([0.9] * 20, [True] * 20)
     assert good.shift == 0.0 and good.honest(0.9) == pytest.approx(0.9)
-    with pytest.raises(SuggestError, match="Promises need as many outcomes as claims"):
+    with pytest.raises(SuggestError, match="Give as many outcomes as claims"):
         score_promises([1.0], [True])
 
 
@@ -272,7 +272,7 @@ def test_next_trials_continue_the_plan_inside_the_region(wedge):
     assert "Knowing everything would save" in plan.notes[-1]
     again = next_trials(brief, surfaces, trials, count=3, seed=4)
     pd.testing.assert_frame_equal(plan.frame, again.frame)
-    with pytest.raises(SuggestError, match="count = 0; at least 1 trial is expected."):
+    with pytest.raises(SuggestError, match="count = 0; ask for at least 1 trial."):
         next_trials(brief, surfaces, trials, count=0)
 
 
@@ -290,7 +290,7 @@ def test_next_trials_share_a_batch_and_fill_loads():
     assert Region(brief).contains(plan).all()
     assert (plan.groupby("load")["cure_min"].nunique() == 1).all()
     assert plan.groupby("load").size().max() <= brief.plant.slabs_per_load
-    with pytest.raises(SuggestError, match="slabs = 0; at least 1 slab of a batch is expected."):
+    with pytest.raises(SuggestError, match="slabs = 0; ask for at least 1 slab of a batch."):
         next_trials(brief, surfaces, trials, slabs=0)
 
 
@@ -346,5 +346,5 @@ def test_rehearsal_does_not_depend_on_workers():
     two = rehearse(brief, {"hardness": {"chalk": 8.0, "oil": -6.0}}, **kwargs, n_jobs=2)
     pd.testing.assert_frame_equal(one, two)
     assert one["runs"].iloc[0] == 3
-    with pytest.raises(SuggestError, match="names 'tar'; factors are"):
+    with pytest.raises(SuggestError, match="names 'tar'; choose among the factors"):
         rehearse(brief, {"hardness": {"tar": 1.0}}, **kwargs)

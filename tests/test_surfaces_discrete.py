@@ -90,7 +90,10 @@ def test_counts_are_whole_numbers():
     frame = pass_trials().assign(y=1.5 + pass_trials()["x"])
     with pytest.raises(FitError) as caught:
         fit(brief("count", [{"name": "x", "low": -1, "high": 1}]), frame)
-    assert str(caught.value) == "Response 'y' is a count, but some readings are not whole numbers from 0 up."
+    assert (
+        str(caught.value)
+        == "Response 'y' is a count, but some readings are not whole numbers from 0 up. Correct them, or write kind = \"measure\"."
+    )
 
 
 def test_batches_widen_a_count():

@@ -114,16 +114,16 @@ def test_shares_that_do_not_quite_sum_to_one():
 
 def test_names_are_checked():
     assert message(brief(), trials().rename(columns={"oil": "Oil"})) == (
-        "The trials lack column 'oil'; it has 'Oil', which differs only in case."
+        "The trials lack column 'oil'; add or rename it: it has 'Oil', which differs only in case."
     )
     assert message(brief(), trials().drop(columns="hardness")) == (
-        "The trials lack response 'hardness'; they have 'oil', 'chalk'."
+        "The trials lack response 'hardness'; add its column. They have 'oil', 'chalk'."
     )
     assert message(brief(), trials(), responses=["smear"]) == (
         "'smear' is not a response of the brief; they are ['hardness']."
     )
     assert message(brief(), trials(), kind="magic") == (
-        "kind = 'magic'; it is one of 'auto', 'least squares', 'averaged', 'gaussian process'."
+        "kind = 'magic'; use one of 'auto', 'least squares', 'averaged', 'gaussian process'."
     )
 
 
@@ -152,8 +152,8 @@ def test_the_others_can_be_fitted_without_the_censored_response():
     frame["wear_censored"] = ["below", "", None, None, None, "above"]
     words = (
         "2 of 6 readings of 'wear' are censored (such as '<0.5'); a fit here takes only readings that are numbers, and "
-        "with those left out it would be wrong. Fit the others with responses=['tear', 'gloss'], or give it readings "
-        "within the test's range."
+        "with those left out it would be wrong. Give it readings within the test's range, or fit the others with "
+        "responses=['tear', 'gloss']."
     )
     assert message(two, frame, kind="least squares") == words
     kept = fit(two, frame, responses=["tear", "gloss"], kind="least squares")
@@ -161,8 +161,8 @@ def test_the_others_can_be_fitted_without_the_censored_response():
     frame["gloss_censored"] = ["below", *[None] * 5]
     assert message(two, frame, kind="least squares") == (
         "2 of 6 readings of 'wear' and 1 of 6 readings of 'gloss' are censored (such as '<0.5'); a fit here takes only "
-        "readings that are numbers, and with those left out it would be wrong. Fit the others with responses=['tear'], or "
-        "give them readings within the test's range."
+        "readings that are numbers, and with those left out it would be wrong. Give them readings within the test's "
+        "range, or fit the others with responses=['tear']."
     )
 
 
@@ -414,6 +414,4 @@ def test_medians_of_draws_are_those_predicted():
     ).all()
     with pytest.raises(FitError) as caught:
         surfaces.sample(at, 10, of="mode")
-    assert (
-        str(caught.value) == "of = 'mode'; it is one of 'mean', 'median', 'typical', 'new_batch', 'reading'."
-    )
+    assert str(caught.value) == "of = 'mode'; use one of 'mean', 'median', 'typical', 'new_batch', 'reading'."

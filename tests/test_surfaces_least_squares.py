@@ -142,6 +142,6 @@ def test_a_value_that_decides_a_term_alone_is_not_predicted():
     assert_allclose(left, [2.5, 2.0, 1.5, np.nan])
     with pytest.raises(FitError) as caught:
         SurfaceRegressor().leave_one_out(x, [1.0, 2.0, np.nan, 9.0])
-    assert str(caught.value) == "y has shape (4,); 4 finite numbers are expected, one for each row of X."
+    assert str(caught.value) == "y has shape (4,); give 4 finite numbers, one for each row of X."
     with pytest.raises(FitError, match="Term 'b' is a combination of the other terms in these 4 trials"):
         leave_one_out(np.column_stack([np.ones(4), x, x]), np.ones(4), ["1", "a", "b"])

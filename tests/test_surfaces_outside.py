@@ -92,7 +92,7 @@ def test_asked_to_ignore_it_only_predicts(surface):
 def test_unknown_choice(surface):
     with pytest.raises(FitError) as caught:
         surface.predict(formulas([0]), outside="raise")
-    assert str(caught.value) == "outside = 'raise'; it is one of 'warn', 'ignore'."
+    assert str(caught.value) == "outside = 'raise'; use one of 'warn', 'ignore'."
 
 
 def test_trials_outside_the_region_are_fitted_and_predicted_without_a_word():

@@ -146,7 +146,10 @@ def test_infinite_reading_is_refused():
     frame.loc[5, "hardness"] = np.inf
     with pytest.raises(FitError) as caught:
         fitted(frame)
-    assert str(caught.value) == "Row 6 of the trials has 'hardness' = inf; a finite number is expected."
+    assert (
+        str(caught.value)
+        == "Row 6 of the trials has 'hardness' = inf; write a finite number, or leave it empty."
+    )
 
 
 def test_readings_show_their_repeatability():

@@ -78,7 +78,7 @@ def test_logit_needs_two_bounds():
     with pytest.raises(FitError) as caught:
         Scale.of(Response(name="y", scale="logit", bounds=(0, INF)))
     assert str(caught.value) == (
-        "Response 'y' asks for scale 'logit' but has bounds [0, inf]; two finite bounds are needed, for instance "
+        "Response 'y' asks for scale 'logit' but has bounds [0, inf]; give two finite bounds, for instance "
         "bounds = [0, 100]."
     )
 

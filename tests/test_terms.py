@@ -289,11 +289,11 @@ def test_the_total_does_not_matter(total, seed):
 def test_what_a_frame_must_have():
     with pytest.raises(BriefError) as caught:
         ModelSpace(phr(2, CURE)).matrix(pd.DataFrame({"x0": [1.0], "cure_min": [12.0]}))
-    assert str(caught.value) == "The frame lacks 'x1'; it has 'x0', 'cure_min'."
+    assert str(caught.value) == "The frame lacks 'x1'; add a column for each. It has 'x0', 'cure_min'."
     with pytest.raises(BriefError) as caught:
         ModelSpace(Brief(setting=[PRESS])).matrix(pd.DataFrame({"press": ["ram", "hot"]}))
     assert str(caught.value) == (
-        "'press' = 'hot' is not one of ['ram', 'steam', 'cold']; categories are never interpolated."
+        "'press' = 'hot' is not one of ['ram', 'steam', 'cold']; use one of them, for categories are never interpolated."
     )
 
 
@@ -385,7 +385,7 @@ def test_subset_keeps_the_order_and_the_columns():
     assert blend.has_constant and not blend.subset(["x0", "x1"]).has_constant
     with pytest.raises(BriefError) as caught:
         part.subset(["x1"])
-    assert str(caught.value) == "'x1' is not a term of this model; its terms are ['1', 'x0', 'x0²']."
+    assert str(caught.value) == "'x1' is not a term of this model; choose among ['1', 'x0', 'x0²']."
 
 
 def test_parents():
@@ -419,7 +419,7 @@ def test_unknown_models():
     ):
         with pytest.raises(BriefError) as caught:
             ModelSpace(phr(1), **{key: value})
-        assert str(caught.value) == f"{key} = {value!r}; in basis 'phr' it is one of {allowed}."
+        assert str(caught.value) == f"{key} = {value!r}; for basis 'phr', use one of {allowed}."
 
 
 def test_nothing_to_vary():

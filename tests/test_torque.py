@@ -67,7 +67,7 @@ def test_crossings_are_looked_for_after_the_minimum(stiff_by):
 
 # ---- bad input ----
 
-CURVE = "A torque curve needs "
+CURVE = "Give a torque curve "
 BAD = {
     "short": (
         lambda: meter.torque_numbers([1, 2], [1, 2]),
@@ -79,9 +79,12 @@ BAD = {
     ),
     "dead": (
         lambda: meter.torque_numbers([0, 1, 2, 3, 4], [5, 4, 3, 2, 1]),
-        "The torque never rises: it starts at 5 and ends at 1 dN m. There is no cure to read.",
+        "The torque never rises: it starts at 5 and ends at 1 dN m. There is no cure to read; measure for longer.",
     ),
-    "index": (lambda: meter.cure_rate_index(5.0, 5.0), "t90 = 5 min must be later than ts2 = 5 min."),
+    "index": (
+        lambda: meter.cure_rate_index(5.0, 5.0),
+        "t90 = 5 min is not later than ts2 = 5 min; read both again.",
+    ),
 }
 
 

@@ -7,5 +7,17 @@ from formlab.cards.make import make_cards
 from formlab.cards.sessions import Session, sessions_of
 from formlab.cards.site import Mill, Scale, Site, read_site
 
-__all__ = ["Batch", "Load", "Mill", "Scale", "Session", "Site", "batches_of", "loads_of", "make_cards", "read_site", "results_form",
-           "sessions_of"]
+__all__ = [
+    "Batch",
+    "Load",
+    "Mill",
+    "Scale",
+    "Session",
+    "Site",
+    "batches_of",
+    "loads_of",
+    "make_cards",
+    "read_site",
+    "results_form",
+    "sessions_of",
+]

@@ -60,7 +60,11 @@ def plan_table(brief: Brief, plan: Any) -> pd.DataFrame:
     Trials and batches that have no name yet are called X01 and so on, so that no plan's own is taken for them.
     """
     given = plan.frame if hasattr(plan, "frame") else plan
-    frame = pd.DataFrame([dict(given)]) if isinstance(given, (Mapping, pd.Series)) else given.reset_index(drop=True)
+    frame = (
+        pd.DataFrame([dict(given)])
+        if isinstance(given, (Mapping, pd.Series))
+        else given.reset_index(drop=True)
+    )
     full = brief.complete(frame)
     width = max(2, len(str(len(frame))))
     made = pd.Series([f"X{k:0{width}d}" for k in range(1, len(frame) + 1)], index=frame.index, dtype="str")
@@ -68,7 +72,9 @@ def plan_table(brief: Brief, plan: Any) -> pd.DataFrame:
     for name in ("load", "day"):
         if name in frame:
             head[name] = frame[name].astype(str)
-    head["brief_id"] = frame["brief_id"] if "brief_id" in frame else pd.Series(brief.brief_id, index=frame.index)
+    head["brief_id"] = (
+        frame["brief_id"] if "brief_id" in frame else pd.Series(brief.brief_id, index=frame.index)
+    )
     return pd.concat([pd.DataFrame(head), full], axis=1)
 
 
@@ -130,7 +136,9 @@ def batch_size(
     elif kg is None:
         kg = brief.plant.batch_kg
     if kg is None and density is not None and brief.rubbers:
-        lab = lab_batch(brief.materials(row).iloc[0] * _dry(brief), brief.numbers("density"), rubbers=brief.rubbers)
+        lab = lab_batch(
+            brief.materials(row).iloc[0] * _dry(brief), brief.numbers("density"), rubbers=brief.rubbers
+        )
         kg = lab.mass_g / 1000.0 / dry
         notes.append(lab.words)
     if kg is None:
@@ -141,7 +149,9 @@ def batch_size(
     litres = None if density is None else kg * dry / density
     if room is not None and litres is not None and not 0.5 * room <= litres <= 1.02 * room:
         word = "more than" if litres > room else "less than half of"
-        notes.append(f"The batch is {litres:.3g} l, {word} the {room:.3g} l that band and bank of this mill take.")
+        notes.append(
+            f"The batch is {litres:.3g} l, {word} the {room:.3g} l that band and bank of this mill take."
+        )
     return float(kg), litres, notes
 
 
@@ -181,14 +191,20 @@ def _lines(brief: Brief, used: pd.Series, kg: float, site: Site) -> tuple[pd.Dat
     card = recipe.weigh_up(amounts, batch_kg=kg, resolution_g=step).set_index("ingredient")
     frame = frame.assign(amount=amounts, planned_g=planned, weighed_g=card["weighed_g"],
                          step_g=card["resolution_g"], tolerance_g=within)  # fmt: skip
-    notes = [] if placed else ["The brief does not give the place of every ingredient; this order is a starting point."]
+    notes = (
+        []
+        if placed
+        else ["The brief does not give the place of every ingredient; this order is a starting point."]
+    )
     notes += order_warnings(frame[["name", "role", "label", "order"]].assign(name=frame["title"]))
     notes += _coarse(frame)
     lift = site.lift_kg if site.lift_kg is not None else brief.plant.lift_kg
     frame["tubs"] = tubs(frame["weighed_g"], None if lift is None else 1000.0 * lift)
     count = frame["tubs"].iloc[-1][-1][0]
     if count > 1:
-        notes.append(f"The batch of {kg:.4g} kg lies over the lifting limit of {lift:g} kg: it goes in {count} tubs.")
+        notes.append(
+            f"The batch of {kg:.4g} kg lies over the lifting limit of {lift:g} kg: it goes in {count} tubs."
+        )
     return frame.drop(columns="label").reset_index(drop=True), notes
 
 

@@ -45,6 +45,11 @@ def results_form(brief: Brief, plan: Any, *, show: Sequence[str] = ()) -> bytes:
         locked, without a password. Readings are checked against what is `possible` and may be written ``<0.5``;
         status is a list. Sheet ``how to`` says so in words. Loads with ``series.load_results`` as it is.
 
+    Raises
+    ------
+    BriefError
+        If the plan lacks an ingredient or setting that the form is to show.
+
     Examples
     --------
     >>> import formlab as fl

@@ -50,7 +50,11 @@ def cure_settings(brief: Brief, site: Site) -> dict[str, str]:
     FormlabError
         If the site names a setting that the brief does not have.
     """
-    asked = {"minutes": site.minutes_from, "temperature": site.temperature_from, "multiple": site.multiple_from}
+    asked = {
+        "minutes": site.minutes_from,
+        "temperature": site.temperature_from,
+        "multiple": site.multiple_from,
+    }
     numeric = [s.name for s in brief.settings if s.is_numeric]
     wrong = [
         Problem(column=f"{key}_from", value=name, expected=f"a numeric setting of the brief: {numeric}")
@@ -64,7 +68,11 @@ def cure_settings(brief: Brief, site: Site) -> dict[str, str]:
 
 
 def _by_unit(brief: Brief, units: tuple[str, ...]) -> str:
-    found = [s.name for s in brief.settings if s.is_numeric and s.unit.strip().lower() in units and _of_the_press(s)]
+    found = [
+        s.name
+        for s in brief.settings
+        if s.is_numeric and s.unit.strip().lower() in units and _of_the_press(s)
+    ]
     return found[0] if len(found) == 1 else ""
 
 
@@ -79,17 +87,26 @@ def loads_of(brief: Brief, plan: Any, site: Site) -> list[Load]:
     column = "load" if "load" in table else "batch"
     named = cure_settings(brief, site)
     slabs = _slabs(brief, table, site, named)
-    return [_load(brief, str(load), rows, slabs.loc[rows.index], site, named) for load, rows in table.groupby(column, sort=False)]
+    return [
+        _load(brief, str(load), rows, slabs.loc[rows.index], site, named)
+        for load, rows in table.groupby(column, sort=False)
+    ]
 
 
-def _load(brief: Brief, load: str, rows: pd.DataFrame, slabs: pd.DataFrame, site: Site, named: dict[str, str]) -> Load:
+def _load(
+    brief: Brief, load: str, rows: pd.DataFrame, slabs: pd.DataFrame, site: Site, named: dict[str, str]
+) -> Load:
     own = [s for s in brief.settings if s.changes in ("load", "slab") and s.name not in named.values()]
     settings = {
-        (f"{s.title} ({s.unit})" if s.unit else s.title): ", ".join(dict.fromkeys(_value(v) for v in rows[s.name]))
+        (f"{s.title} ({s.unit})" if s.unit else s.title): ", ".join(
+            dict.fromkeys(_value(v) for v in rows[s.name])
+        )
         for s in own
     }
     said = [*_cure_notes(slabs, site), *_scorch_notes(slabs, site)]
-    return Load(load, slabs.reset_index(drop=True), settings, site.reference_c, bool(named["multiple"]), tuple(said))
+    return Load(
+        load, slabs.reset_index(drop=True), settings, site.reference_c, bool(named["multiple"]), tuple(said)
+    )
 
 
 def _slabs(brief: Brief, table: pd.DataFrame, site: Site, named: dict[str, str]) -> pd.DataFrame:
@@ -118,7 +135,14 @@ def _from_multiples(slabs: pd.DataFrame, site: Site) -> pd.Series:
     if site.meter_c is None or slabs["t90"].isna().all():
         return pd.Series(np.nan, index=slabs.index)
     if site.cure_at != "face" and site.slab_mm is None:
-        raise FormlabError([Problem(column="slab_mm", expected=f"the thickness of a slab in mm, needed for cure_at = {site.cure_at!r}")])
+        raise FormlabError(
+            [
+                Problem(
+                    column="slab_mm",
+                    expected=f"the thickness of a slab in mm, needed for cure_at = {site.cure_at!r}",
+                )
+            ]
+        )
     frame = slabs.assign(temp_c=slabs["temp_c"].fillna(site.meter_c))
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ExtrapolationWarning)  # said on the card by _cure_notes
@@ -130,7 +154,9 @@ def _from_multiples(slabs: pd.DataFrame, site: Site) -> pd.Series:
     if site.cure_at != "rule" or site.slab_mm is None:
         return minutes
     thick, per, above = site.slab_mm, site.minutes_per_mm, site.above_mm
-    return minutes.map(lambda m: m if np.isnan(m) else press_minutes_by_rule(m, thick, minutes_per_mm=per, above_mm=above))
+    return minutes.map(
+        lambda m: m if np.isnan(m) else press_minutes_by_rule(m, thick, minutes_per_mm=per, above_mm=above)
+    )
 
 
 def _equivalent(slabs: pd.DataFrame, site: Site) -> pd.DataFrame:
@@ -154,7 +180,10 @@ def _cure_notes(slabs: pd.DataFrame, site: Site) -> list[str]:
     notes = []
     if slabs["face"].notna().any():
         notes.append(_equivalence(temps, site))
-    references = [site.reference_c, *([site.meter_c] if site.meter_c is not None and slabs["multiple"].notna().any() else [])]
+    references = [
+        site.reference_c,
+        *([site.meter_c] if site.meter_c is not None and slabs["multiple"].notna().any() else []),
+    ]
     apart = max((abs(t - r) for t in temps for r in references), default=0.0)
     if apart > 20:
         notes.append(

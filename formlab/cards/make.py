@@ -40,6 +40,13 @@ def make_cards(
         ``weigh-up.html`` (a batch: sheet and back), ``cure.html`` (a press load), ``test.html`` (a session and its
         panel) and ``test-key.html``, as far as the brief has ingredients and responses.
 
+    Raises
+    ------
+    RecipeError
+        If nothing says how large a batch is, or a line is too light for the scale.
+    FormlabError
+        If the site names a setting that the brief has not, or lacks what a cure needs.
+
     Examples
     --------
     >>> brief = Brief(ingredient=[{"name": "nr", "role": "rubber"}, {"name": "oil", "role": "oil", "low": 5, "high": 20}])

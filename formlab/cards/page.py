@@ -7,7 +7,19 @@ from collections.abc import Iterable, Sequence
 from formlab.cautions import GENERAL, Caution
 from formlab.html import Markup, escape
 
-__all__ = ["box", "document", "fields", "head", "notes", "numbered", "read_first", "reminders", "sheet", "table", "ticks"]
+__all__ = [
+    "box",
+    "document",
+    "fields",
+    "head",
+    "notes",
+    "numbered",
+    "read_first",
+    "reminders",
+    "sheet",
+    "table",
+    "ticks",
+]
 
 # Nothing has a fixed height and every name may break, so that a long card grows onto a second page and no text is cut.
 STYLE = """
@@ -89,10 +101,13 @@ def table(heads: Sequence[str], rows: Iterable[str], kinds: str = "", widths: Se
     """Return a table of `rows` (made of `<tr>`); `kinds` has an n for each column of numbers, widths are in mm."""
     cols = "".join(f"<col style='width:{w:g}mm'>" if w else "<col>" for w in widths)
     cells = "".join(
-        f"<th scope='col' class='{'n' if kinds[k : k + 1] == 'n' else ''}'>{escape(h)}</th>" for k, h in enumerate(heads)
+        f"<th scope='col' class='{'n' if kinds[k : k + 1] == 'n' else ''}'>{escape(h)}</th>"
+        for k, h in enumerate(heads)
     )
     fixed = " style='table-layout:fixed'" if widths else ""
-    return Markup(f"<table{fixed}><colgroup>{cols}</colgroup><thead><tr>{cells}</tr></thead><tbody>{''.join(rows)}</tbody></table>")
+    return Markup(
+        f"<table{fixed}><colgroup>{cols}</colgroup><thead><tr>{cells}</tr></thead><tbody>{''.join(rows)}</tbody></table>"
+    )
 
 
 def box(content: object = "", kind: str = "box") -> Markup:
@@ -111,7 +126,9 @@ def fields(*names: tuple[str, float]) -> Markup:
 
 def ticks(*names: str) -> Markup:
     """Return boxes to tick."""
-    return Markup("<span class='ticks'>" + "".join(f"<span><i></i>{escape(name)}</span>" for name in names) + "</span>")
+    return Markup(
+        "<span class='ticks'>" + "".join(f"<span><i></i>{escape(name)}</span>" for name in names) + "</span>"
+    )
 
 
 def notes(lines: Iterable[object]) -> Markup:
@@ -132,4 +149,6 @@ def read_first() -> Markup:
 def reminders(cautions: Iterable[Caution], mark: str, more: str = "") -> Markup:
     """Return the cautions of a sheet under its mark, in one piece; `more` says where others stand."""
     items = "".join(f"<li><b>{escape(c.topic)}.</b> {escape(c.text)}</li>" for c in cautions)
-    return Markup(f"<div class='cautions'><p><b>{escape(mark)}: mind{escape(more)}</b></p><ul>{items}</ul></div>")
+    return Markup(
+        f"<div class='cautions'><p><b>{escape(mark)}: mind{escape(more)}</b></p><ul>{items}</ul></div>"
+    )

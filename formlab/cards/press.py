@@ -35,7 +35,11 @@ def cure_sheet(load: Load, brief: Brief, site: Site) -> Markup:
     """Return the cure card of one load."""
     slabs = load.slabs
     steps = site.press_procedure or press_steps(site)
-    ours = [] if site.press_procedure else ["These steps are a starting point. Put your site's own procedure in their place."]
+    ours = (
+        []
+        if site.press_procedure
+        else ["These steps are a starting point. Put your site's own procedure in their place."]
+    )
     settings = [f"{name}: {value}." for name, value in load.settings.items()]
     temps = slabs["temp_c"].dropna().unique()
     at = f"{number(temps[0])} °C" if len(temps) == 1 else ""
@@ -61,7 +65,11 @@ def _materials(brief: Brief) -> list[Any]:
 def _two_steps(load: Load, site: Site) -> list[str]:
     if not load.two_steps:
         return []
-    place = {"face": "at the face", "centre": "at the centre", "rule": "with the site's allowance for thickness"}[site.cure_at]
+    place = {
+        "face": "at the face",
+        "centre": "at the centre",
+        "rule": "with the site's allowance for thickness",
+    }[site.cure_at]
     if load.slabs["minutes"].notna().all():
         return [f"Step 2. Minutes are the multiple of each batch's own t90, {place}."]
     return [
@@ -87,9 +95,13 @@ def _slab_table(load: Load) -> Markup:
         ("shut at", 0, lambda s: box()),
         ("open at", 0, lambda s: box()),
     ]  # fmt: skip
-    shown = [c for c in columns if not (c[0].startswith(("face", "centre", "preform")) and _empty(slabs, c[0]))]
+    shown = [
+        c for c in columns if not (c[0].startswith(("face", "centre", "preform")) and _empty(slabs, c[0]))
+    ]
     rows = ("<tr>" + "".join(cell(slab) for _, _, cell in shown) + "</tr>" for slab in slabs.itertuples())
-    kinds = "".join("n" if name not in ("slab", "batch", "mass g", "shut at", "open at") else " " for name, _, _ in shown)
+    kinds = "".join(
+        "n" if name not in ("slab", "batch", "mass g", "shut at", "open at") else " " for name, _, _ in shown
+    )
     return table([name for name, _, _ in shown], rows, kinds, [width for _, width, _ in shown])
 
 

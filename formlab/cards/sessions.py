@@ -54,10 +54,14 @@ def sessions_of(brief: Brief, plan: Any, site: Site, *, seed: int | np.random.Ge
     return [_session(f"S{k}", group, codes, site, rng) for k, group in enumerate(groups, 1)]
 
 
-def _session(name: str, trials: Sequence[str], codes: list[int], site: Site, rng: np.random.Generator) -> Session:
+def _session(
+    name: str, trials: Sequence[str], codes: list[int], site: Site, rng: np.random.Generator
+) -> Session:
     middle = [trials[k] for k in rng.permutation(len(trials))]
     samples = [site.reference, *middle, site.reference]
-    order = pd.DataFrame({"place": range(1, len(samples) + 1), "code": [codes.pop() for _ in samples], "sample": samples})
+    order = pd.DataFrame(
+        {"place": range(1, len(samples) + 1), "code": [codes.pop() for _ in samples], "sample": samples}
+    )
     panel = pd.DataFrame(columns=["assessor", "place", "code", "sample"])
     said: list[str] = []
     if site.assessors:
@@ -79,7 +83,11 @@ def session_sheet(session: Session, brief: Brief, site: Site) -> Markup:
     readings = max(r.readings for r in responses)
     heads = [session.session, "code", "reading", *map(_named, responses), "seen"]
     widths = [9, 20, 17, *[0] * len(responses), 24]
-    rows = (_reading_row(piece, k, readings, responses) for piece in session.order.itertuples() for k in range(1, readings + 1))
+    rows = (
+        _reading_row(piece, k, readings, responses)
+        for piece in session.order.itertuples()
+        for k in range(1, readings + 1)
+    )
     return sheet(
         _head("Test", session, brief, site),
         read_first(),
@@ -106,13 +114,23 @@ def _named(response: Response) -> str:
 
 def _head(what: str, session: Session, brief: Brief, site: Site) -> Markup:
     pieces = f"{len(session.order)} pieces"
-    return head(what, session.session, brief.title or "Trial compound", ["Codes only: who tests does not see the key"], [pieces, site.name])
+    return head(
+        what,
+        session.session,
+        brief.title or "Trial compound",
+        ["Codes only: who tests does not see the key"],
+        [pieces, site.name],
+    )
 
 
 def _reading_row(piece: Any, k: int, readings: int, responses: Sequence[Any]) -> str:
     first = k == 1
     span = f" rowspan='{readings}'" if readings > 1 else ""
-    left = f"<td class='n small'{span}>{piece.place}</td><td class='big'{span}>{piece.code}</td>" if first else ""
+    left = (
+        f"<td class='n small'{span}>{piece.place}</td><td class='big'{span}>{piece.code}</td>"
+        if first
+        else ""
+    )
     cells = "".join(box() if k <= r.readings else box(kind="shut") for r in responses)
     seen = f"<td class='box'{span}></td>" if first else ""
     return f"<tr class='{'group' if first else ''}'>{left}<td class='small'>{k} of {readings}</td>{cells}{seen}</tr>"
@@ -122,7 +140,10 @@ def panel_sheets(session: Session, brief: Brief, site: Site) -> Iterator[Markup]
     """Yield the sheet of each assessor: codes in the order to rate them."""
     rated = [r for r in brief.responses if r.kind == "rating"] or list(brief.responses)
     for assessor, rows in session.panel.groupby("assessor", sort=True):
-        lines = (f"<tr><td class='n small'>{p.place}</td><td class='big'>{p.code}</td>{box() * len(rated)}{box()}</tr>" for p in rows.itertuples())
+        lines = (
+            f"<tr><td class='n small'>{p.place}</td><td class='big'>{p.code}</td>{box() * len(rated)}{box()}</tr>"
+            for p in rows.itertuples()
+        )
         yield sheet(
             _head(f"Panel, assessor {assessor}", session, brief, site),
             read_first(),

@@ -91,6 +91,12 @@ class Site(Part):
     session_size, assessors : int
         Trials in a session of tests; people in a panel, 0 for none.
     regrind : list of Regrind
+
+    Examples
+    --------
+    >>> site = Site(name="Mill 2", code="DB", lift_kg=15.0)
+    >>> site.code, site.lift_kg
+    ('DB', 15.0)
     """
 
     name: str = ""
@@ -142,7 +148,14 @@ class Site(Part):
         except ValidationError as error:
             raise FormlabError([_problem(item) for item in error.errors()]) from None
         if (self.t90 or self.ts2) and self.meter_c is None:
-            raise FormlabError([Problem(column="meter_c", expected="the temperature in degC at which t90 and ts2 were measured")])
+            raise FormlabError(
+                [
+                    Problem(
+                        column="meter_c",
+                        expected="the temperature in degC at which t90 and ts2 were measured",
+                    )
+                ]
+            )
 
 
 def read_site(text: str) -> Site:
@@ -161,7 +174,7 @@ def read_site(text: str) -> Site:
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise FormlabError(f"The site is no TOML text: {error}.") from None
+        raise FormlabError(f"The site is no TOML text: {error}. Correct that line.") from None
     procedure = data.get("procedure")
     if isinstance(procedure, str):
         data["procedure"] = [line.strip() for line in procedure.splitlines() if line.strip()]
@@ -169,9 +182,13 @@ def read_site(text: str) -> Site:
 
 
 def _problem(item: Any) -> Problem:
-    place = "".join(f"[{p + 1}]" if isinstance(p, int) else f"{'.' if k else ''}{p}" for k, p in enumerate(item["loc"]))
+    place = "".join(
+        f"[{p + 1}]" if isinstance(p, int) else f"{'.' if k else ''}{p}" for k, p in enumerate(item["loc"])
+    )
     if item["type"] == "extra_forbidden":
-        return Problem(column=place, value=item["input"], expected="a key of a site", repair="Check its spelling.")
+        return Problem(
+            column=place, value=item["input"], expected="a key of a site", repair="Check its spelling."
+        )
     if item["type"] == "missing":
         return Problem(column=place, expected="a value; it is required")
     return Problem(column=place, value=item["input"], expected=item["msg"].removeprefix("Input should be "))

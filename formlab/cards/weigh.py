@@ -63,7 +63,16 @@ def _tolerance(tolerance_g: float, weighed_g: float) -> str:
 def weigh_sheet(batch: Batch, brief: Brief, site: Site) -> Markup:
     """Return the first sheet: what to weigh, in order of addition."""
     many = any(line.tubs[-1][0] > 1 for line in batch.lines.itertuples())
-    heads = ["", f"material of {batch.batch}", batch.unit, "weigh", "weighed", "lot no.", "expiry", "second person"]
+    heads = [
+        "",
+        f"material of {batch.batch}",
+        batch.unit,
+        "weigh",
+        "weighed",
+        "lot no.",
+        "expiry",
+        "second person",
+    ]
     widths = [7, 0, 14, 34, 23, 20, 16, 17]
     rows = [_weigh_row(k, line, many) for k, line in enumerate(batch.lines.itertuples(), 1)]
     body = table(heads, [*rows, _sum_row(batch)], "n nn", widths)
@@ -86,7 +95,9 @@ def _head(what: str, batch: Batch, brief: Brief, site: Site, page: str) -> Marku
 
 
 def _weigh_row(k: int, line: Any, many: bool) -> str:
-    name = escape(line.title if len(line.title) <= 30 else Markup(f"<span class='long'>{escape(line.title)}</span>"))
+    name = escape(
+        line.title if len(line.title) <= 30 else Markup(f"<span class='long'>{escape(line.title)}</span>")
+    )
     tub = f" <span class='small'>[{_tub_text(line)}]</span>" if many else ""
     within = f"<div class='small'>{_tolerance(line.tolerance_g, line.weighed_g)}</div>"
     second = box(kind="box" if line.role in CURATIVES else "shut")
@@ -114,7 +125,11 @@ def _check(batch: Batch, site: Site) -> Markup:
     low, high = yield_limits(batch.weighed_g, percent=site.check_percent)
     step = float(batch.lines["step_g"].max())
     text = f"Check-weigh all tubs together: {weight(low, step)} to {weight(high, step)}."
-    first = "" if "check_percent" in site.model_fields_set else " Limits of ISO 2476; put the site's own in their place."
+    first = (
+        ""
+        if "check_percent" in site.model_fields_set
+        else " Limits of ISO 2476; put the site's own in their place."
+    )
     return Markup(f"<p><b>{escape(text)}</b><span class='small'>{escape(first)}</span></p>")
 
 
@@ -149,7 +164,11 @@ def mill_sheet(batch: Batch, brief: Brief, site: Site) -> Markup:
         f"<tr><td class='n small'>{k}</td><td class='small'>{escape(step)}</td>{box() * 5}</tr>"
         for k, step in enumerate(steps, 1)
     )
-    regrind = [f"Regrind {escape(r.ingredient)}: {r.described()}." for r in site.regrind if r.ingredient in set(batch.lines["name"])]
+    regrind = [
+        f"Regrind {escape(r.ingredient)}: {r.described()}."
+        for r in site.regrind
+        if r.ingredient in set(batch.lines["name"])
+    ]
     settings = [f"{name}: {value}" for name, value in batch.settings.items()]
     return sheet(
         _head("Mill and release", batch, brief, site, "sheet 2 of 2"),
@@ -172,7 +191,9 @@ def _mill_cautions(batch: Batch, site: Site) -> list[Caution]:
 def _rest(site: Site) -> Markup:
     life = f" Shelf life: {site.shelf_life}." if site.shelf_life else ""
     text = f"<p>Rest before the press: {escape(site.rest)}.{escape(life)}</p>"
-    return Markup(text + fields(*([] if life else [("Shelf life", 28)]), ("Use until", 32), ("Stored at", 40)))
+    return Markup(
+        text + fields(*([] if life else [("Shelf life", 28)]), ("Use until", 32), ("Stored at", 40))
+    )
 
 
 def _gates(batch: Batch, site: Site) -> Markup:
@@ -181,8 +202,14 @@ def _gates(batch: Batch, site: Site) -> Markup:
     density = "not known: the brief lacks densities"
     if batch.density is not None:
         density = f"{batch.density - site.density_within:.3f} to {batch.density + site.density_within:.3f} g/cm³ (calculated {batch.density:.3f})"
-    rating = f"at least {site.dispersion_at_least:g} of 10" if site.dispersion_at_least else "site's own limit"
-    limits = [("Density", density), ("Dispersion rating", rating), ("Mass off the mill", f"{weight(low, step)} to {weight(high, step)}")]
+    rating = (
+        f"at least {site.dispersion_at_least:g} of 10" if site.dispersion_at_least else "site's own limit"
+    )
+    limits = [
+        ("Density", density),
+        ("Dispersion rating", rating),
+        ("Mass off the mill", f"{weight(low, step)} to {weight(high, step)}"),
+    ]
     rows = (
         f"<tr><td>{escape(name)}</td><td class='small'>{escape(limit)}</td>{box()}<td class='small thin'>{ticks('pass', 'fail')}</td></tr>"
         for name, limit in limits

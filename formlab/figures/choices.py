@@ -34,7 +34,7 @@ ROWS = 400  # formulas at a time
 def chance_of_all(brief: Brief, draws: Any, frame: pd.DataFrame, of: str, seed: int) -> np.ndarray:
     """The chance that all targets are met together, for many formulas on the same draws."""
     if of not in KINDS:
-        raise FormlabError(f"of = {of!r}; it is one of {list(KINDS)}.")
+        raise FormlabError(f"of = {of!r}; use one of {list(KINDS)}.")
     out = []
     for start in range(0, len(frame), ROWS):
         part = frame.iloc[start : start + ROWS]

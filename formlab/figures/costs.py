@@ -149,6 +149,6 @@ def _cost(brief: Brief, cost: str | None) -> tuple[str, str]:
     cost = cost or allowed[-1]
     if cost not in allowed or not brief.has_costs:
         lacks = "" if brief.has_costs else " The brief lacks a price or density of some ingredient."
-        raise FormlabError(f"cost = {cost!r}; it is one of {allowed}.{lacks}")
+        raise FormlabError(f"cost = {cost!r}; use one of {allowed}.{lacks}")
     unit = cost.removeprefix("cost_per_")
     return cost.removeprefix("cost_"), f"material cost, {brief.currency} per {unit}"

@@ -156,7 +156,7 @@ def batch_tree(plan: Any, ax: Axes | None = None) -> Axes:
     nested = [c for c in ("block", "day", "base", "batch") if c in frame and frame[c].notna().any()]
     if "batch" not in nested:
         raise FormlabError(
-            "The trials have no batch column, so nothing is shared; each slab is its own batch."
+            "The trials have no batch column, so nothing is shared; add one where slabs share a mixing."
         )
     frame = frame.sort_values([*nested, "trial"], kind="stable").reset_index(drop=True)
     columns = [*nested, "slab"] + (["load"] if "load" in frame and frame["load"].notna().any() else [])
@@ -264,7 +264,7 @@ def region_pairs(region: Any, trials: pd.DataFrame | None = None, ax: Any = None
     names = [n for n in factors(brief) if n in brief.ranges and brief.ranges[n][0] < brief.ranges[n][1]]
     pairs = [(x, y) for k, y in enumerate(names) for x in names[:k]]
     if not pairs:
-        raise FormlabError(f"A pair needs two numeric factors that vary; the brief has {names}.")
+        raise FormlabError(f"A pair needs two numeric factors that vary; choose them from {names}.")
     n = len(names) - 1
     if ax is None:
         grid, look = panels(None, n, n, (max(1.2 + 2.0 * n, 5.0), max(1.4 + 1.8 * n, 4.4)))

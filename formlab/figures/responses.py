@@ -68,7 +68,7 @@ def plane(surfaces: Sequence[Any], x: str, y: str, here: pd.DataFrame, ax: Axes)
     brief = surfaces[0].brief
     numeric(brief, x, y)
     if x == y:
-        raise FormlabError(f"x and y are both {x!r}; two different factors are needed.")
+        raise FormlabError(f"x and y are both {x!r}; name two different factors.")
     edges = []
     for name in (x, y):
         low, high = brief.ranges[name]
@@ -207,7 +207,7 @@ def _three(brief: Brief, components: Sequence[str]) -> list[str]:
     names = list(components)
     if len(names) != 3 or len(set(names)) != 3 or any(n not in brief.varied for n in names):
         raise FormlabError(
-            f"components = {names}; three different ingredients that vary are needed, out of {brief.varied}."
+            f"components = {names}; name three different ingredients out of those that vary, {brief.varied}."
         )
     return names
 

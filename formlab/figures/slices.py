@@ -53,7 +53,7 @@ def numeric(brief: Brief, *names: str) -> None:
     allowed = [n for n in factors(brief) if n in brief.ranges]
     for name in names:
         if name not in allowed:
-            raise FormlabError(f"{name!r} cannot be an axis; numeric factors of the brief are {allowed}.")
+            raise FormlabError(f"{name!r} cannot be an axis; choose a numeric factor of {allowed}.")
 
 
 def move(brief: Brief, at: pd.DataFrame, changes: Mapping[str, Any] | pd.DataFrame) -> pd.DataFrame:

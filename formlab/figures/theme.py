@@ -153,9 +153,9 @@ def label(brief: Brief, name: str, broken: bool = False) -> str:
 
 
 def percent(value: float) -> str:
-    """Return a part of one in percent, never rounded to certainty."""
+    """Return a part of one in percent, never rounded to certainty: what all draws say is none either."""
     text = f"{100 * value:.0f} %"
-    return {"100 %": "> 99 %", "0 %": "< 1 %"}.get(text, text) if 0 < value < 1 else text
+    return {"100 %": "> 99 %", "0 %": "< 1 %" if value else "0 %"}.get(text, text)
 
 
 def heading(ax: Axes, text: str, look: Look, width: float | None = None) -> None:

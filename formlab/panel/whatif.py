@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from copy import copy
 from dataclasses import dataclass
 from functools import cached_property
@@ -12,6 +13,7 @@ import pandas as pd
 
 from formlab.brief import Brief
 from formlab.errors import FormlabError
+from formlab.html import number
 from formlab.panel.slides import reach, sharing, slide
 from formlab.polytope import Polytope
 from formlab.recipe import weigh_up
@@ -23,6 +25,7 @@ from formlab.suggest.search import search
 
 __all__ = ["Outcome", "WhatIf"]
 
+STEPS = 100  # of a slider at least, and a thousand at most
 MEETINGS = {"true_mean": "typical", "new_batch": "new_batch", "accepted": "accepted"}
 
 
@@ -146,6 +149,18 @@ class WhatIf:
         """What can be moved: varied ingredients and all settings, in column order."""
         return [*self.brief.varied, *self.brief.setting_names]
 
+    @cached_property
+    def digits(self) -> dict[str, int]:
+        """Decimals of every amount and setting that can be moved: steps of a hundredth to a thousandth of its range.
+
+        Controls, rooms, recipe and comparison all show so many, and so the same number.
+        """
+        widths = {name: self.brief.ranges[name] for name in self.moving if name in self.brief.ranges}
+        return {n: math.ceil(-math.log10((high - low) / STEPS) - 1e-9) for n, (low, high) in widths.items()}
+
+    def _said(self, name: str, value: float) -> str:
+        return f"{round(value, self.digits[name]):.{max(self.digits[name], 0)}f}"
+
     def givers(self, name: str) -> list[str]:
         """Return the ingredients that give way when `name` moves."""
         others = sharing(self.brief, name)
@@ -164,7 +179,7 @@ class WhatIf:
         self.formula, stopped = slide(self.region, start, name, float(value), self.givers(name))
         if not stopped:
             return ""
-        return f"Stopped at {self.formula[name].iloc[0]:.4g} {self.brief.unit(name)}: {'; '.join(stopped)}."
+        return f"Stopped at {self._said(name, self.formula[name].iloc[0])} {self.brief.unit(name)}: {'; '.join(stopped)}."
 
     def _switch(self, name: str, value: Any) -> str:
         wanted = self.formula.assign(**{name: value})
@@ -258,7 +273,7 @@ class WhatIf:
             return self.given  # type: ignore[return-value]
         asked = {kind: name, "confidence": self.confidence if kind == "minimise" else None}
         return suggest(self.brief, self.surfaces, of=self.of, prices=self.money, seed=self.seed,
-                       alternatives=0, explain=False, **asked)  # type: ignore[arg-type]  # fmt: skip
+                       alternatives=0, explain=False, progress=False, **asked)  # type: ignore[arg-type]  # fmt: skip
 
     def cheapest(self) -> str:
         """Go to the cheapest formula that is as sure as asked, what is held left as it is; return what was found.
@@ -335,7 +350,9 @@ class WhatIf:
     def _column(self, outcome: Outcome) -> pd.Series:
         brief, lines = self.brief, {}
         for name in self.moving:
-            lines[f"{brief.title_of(name)}, {brief.unit(name)}".rstrip(", ")] = outcome.frame[name].iloc[0]
+            value = outcome.frame[name].iloc[0]
+            shown = round(float(value), self.digits[name]) if name in self.digits else value
+            lines[f"{brief.title_of(name)}, {brief.unit(name)}".rstrip(", ")] = shown
         for name, line in outcome.predicted.iterrows():
             lines[f"{brief.title_of(str(name))}, {line['unit']}".rstrip(", ")] = line["mean"]
         if outcome.cost is not None:
@@ -360,14 +377,18 @@ class WhatIf:
         lines = weigh_up(weighed[weighed > 0], batch_kg=mass)
         unit = self.brief.amount_unit
         text = [self.brief.title or "Recipe", f"batch\t{mass:g}\tkg", "", f"ingredient\t{unit}\tg"]
-        text += [
-            f"{self.brief.title_of(str(r.ingredient))}\t{r.amount:.2f}\t{r.weighed_g:.0f}"
-            for r in lines.itertuples()
-        ]
-        text += [f"total\t{lines['amount'].sum():.2f}\t{lines['weighed_g'].sum():.0f}"]
+        planned = self.formula.iloc[0]
+        for line in lines.itertuples():
+            name = str(line.ingredient)
+            same = name in self.digits and math.isclose(line.amount, planned[name], abs_tol=1e-9)
+            amount = self._said(name, line.amount) if same else number(line.amount)
+            text.append(f"{self.brief.title_of(name)}\t{amount}\t{line.weighed_g:.0f}")
+        text += [f"total\t{number(lines['amount'].sum())}\t{lines['weighed_g'].sum():.0f}"]
         for part in self.brief.settings:
             value = self.formula[part.name].iloc[0]
             text.append(
-                f"{part.title}\t{value:.4g}\t{part.unit}" if part.is_numeric else f"{part.title}\t{value}"
+                f"{part.title}\t{self._said(part.name, value) if part.name in self.digits else value}\t{part.unit}"
+                if part.is_numeric
+                else f"{part.title}\t{value}"
             )
         return "\n".join(text)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from typing import Any
 
@@ -17,7 +16,6 @@ from formlab.panel.whatif import WhatIf
 __all__ = ["Panel"]
 
 IN_PROPORTION = "all others, in proportion"
-STEPS = 200  # of a slider, at least half as many
 
 
 class Panel(w.VBox):
@@ -66,9 +64,12 @@ class Panel(w.VBox):
                                  value=value, **about)  # fmt: skip
         else:
             low, high = state.brief.ranges[name]
-            step, form = _step(high - low)
+            digits = state.digits[name]
+            step = 10.0**-digits
             shown = _on_step(float(value), low, high, step)
-            control = w.FloatSlider(value=shown, min=low, max=high, step=step, readout_format=form, **about)
+            control = w.FloatSlider(
+                value=shown, min=low, max=high, step=step, readout_format=f".{max(digits, 0)}f", **about
+            )
         control.observe(lambda change: self._moved(name, change["new"]), "value")
         return control
 
@@ -185,6 +186,7 @@ class Panel(w.VBox):
 
     def _copy(self) -> str:
         self._recipe.value = self.state.recipe()
+        self._recipe.rows = self._recipe.value.count("\n") + 2
         self._recipe.layout.display = None
         return "The recipe stands below; where the browser allows it, it is on the clipboard too."
 
@@ -243,13 +245,6 @@ _STYLE: dict[str, Any] = {"style": {"description_width": "7em"}, "layout": w.Lay
 
 def _wide(**more: Any) -> Any:
     return w.Layout(width="100%", **more)
-
-
-def _step(span: float) -> tuple[float, str]:
-    """A round step, at most a hundredth of the range, and how to print it."""
-    size = 10.0 ** math.floor(math.log10(span / STEPS))
-    step = next(m * size for m in (1.0, 2.0, 5.0, 10.0) if m * size >= span / STEPS)
-    return step, f".{max(0, -math.floor(math.log10(step) + 1e-9))}f"
 
 
 def _on_step(value: float, low: float, high: float, step: float) -> float:

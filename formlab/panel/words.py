@@ -220,5 +220,5 @@ STYLE = Markup("""<style>
 .fl-panel button:focus-visible, .fl-panel .noUi-handle:focus-visible { outline: 2px solid var(--aim); outline-offset: 2px; }
 @media (max-width: 600px) { .fl-panel th, .fl-panel td { padding-right: .35em; } .fl-panel .fl-predicted { font-size: 12px; }
   .fl-panel td.strip { padding-left: .2em; } .fl-panel .strip svg { width: 52px; } }
-.fl-panel textarea { font-family: monospace; white-space: pre; }
+.fl-panel textarea { font-family: monospace; white-space: pre; tab-size: 20; }
 </style>""")

@@ -57,7 +57,7 @@ class Ask:
     outside: str = "error"
     starts: int = 40
     n_jobs: int | None = None
-    progress: bool = False
+    progress: bool | None = None
     options: Mapping[str, Any] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
 
@@ -75,20 +75,20 @@ class Ask:
             ("outside", self.outside, OUTSIDE),
         ):
             if value not in allowed:
-                raise PlanError(f"{name} = {value!r}; it is one of {', '.join(map(str, allowed))}.")
+                raise PlanError(f"{name} = {value!r}; use one of {', '.join(map(str, allowed))}.")
         for name in ("runs", "batches", "slabs", "loads", "days", "blocks", "bases", "starts"):
             value = getattr(self, name)
             if value is not None and (not isinstance(value, int) or isinstance(value, bool) or value < 1):
-                raise PlanError(f"{name} = {value!r}; a whole number of at least 1 is expected.")
+                raise PlanError(f"{name} = {value!r}; give a whole number of at least 1.")
         if not 1e-3 <= self.prior_scale <= 1e3:
             raise PlanError(
-                f"prior_scale = {self.prior_scale!r}; it is between 0.001 and 1000, in sds of a trial over the span "
+                f"prior_scale = {self.prior_scale!r}; give a number between 0.001 and 1000, in sds of a trial over the span "
                 "of a term."
             )
         wrong = [n for n in self.finals if n not in self.brief.ingredient_names]
         if wrong:
             raise PlanError(
-                f"finals names {wrong[0]!r}; the ingredients are {', '.join(self.brief.ingredient_names)}."
+                f"finals names {wrong[0]!r}; choose among the ingredients {', '.join(self.brief.ingredient_names)}."
             )
         return self
 

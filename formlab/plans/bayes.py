@@ -65,10 +65,10 @@ def make_prior(basis: Basis, potential: Sequence[str] | str, tau: float) -> Prio
     chosen = default_potential(basis) if isinstance(potential, str) else list(potential)
     unknown = [n for n in chosen if n not in names]
     if unknown:
-        raise PlanError(f"{unknown[0]!r} is not a term of this model; its terms are {', '.join(names)}.")
+        raise PlanError(f"{unknown[0]!r} is not a term of this model; choose among {', '.join(names)}.")
     if len(chosen) == len(names):
         raise PlanError(
-            "Every term is potential; at least one must be primary, to be estimated without a prior."
+            "Every term is potential. Leave at least one primary, to be estimated without a prior."
         )
     is_potential = np.array([n in chosen for n in names])
     span = _spans(basis, is_potential)

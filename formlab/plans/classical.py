@@ -38,7 +38,7 @@ def lattice(brief: Brief, degree: int = 2) -> pd.DataFrame:
     Its (q + m - 1)! / (m! (q - 1)!) points are all shares that are multiples of 1/m.
     """
     if degree < 1:
-        raise PlanError(f"degree = {degree}; a lattice needs 1, 2, 3, …")
+        raise PlanError(f"degree = {degree}; give a lattice 1, 2, 3, …")
     names = _mixture(brief, "lattice")
     q = len(names)
     rows = []
@@ -78,7 +78,9 @@ def vertices(brief: Brief, region: Region, centroids: Sequence[int] | None = Non
     names = list(found[0].columns)
     polytope = region.formulas
     if polytope.dimension < 1:
-        raise PlanError("kind 'vertices' needs ingredients that vary; this region has only one formula.")
+        raise PlanError(
+            "kind 'vertices' needs ingredients that vary; this region has only one formula. Widen a range."
+        )
     wanted = [polytope.dimension - 1] if centroids is None else list(centroids)
     found += [region.face_centroids(k) for k in wanted if 0 < k < polytope.dimension]
     found.append(pd.DataFrame(polytope.vertices.mean(axis=0)[None, :], columns=names))
@@ -98,7 +100,9 @@ def _mixture(brief: Brief, kind: str) -> list[str]:
                 "Use kind 'factorial', 'composite' or 'optimal', or write the brief in basis 'fraction'."
             )
     if len(names) < 2:
-        raise PlanError(f"kind {kind!r} needs at least 2 ingredients that vary; the brief has {len(names)}.")
+        raise PlanError(
+            f"kind {kind!r} needs at least 2 ingredients that vary; the brief has {len(names)}. Give more of them a range."
+        )
     return names
 
 
@@ -147,7 +151,7 @@ def factorial(brief: Brief, levels: int | dict[str, int] = 2) -> pd.DataFrame:
     for name in numeric:
         wanted = levels if isinstance(levels, int) else levels.get(name, 2)
         if wanted < 2:
-            raise PlanError(f"levels of {name!r} = {wanted}; a factor of a factorial needs at least 2.")
+            raise PlanError(f"levels of {name!r} = {wanted}; give a factor of a factorial at least 2.")
         fixed = _given_levels(brief, name)
         values.append(fixed if fixed is not None else np.linspace(*brief.ranges[name], wanted).tolist())
     values += list(categories.values())
@@ -170,7 +174,9 @@ def composite(brief: Brief, axial: str | float = "rotatable", centres: int = 4) 
     """
     numeric, categories = _factors(brief, "composite")
     if len(numeric) < 2:
-        raise PlanError(f"kind 'composite' needs at least 2 numeric factors; the brief has {len(numeric)}.")
+        raise PlanError(
+            f"kind 'composite' needs at least 2 numeric factors; the brief has {len(numeric)}. Use kind 'factorial' or 'optimal'."
+        )
     coded = _composite_code(len(numeric), axial, centres)
     return _decode(brief, numeric, categories, coded)
 
@@ -183,7 +189,7 @@ def _composite_code(k: int, axial: str | float, centres: int) -> np.ndarray:
 
     if not (axial in ("rotatable", "orthogonal", "face") or (isinstance(axial, (int, float)) and axial >= 1)):
         raise PlanError(
-            f"axial = {axial!r}; it is 'rotatable', 'orthogonal', 'face' or a number of at least 1."
+            f"axial = {axial!r}; use 'rotatable', 'orthogonal', 'face' or a number of at least 1."
         )
     if k < 5 and axial in ("rotatable", "orthogonal"):
         coded = ccdesign(k, center=(0, centres), alpha=axial, face="circumscribed")
@@ -203,7 +209,9 @@ def box_behnken(brief: Brief, centres: int = 4) -> pd.DataFrame:
 
     numeric, categories = _factors(brief, "box-behnken")
     if len(numeric) < 3:
-        raise PlanError(f"kind 'box-behnken' needs at least 3 numeric factors; the brief has {len(numeric)}.")
+        raise PlanError(
+            f"kind 'box-behnken' needs at least 3 numeric factors; the brief has {len(numeric)}. Use kind 'factorial' or 'optimal'."
+        )
     return _decode(
         brief, numeric, categories, np.asarray(bbdesign(len(numeric), center=centres), dtype=float)
     )
@@ -246,7 +254,9 @@ def _factors(brief: Brief, kind: str) -> tuple[list[str], dict[str, list[str]]]:
     numeric = [*brief.varied, *(s.name for s in brief.settings if s.is_numeric)]
     categories = {s.name: list(map(str, s.levels or [])) for s in brief.settings if not s.is_numeric}
     if not numeric and not categories:
-        raise PlanError(f"kind {kind!r} needs factors that vary; the brief has none.")
+        raise PlanError(
+            f"kind {kind!r} needs factors that vary; the brief has none. Give a range to what may vary."
+        )
     return numeric, categories
 
 

@@ -16,6 +16,7 @@ from formlab.plans.criteria import CRITERIA
 from formlab.plans.judge import Judgement
 from formlab.plans.layout import lay_out
 from formlab.plans.plan import Plan
+from formlab.progress import along
 
 __all__ = ["Comparison", "compare", "trade_off"]
 
@@ -84,14 +85,14 @@ def compare(plans: Mapping[str, Plan] | Sequence[Plan], limit: bool = True) -> C
     """
     named = dict(plans) if isinstance(plans, Mapping) else {f"plan {k + 1}": p for k, p in enumerate(plans)}
     if len(named) < 2:
-        raise PlanError(f"{len(named)} plan is given; at least two are compared.")
+        raise PlanError(f"{len(named)} plan is given; pass at least two.")
     first = next(iter(named.values()))
     judged = {}
     criterion = first.criterion if first.criterion in CRITERIA else "I"
     for name, plan in named.items():
         if plan.brief.columns != first.brief.columns:
             raise PlanError(
-                f"{name!r} has other ingredients or settings than {next(iter(named))!r}; compare plans of one brief."
+                f"{name!r} has other ingredients or settings than {next(iter(named))!r}; give plans of one brief."
             )
         same = Plan(
             first.brief,
@@ -104,7 +105,9 @@ def compare(plans: Mapping[str, Plan] | Sequence[Plan], limit: bool = True) -> C
         try:
             judged[name] = same.judge()
         except PlanError as error:
-            raise PlanError(f"{name!r} cannot carry the model of {next(iter(named))!r}: {error}") from error
+            raise PlanError(
+                f"{name!r} cannot carry the model of {next(iter(named))!r}, so leave it out or compare a smaller model: {error}"
+            ) from error
     return Comparison(_side_by_side(named, judged, limit), *_long(judged), judged)
 
 
@@ -180,10 +183,10 @@ def trade_off(
     """
     part = _with_sds(brief, response)
     lines = []
-    for b in batches:
-        for s in slabs:
-            plan = lay_out(brief, runs=b * s, batches=b, seed=seed, starts=starts, **wishes)
-            lines += [_cell(plan, part.name, b, s, r) for r in readings]
+    sizes = [(b, s) for b in batches for s in slabs]
+    for b, s in along(sizes, "comparing", words=[f"{b} batches of {s}" for b, s in sizes]):
+        plan = lay_out(brief, runs=b * s, batches=b, seed=seed, starts=starts, **wishes)
+        lines += [_cell(plan, part.name, b, s, r) for r in readings]
     return pd.DataFrame(lines)
 
 
@@ -192,7 +195,7 @@ def _with_sds(brief: Brief, response: str | None) -> Any:
         if response in (None, part.name) and part.sd_batch is not None and part.sd_reading is not None:
             return part
     named = f"The response {response!r} lacks" if response else "No response has both"
-    raise PlanError(f"{named} sd_batch and sd_reading; a trade-off needs guesses of them in the brief.")
+    raise PlanError(f"{named} sd_batch and sd_reading; add guesses of them to the brief for a trade-off.")
 
 
 def _cell(plan: Plan, name: str, batches: int, slabs: int, readings: int) -> dict[str, Any]:

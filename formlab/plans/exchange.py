@@ -21,6 +21,7 @@ from formlab.plans.criteria import TINY, State, score
 from formlab.plans.lines import Lines
 from formlab.plans.structure import Structure
 from formlab.plans.walks import improve
+from formlab.progress import showing
 from formlab.workers import over_workers
 
 __all__ = ["Found", "Problem", "random_design", "search"]
@@ -90,7 +91,7 @@ def search(
     starts: int = 40,
     polish: int = 4,
     n_jobs: int | None = None,
-    progress: bool = False,
+    progress: bool | None = None,
 ) -> Found:
     """Return the best design of many starts; the answer does not depend on `n_jobs`.
 
@@ -107,18 +108,25 @@ def search(
     PlanError
         If no start could estimate every term.
     """
+    with showing("planning", 2, progress) as work:
+        return _searched(problem, seed, starts, polish, n_jobs, work)
+
+
+def _searched(problem: Problem, seed: Any, starts: int, polish: int, n_jobs: int | None, work: Any) -> Found:
     seeds = seed.spawn(starts)
     jobs: list[Any] = [(problem, s, k) for k, s in enumerate(seeds)]
-    found = _ranked(over_workers(_one_start, jobs, n_jobs, progress, "starts"))
+    work.at(0)
+    found = _ranked(over_workers(_one_start, jobs, n_jobs, what="start"))
     if not np.isfinite(found[0].score):
         raise PlanError(
             f"{problem.structure.n} trials cannot estimate the {len(problem.basis.space)} terms with these batches: "
             "every start was singular. Add trials or batches, or choose a smaller model."
         )
     if polish and any(lines.count for lines in problem.lines.values()):
+        work.at(1)
         best = _distinct(found)[:polish]
         jobs = [(problem, f, s) for f, s in zip(best, seed.spawn(len(best)))]
-        found = _ranked([*found, *over_workers(improve, jobs, n_jobs, progress, "improving")])
+        found = _ranked([*found, *over_workers(improve, jobs, n_jobs, what="improving plan")])
     return found[0]
 
 

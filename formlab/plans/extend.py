@@ -43,7 +43,7 @@ def extend(
     ratios: Mapping[str, float] | None = None,
     starts: int = 40,
     n_jobs: int | None = None,
-    progress: bool = False,
+    progress: bool | None = None,
 ) -> Plan:
     """Return a plan of all trials so far and the best further ones for today's brief.
 
@@ -69,8 +69,10 @@ def extend(
         The model, where it is not today's brief's own.
     ratios : mapping of str to float, optional
         Variance of a level of error over that of a slab, as in `lay_out`.
-    starts, n_jobs, progress
-        Random starts of the search, workers, progress bar.
+    starts, n_jobs : int, optional
+        Random starts of the search, workers.
+    progress : bool, optional
+        Whether to show a progress bar; where left out, at a terminal or in a notebook once it has taken a second.
     seed : int, optional
 
     Returns
@@ -168,7 +170,9 @@ def _old(
     old = Plan.from_frame(brief, frame).frame
     unknown = [name for name in failed if name not in set(old["trial"]) | set(old["batch"])]
     if unknown:
-        raise PlanError(f"failed names {unknown[0]!r}, which is neither a trial nor a batch of these trials.")
+        raise PlanError(
+            f"failed names {unknown[0]!r}, which is neither a trial nor a batch of these trials; check its spelling."
+        )
     bad = old["trial"].isin(failed) | old["batch"].isin(failed)
     if "role" in old:
         bad |= old["role"] == "failed"

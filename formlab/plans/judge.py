@@ -19,6 +19,7 @@ from formlab.plans.criteria import CRITERIA, score
 from formlab.plans.limit import Limit, upper_limit
 from formlab.plans.power import factor_contrasts, level_degrees, power_of_difference, smallest_difference
 from formlab.plans.structure import Structure
+from formlab.progress import along
 from formlab.region import Region
 from formlab.terms import ModelSpace
 
@@ -299,7 +300,7 @@ class Judgement:
     @cached_property
     def efficiencies(self) -> pd.DataFrame:
         lines = []
-        for criterion in self.criteria:
+        for criterion in along(self.criteria, "bounding", words=self.criteria):
             limit = self.limit(criterion)
             if limit is None:
                 words = "none derived for batches that share loads, days, blocks or base mixings"
@@ -477,7 +478,9 @@ def judge(
     notes = unused_levels(plan.basis, plan.basis.points(plan.frame))
     kept, lost = _told_apart(plan.basis, plan.basis.points(plan.frame))
     if not kept:
-        raise PlanError("These trials tell no term of the model: they are all alike or at zero.")
+        raise PlanError(
+            "These trials tell no term of the model: they are all alike or at zero. Vary something."
+        )
     if lost:
         plan.space = plan.space.subset(kept)
         plan.__dict__.pop("basis", None)

@@ -68,7 +68,7 @@ def lay_out(
     warm_up: int = 0,
     starts: int = 40,
     n_jobs: int | None = None,
-    progress: bool = False,
+    progress: bool | None = None,
     seed: int | None = None,
 ) -> Plan:
     """Return a plan for a brief: what to make, in which batches, in which order.
@@ -129,8 +129,10 @@ def lay_out(
         from, to, minutes, kg of cleaning between colours; counted in the cost in any order.
     warm_up : int
         Throw-away batches before each day's first, counted in the cost.
-    starts, n_jobs, progress
-        Random starts of the search, workers (the answer is the same for any number), progress bar.
+    starts, n_jobs : int, optional
+        Random starts of the search, workers (the answer is the same for any number).
+    progress : bool, optional
+        Whether to show a progress bar; where left out, at a terminal or in a notebook once it has taken a second.
     seed : int, optional
         One seed, one plan. Drawn and stored in the plan where left out.
 
@@ -154,9 +156,9 @@ def lay_out(
     """
     for name, count, least in (("replicates", replicates, 1), ("checks", checks, 0), ("warm_up", warm_up, 0)):
         if count < least:
-            raise PlanError(f"{name} = {count}; at least {least}.")
+            raise PlanError(f"{name} = {count}; give at least {least}.")
     if order not in ORDERS:
-        raise PlanError(f"order = {order!r}; it is one of {', '.join(ORDERS)}.")
+        raise PlanError(f"order = {order!r}; use one of {', '.join(ORDERS)}.")
     asked = {"model": model, "setting_model": setting_model, "crossed": crossed}
     variance, source = default_ratios(brief, ratios)
     seed = int(np.random.default_rng().integers(2**31)) if seed is None else int(seed)
@@ -263,7 +265,7 @@ def _ordered(
     if order == "colour":
         if colour is None:
             raise PlanError(
-                "order = 'colour' needs colour: the setting or ingredient whose changes need cleaning."
+                "order = 'colour' needs colour: name the setting or ingredient whose changes need cleaning."
             )
         names = ask.region.categories.get(colour, [])
         rows, notes, minutes, kg = colour_order(

@@ -23,6 +23,7 @@ from formlab.plans.criteria import score
 from formlab.plans.lines import Lines
 from formlab.plans.structure import Structure
 from formlab.plans.weights import best_weights
+from formlab.progress import tick
 
 __all__ = ["Limit", "upper_limit"]
 
@@ -315,6 +316,7 @@ class _Solver:
         reach = np.inf
         best: tuple[float, float] = (-np.inf, np.inf)
         for _ in range(ROUNDS):
+            tick()
             self._balance(1e-3 * gap)
             m = self._information()
             k, worth = self._k(m), self._worth(m)

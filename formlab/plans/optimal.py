@@ -153,7 +153,9 @@ def shape(ask: Ask, basis: Basis) -> Structure:
     if batches > runs:
         raise PlanError(f"{runs} trials cannot fill {batches} batches; give at least one trial a batch.")
     if ask.slabs and runs > ask.slabs * batches:
-        raise PlanError(f"{runs} trials do not fit into {batches} batches of {ask.slabs} slabs.")
+        raise PlanError(
+            f"{runs} trials do not fit into {batches} batches of {ask.slabs} slabs; give more batches or fewer runs."
+        )
     groups = {"batch": np.sort(np.arange(runs) % batches), **_coarse(ask, runs, batches)}
     if (any(s.changes == "load" for s in ask.brief.settings) and batches < runs) or ask.loads:
         groups["load"] = _loads(groups["batch"], ask.loads, ask.brief.plant.slabs_per_load)
@@ -197,11 +199,11 @@ def _coarse(ask: Ask, runs: int, batches: int) -> dict[str, np.ndarray]:
         bases = ask.bases or _default_bases(ask, batches)
         if not ask.finals:
             raise PlanError(
-                "bases needs finals: the ingredients that are added to the parts of a base mixing."
+                "bases needs finals: name the ingredients that are added to the parts of a base mixing."
             )
         if bases > batches:
             raise PlanError(
-                f"{batches} batches cannot come from {bases} base mixings; each gives at least one."
+                f"{batches} batches cannot come from {bases} base mixings; ask for at most one a batch."
             )
         out["base"] = grouped(batch, batches, bases)
     days = ask.days
@@ -217,7 +219,9 @@ def _coarse(ask: Ask, runs: int, batches: int) -> dict[str, np.ndarray]:
         if wanted:
             if wanted > count:
                 raise PlanError(
-                    f"{count} {unit}es cannot be spread over {wanted} {level}s.".replace("basees", "bases")
+                    f"{count} {unit}es cannot be spread over {wanted} {level}s; ask for fewer {level}s.".replace(
+                        "basees", "bases"
+                    )
                 )
             out[level] = grouped(out.get("base", batch), count, wanted)
     return out
@@ -246,7 +250,7 @@ def _loads(batch: np.ndarray, loads: int | None, per_load: int | None) -> np.nda
     sequence = np.lexsort((batch, place))
     count = loads or ceil(len(batch) / (per_load or max(1, len(np.unique(batch)))))
     if per_load and loads and loads * per_load < len(batch):
-        raise PlanError(f"{len(batch)} slabs do not fit into {loads} loads of {per_load}.")
+        raise PlanError(f"{len(batch)} slabs do not fit into {loads} loads of {per_load}; give more loads.")
     out = np.empty(len(batch), dtype=int)
     out[sequence] = np.arange(len(batch)) * count // len(batch)
     return out

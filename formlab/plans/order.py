@@ -147,7 +147,7 @@ class Changeovers:
         missing = [c for c in ("from", "to", "minutes", "kg") if c not in table]
         if missing:
             raise PlanError(
-                f"The table of changeovers lacks {missing[0]!r}; it has {', '.join(map(str, table.columns))}."
+                f"The table of changeovers lacks {missing[0]!r}; add it. It has {', '.join(map(str, table.columns))}."
             )
         for row in table.itertuples(index=False):
             pair = (
@@ -226,7 +226,7 @@ def changeover_cost(
 def _colours(frame: pd.DataFrame, changeovers: Changeovers) -> np.ndarray:
     if changeovers.by not in frame:
         raise PlanError(
-            f"colour = {changeovers.by!r}; it is a setting with categories or an ingredient of the brief."
+            f"colour = {changeovers.by!r}; name a setting with categories or an ingredient of the brief."
         )
     return np.asarray(frame[changeovers.by].map(_word))
 

@@ -46,6 +46,14 @@ class Plan:
         Of potential terms, where there may be more terms than trials.
     extras : mapping of str to float, optional
         Warm-up and cleaning: batches, hours, kg.
+
+    Examples
+    --------
+    >>> import formlab as fl
+    >>> series = fl.open_series("demo_trials/ink_wedge")
+    >>> plan = Plan.from_frame(series.brief, series.plan_frame())
+    >>> len(plan.frame), plan.frame["batch"].nunique()
+    (36, 18)
     """
 
     def __init__(
@@ -83,6 +91,7 @@ class Plan:
     ) -> Plan:
         """Return the plan that a frame with the brief's columns holds.
 
+        `model`, `setting_model`, `crossed` as in `ModelSpace`; `kind` and `about` as in `Plan`.
         Missing columns are filled in: trial and run_order by row, one batch a row, round 1, today's brief_id.
 
         Raises
@@ -101,7 +110,7 @@ class Plan:
         twice = head["trial"][head["trial"].duplicated()]
         if len(twice):
             raise PlanError(
-                f"Trial {twice.iloc[0]!r} occurs more than once. A trial is one slab with its own id."
+                f"Trial {twice.iloc[0]!r} occurs more than once. Give each slab an id of its own."
             )
         for column in ("load", "day", "base", "block", "role"):
             if column in frame:
@@ -197,6 +206,8 @@ class Plan:
             Slabs tested in one sitting.
         reference : str
             What the reference eraser is called in the column of trials.
+        seed : int, optional
+            Of the order.
 
         Returns
         -------
@@ -204,7 +215,7 @@ class Plan:
             session, position, trial.
         """
         if per_session < 1:
-            raise PlanError(f"per_session = {per_session}; at least 1.")
+            raise PlanError(f"per_session = {per_session}; give at least 1.")
         rng = np.random.default_rng(self.seed if seed is None else seed)
         trials = rng.permutation(self.frame["trial"].to_numpy(dtype=object))
         lines = []

@@ -63,14 +63,16 @@ def two_level(
     if generators is not None or runs is None:
         return fraction(names, runs, generators, resolution or (4 if runs is None else None))
     if runs < k + 1:
-        raise PlanError(f"{k} factors need at least {k + 1} runs for their main effects; runs = {runs}.")
+        raise PlanError(
+            f"{k} factors need at least {k + 1} runs for their main effects; runs = {runs}. Add runs."
+        )
     if log2(runs) == int(log2(runs)):
         return fraction(names, runs, None, resolution)
     if runs % 4:
         near = [4 * (runs // 4), 4 * (runs // 4 + 1)]
         near = [r for r in near if r >= k + 1]
         raise PlanError(
-            f"runs = {runs}; a screening plan has a multiple of 4: {' or '.join(map(str, near))}."
+            f"runs = {runs}; a screening plan has a multiple of 4: use {' or '.join(map(str, near))}."
         )
     return plackett_burman(k, runs)
 
@@ -104,7 +106,7 @@ def fraction(
         b = int(log2(size))
         if 2**b != size:
             raise PlanError(
-                f"runs = {size}; a fraction has a power of 2, Plackett & Burman's plans a multiple of 4."
+                f"runs = {size}; choose a power of 2 for a fraction, a multiple of 4 for Plackett & Burman's plans."
             )
         if b >= len(names):
             return _given(names, {}, None)
@@ -127,7 +129,7 @@ def _given(names: list[str], generators: dict[str, tuple[str, ...]], runs: int |
         n for n in [*generators, *(v for parts in generators.values() for v in parts)] if n not in names
     ]
     if unknown:
-        raise PlanError(f"The generators name {unknown[0]!r}; the factors are {', '.join(names)}.")
+        raise PlanError(f"The generators name {unknown[0]!r}; choose among the factors {', '.join(names)}.")
     base = [n for n in names if n not in generators]
     loose = [v for parts in generators.values() for v in parts if v not in base]
     if loose:
@@ -135,7 +137,9 @@ def _given(names: list[str], generators: dict[str, tuple[str, ...]], runs: int |
             f"A generator uses {loose[0]!r}, which is generated itself; use only {', '.join(base)}."
         )
     if runs is not None and runs != 2 ** len(base):
-        raise PlanError(f"These generators make {2 ** len(base)} runs, not {runs}.")
+        raise PlanError(
+            f"These generators make {2 ** len(base)} runs, not {runs}; give others, or leave out runs=."
+        )
     if len(base) > 16:
         raise PlanError(
             f"{len(base)} base factors make {2 ** len(base)} runs; give more generators or use runs=."

@@ -112,13 +112,13 @@ def default_ratios(brief: Brief, given: Mapping[str, float] | None = None) -> tu
     if unknown:
         from formlab.errors import PlanError
 
-        raise PlanError(f"ratios has {unknown[0]!r}; the levels of error are {', '.join(ratios)}.")
+        raise PlanError(f"ratios has {unknown[0]!r}; choose among the levels of error {', '.join(ratios)}.")
     wrong = {k: v for k, v in (given or {}).items() if not 0 <= v < np.inf}
     if wrong:
         from formlab.errors import PlanError
 
         name, value = next(iter(wrong.items()))
-        raise PlanError(f"ratios: {name} = {value!r}; a variance ratio is a number of at least 0.")
+        raise PlanError(f"ratios: {name} = {value!r}; give a variance ratio of at least 0.")
     if given:
         ratios.update({k: float(v) for k, v in given.items()})
         source = "variance ratios given: " + ", ".join(f"{k} {v:g}" for k, v in given.items())

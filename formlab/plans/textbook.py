@@ -150,7 +150,9 @@ def _batches(ask: Ask, frame: pd.DataFrame) -> Structure:
     for level, wanted in (("day", ask.days), ("block", ask.blocks)):
         if wanted and level not in groups:
             if wanted > count:
-                raise PlanError(f"{count} batches cannot be spread over {wanted} {level}s.")
+                raise PlanError(
+                    f"{count} batches cannot be spread over {wanted} {level}s; ask for fewer {level}s."
+                )
             groups[level] = grouped(_spread_out(ask, frame, batch, wanted), count, wanted)
     return Structure(n, groups, ask.ratios)
 

@@ -50,6 +50,9 @@ def tidy(basis: Basis, points: np.ndarray, structure: Structure, candidates: Can
                 if polytope.contains(moved[:, : len(basis.numeric)], 1e-9).all():
                     out[rows] = moved
                     break
+            _plain(
+                polytope, out, rows, [c for c in cols if c < len(basis.numeric)]
+            )  # a balance of 1e-16 is none
     return out
 
 

@@ -12,6 +12,7 @@ import numpy as np
 
 from formlab.plans.criteria import TINY
 from formlab.plans.polish import Design, polish_design
+from formlab.progress import along
 
 if TYPE_CHECKING:
     from formlab.plans.exchange import Found, Problem
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["improve"]
 
 STEPS = 80  # of a walk, at most
-WORK = 64_000  # steps of a walk times trials times terms
+WORK = 20_000  # steps of a walk times trials times terms
 ROUGH = 1e-3  # gain of a whole sweep below which it stops, except at the end
 PROMISE = 0.05  # loss of score, once the units put elsewhere have settled, above which a step is given up
 WARMTH = 0.005  # loss of score that a walk accepts at first
@@ -31,7 +32,7 @@ def improve(problem: Problem, found: Found, seed: Any) -> Found:
     rng = np.random.default_rng(seed)
     now = best = polish_design(problem, found, rng, ROUGH)
     steps = int(np.clip(WORK / (problem.structure.n * (len(problem.basis.space) + 20)), 2, STEPS))
-    for k in range(steps):
+    for k in along(range(steps), "step"):
         design, rows = _kicked(problem, now, rng)
         design.settle(ROUGH, only=rows)
         if design.state.score < now.score - PROMISE:

@@ -9,6 +9,7 @@ import pandas as pd
 
 from formlab.errors import FormlabError
 from formlab.html import Markup, escape
+from formlab.progress import showing
 from formlab.report.paper import STYLE, said, section
 from formlab.report.sections import first, sections
 from formlab.report.story import Story, story_of
@@ -27,7 +28,7 @@ def report(
     confidence: float | None = None,
     count: int = 4,
     seed: int | None = 1,
-    tell: Callable[[str], None] | None = None,
+    progress: bool | None = None,
 ) -> str:
     """Return a whole job as one HTML page that prints well on A4; a browser makes the PDF.
 
@@ -54,8 +55,8 @@ def report(
         Number of batches proposed as next trials.
     seed : int, optional
         Of everything that is drawn at random.
-    tell : callable, optional
-        Called with the name of each part when work on it begins, as it may take half a minute.
+    progress : bool, optional
+        Whether to show a progress bar; where left out, at a terminal or in a notebook once it has taken a second.
 
     Returns
     -------
@@ -78,12 +79,13 @@ def report(
     >>> page[:15], "Waits for surfaces." in page
     ('<!doctype html>', True)
     """
-    tell = tell or (lambda part: None)
-    story = story_of(question, trials, surfaces, answer, plan, kind, confidence, seed, tell)
-    parts = [first(story)]
-    for k, (title, write) in enumerate(sections(count), 1):
-        tell(title)
-        parts.append(section(f"{k}  {title}", _tried(write, story)))
+    chapters = sections(count)
+    with showing("report", len(chapters) + 3, progress) as work:
+        story = story_of(question, trials, surfaces, answer, plan, kind, confidence, seed, work.at)
+        parts = [first(story)]
+        for k, (title, write) in enumerate(chapters, 1):
+            work.at(k + 2, title)
+            parts.append(section(f"{k}  {title}", _tried(write, story)))
     title = story.brief.title or "Trial series"
     return (
         f"<!doctype html>\n<html lang='en'><head><meta charset='utf-8'><meta name='viewport' "

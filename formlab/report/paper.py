@@ -115,5 +115,6 @@ figure { margin: 3mm 0; break-inside: avoid; } img { max-width: 100%; max-height
 figure.small img { max-height: 85mm; }
 figcaption { font-size: 8pt; color: #5b5d63; }
 h2, h3 { break-after: avoid; } tr, li, .short, .verdict { break-inside: avoid; } thead { display: table-header-group; }
-@media print { body { background: #fff; font-size: 9pt; } main { max-width: none; padding: 0; } .wide { overflow: visible; } }
+@media print { body { background: #fff; font-size: 9pt; } main { max-width: none; padding: 0; } .wide { overflow: visible; }
+  figure.half img { max-height: 112mm; } h2 + p { break-after: avoid; break-inside: avoid; } }
 """

@@ -80,7 +80,9 @@ def sections(count: int) -> list[tuple[str, Callable[[Story], Iterable[Markup]]]
 def _asked(story: Story) -> Iterable[Markup]:
     brief = story.brief
     lines = [[r.title, r.unit, r.target_text, r.importance, r.readings] for r in brief.responses]
-    yield page_table(pd.DataFrame(lines, columns=["response", "unit", "target", "importance", "readings a slab"]))
+    yield page_table(
+        pd.DataFrame(lines, columns=["response", "unit", "target", "importance", "readings a slab"])
+    )
     if brief.ingredients:
         lines = [brief._ingredient_line(part) for part in brief.ingredients]
         heads = ["ingredient", "role", "range", "today", "unit", "g/cm³", f"{brief.currency}/kg"]
@@ -98,12 +100,16 @@ def _allowed(story: Story) -> Iterable[Markup]:
     yield said([f"{words}; {_many(len(brief.limits), 'limit')} on them together.", *region.flat()])
     ranges = region.implied_ranges()
     ranges = ranges[ranges["low"] < ranges["high"]].rename(index=story.brief.title_of)
-    yield page_table(ranges.rename(columns={"implied_low": "low left", "implied_high": "high left"}).reset_index())
+    yield page_table(
+        ranges.rename(columns={"implied_low": "low left", "implied_high": "high left"}).reset_index()
+    )
     if 2 <= len(ranges) <= 6:
         from formlab.figures import region_pairs
 
         marked = None if story.plan is None else story.plan.frame
-        yield picture(lambda: region_pairs(region, marked), "What ranges and limits leave, two factors at a time.")
+        yield picture(
+            lambda: region_pairs(region, marked), "What ranges and limits leave, two factors at a time."
+        )
 
 
 def _planned(story: Story) -> Iterable[Markup]:
@@ -121,9 +127,13 @@ def _planned(story: Story) -> Iterable[Markup]:
     yield page_table(judged.degrees_of_freedom, "Degrees of freedom")
     if len(judged.power):
         power = judged.power.copy()
-        power[["from", "to"]] = power[["from", "to"]].round(6)  # corners of the region are exact to about 1e-15
+        power[["from", "to"]] = power[["from", "to"]].round(
+            6
+        )  # corners of the region are exact to about 1e-15
         yield page_table(power, "Chance to see the differences that matter")
-    yield picture(lambda: prediction_error(judged), "Standard error of a predicted mean over the region.", "small")
+    yield picture(
+        lambda: prediction_error(judged), "Standard error of a predicted mean over the region.", "small"
+    )
     yield picture(lambda: plan_layout(story.plan), "Trials in the order of making; today's formula dashed.")
 
 
@@ -133,7 +143,9 @@ def _measured(story: Story) -> Iterable[Markup]:
         return
     brief, trials = story.brief, story.trials
     assert trials is not None
-    frame = trials if "trial" in trials else trials.assign(trial=[f"row {k}" for k in range(1, len(trials) + 1)])
+    frame = (
+        trials if "trial" in trials else trials.assign(trial=[f"row {k}" for k in range(1, len(trials) + 1)])
+    )
     here = [n for n in brief.response_names if n in frame]
     factors = [n for n in [*brief.varied, *brief.setting_names] if n in frame]
     keys = [c for c in ("batch", "load") if c in frame]
@@ -147,7 +159,12 @@ def _measured(story: Story) -> Iterable[Markup]:
     if entries:
         read["journal"] = [entries.get(str(trial), "") for trial in read.index]
     units = {n: f"{n}, {brief.unit(n)}" if brief.unit(n) else n for n in [*factors, *here]}
-    yield said([f"{len(frame)} readings of {len(read)} trials; each figure is the mean of a slab's readings.", *_limits(frame, here)])
+    yield said(
+        [
+            f"{len(frame)} readings of {len(read)} trials; each figure is the mean of a slab's readings.",
+            *_limits(frame, here),
+        ]
+    )
     yield page_table(made.join(read).rename(columns=units).reset_index())
     if "status" in frame:
         odd = frame[frame["status"].ne("ok")].reindex(columns=["trial", "batch", "session", "status", "note"])
@@ -172,10 +189,16 @@ def _surfaces(story: Story) -> Iterable[Markup]:
     shown = surfaces.summary.reset_index()
     names = ["response", "kind", "scale", "trials", "batches", "terms", "r2", "r2_predicted", "s"]
     heads = {"r2": "R²", "r2_predicted": "R² of batches left out", "s": "error (sd)"}
-    yield page_table(shown[[n for n in names if n in shown]].rename(columns=heads), "How well each follows the trials")
+    yield page_table(
+        shown[[n for n in names if n in shown]].rename(columns=heads), "How well each follows the trials"
+    )
     yield page_table(_coefficients(surfaces), "Coefficients ± standard error, on the scale of the fit")
-    yield picture(lambda: two_abreast(observed_predicted, list(surfaces.values())), "Measured against fitted.")
-    yield picture(lambda: traces(surfaces), "Every response along every factor; bands are 95 % of the mean.")
+    yield picture(
+        lambda: two_abreast(observed_predicted, list(surfaces.values())), "Measured against fitted.", "half"
+    )
+    yield picture(
+        lambda: traces(surfaces), "Every response along every factor; bands are 95 % of the mean.", "half"
+    )
 
 
 def _coefficients(surfaces: Any) -> pd.DataFrame:
@@ -199,8 +222,13 @@ def _suggested(story: Story) -> Iterable[Markup]:
     lines += [[brief.title_of(str(n)), number(v), brief.unit(str(n))] for n, v in answer.settings.items()]
     yield page_table(pd.DataFrame(lines, columns=["", "amount", "unit"]), "The formula")
     predicted = answer.predicted.rename(columns={"batch_low": "batch low", "batch_high": "batch high"})
-    yield page_table(predicted.reset_index(), f"Predicted: 95 % of the {brief.true_words}, and of one new batch; chance of each target alone")
-    yield picture(lambda: predicted_against_targets(answer), "Predicted against each target, beside today's formula.")
+    yield page_table(
+        predicted.reset_index(),
+        f"Predicted: 95 % of the {brief.true_words}, and of one new batch; chance of each target alone",
+    )
+    yield picture(
+        lambda: predicted_against_targets(answer), "Predicted against each target, beside today's formula."
+    )
     yield page_table(answer.conformance.table(), "Chance that all targets are met together")
     if answer.current is not None:
         yield page_table(answer.current.reset_index(), "Against today")
@@ -209,7 +237,9 @@ def _suggested(story: Story) -> Iterable[Markup]:
     if len(answer.alternatives):
         yield page_table(answer.alternatives, "Clearly different, nearly as good")
     if brief.has_costs:
-        yield picture(lambda: cost_conformance(brief, story.surfaces, answer), "What sureness costs.", "small")
+        yield picture(
+            lambda: cost_conformance(brief, story.surfaces, answer), "What sureness costs.", "small"
+        )
     yield listed(answer.notes)
 
 
@@ -222,7 +252,9 @@ def _window(story: Story) -> Iterable[Markup]:
     window = operating_window(story.brief, story.surfaces, story.answer, confidence=0.80, seed=story.seed)
     wide = bool(np.any(window["plus_minus"] > 0))
     words = f"All may stray together as far as this while the chance for the {story.brief.true_words} stays at 0.80 or more."
-    yield said([words if wide else "The formula itself is less sure than 0.80, so there is no window about it."])
+    yield said(
+        [words if wide else "The formula itself is less sure than 0.80, so there is no window about it."]
+    )
     if wide:
         yield page_table(window.rename(columns={"plus_minus": "±"}).reset_index())
 
@@ -250,11 +282,17 @@ def _sources(story: Story) -> Iterable[Markup]:
         yield said(["Made in memory: there is no folder and no journal behind these numbers."])
     else:
         texts = {name: story.series.text(name) for name in FILES}
-        lines = [[n, len(t.splitlines()), hashlib.sha256(t.encode()).hexdigest()] for n, t in texts.items() if t is not None]
+        lines = [
+            [n, len(t.splitlines()), hashlib.sha256(t.encode()).hexdigest()]
+            for n, t in texts.items()
+            if t is not None
+        ]
         yield page_table(pd.DataFrame(lines, columns=["file", "lines", "SHA-256"]), "Files read")
         journal = story.series.journal()
         if len(journal):
-            yield page_table(journal, "Journal; the table of what was measured names the entries of each trial")
+            yield page_table(
+                journal, "Journal; the table of what was measured names the entries of each trial"
+            )
         else:
             yield said(["The journal is empty: the files were put into the folder as they are."])
     made = ", ".join(f"{name} {version(name)}" for name in PACKAGES)

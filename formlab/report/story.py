@@ -31,7 +31,7 @@ class Story:
 
 def story_of(
     question: Any, trials: Any, surfaces: Any, answer: Any, plan: Any, kind: str, confidence: float | None,
-    seed: int | None, tell: Callable[[str], None],
+    seed: int | None, begin: Callable[[int, str], None],
 ) -> Story:  # fmt: skip
     from formlab.plans import Plan
     from formlab.suggest import suggest
@@ -47,19 +47,19 @@ def story_of(
     story = Story(brief, series, trials, plan, surfaces, answer, kind, seed)
     planned = series is not None and series.has_plan
 
-    def make(name: str, can: bool, how: Callable[[], Any]) -> None:
+    def make(place: int, name: str, can: bool, how: Callable[[], Any]) -> None:
         if getattr(story, name) is None and can:
-            tell(name)
+            begin(place, name)
             try:
                 setattr(story, name, how())
             except FormlabError as error:
                 story.missing[name] = str(error)
 
     if planned:
-        make("plan", True, lambda: Plan.from_frame(brief, question.plan_frame()))
-        make("trials", True, question.trials)
-    make("surfaces", was_read(story), lambda: fit(brief, story.trials, kind=kind, seed=seed))
-    make("answer", story.surfaces is not None,
+        make(0, "plan", True, lambda: Plan.from_frame(brief, question.plan_frame()))
+        make(0, "trials", True, question.trials)
+    make(1, "surfaces", was_read(story), lambda: fit(brief, story.trials, kind=kind, seed=seed))
+    make(2, "answer", story.surfaces is not None,
          lambda: suggest(brief, story.surfaces, confidence=confidence, seed=seed))  # fmt: skip
     return story
 

@@ -31,7 +31,9 @@ def inside(folder: Path, name: str) -> Path:
     except (OSError, RuntimeError, ValueError):  # a circle of links
         stays = False
     if not stays:
-        raise SeriesError(f"{name!r} is a link that leads out of the series folder; it is not followed.")
+        raise SeriesError(
+            f"{name!r} is a link that leads out of the series folder. Put the file itself in its place."
+        )
     return path
 
 
@@ -47,11 +49,11 @@ def read_bytes(path: Path, most: int = MOST_BYTES) -> bytes:
         size = path.stat().st_size
         content = path.read_bytes() if size <= most else b""
     except FileNotFoundError:
-        raise SeriesError(f"There is no file {str(path)!r}.") from None
+        raise SeriesError(f"There is no file {str(path)!r}; check the path.") from None
     except IsADirectoryError:
-        raise SeriesError(f"{str(path)!r} is a folder; a file is expected.") from None
+        raise SeriesError(f"{str(path)!r} is a folder; give a file.") from None
     except (OSError, ValueError) as error:
-        raise SeriesError(f"{str(path)!r} cannot be read: {_reason(error)}.") from None
+        raise SeriesError(f"{str(path)!r} cannot be read: {_reason(error)}. Check who may read it.") from None
     if size > most:
         raise SeriesError(
             f"{path.name} has {size / 2**20:.0f} MB; at most {most / 2**20:.0f} MB are read. "
@@ -122,7 +124,7 @@ def sync_folder(folder: Path) -> None:
 def not_written(path: Path, error: OSError) -> SeriesError:
     """Return the message for a write that failed."""
     return SeriesError(
-        f"{path.name} was not written: {_reason(error)}. Nothing in {str(path.parent)!r} was changed."
+        f"{path.name} was not written: {_reason(error)}. Nothing in {str(path.parent)!r} was changed; make room or get leave to write, and try again."
     )
 
 

@@ -170,7 +170,7 @@ def _asked_for(sheets: Sequence[Sheet], wanted: str | None, file: str) -> list[S
         s for s in sheets if plain_name(s.name) == plain_name(wanted)
     ]
     if not found:
-        raise SeriesError(f"{file} has no sheet {wanted!r}; it has {[s.name for s in sheets]}.")
+        raise SeriesError(f"{file} has no sheet {wanted!r}; choose one of {[s.name for s in sheets]}.")
     return found[:1]
 
 

@@ -196,7 +196,7 @@ def as_weighed(plan: pd.DataFrame, weighed: pd.DataFrame, brief: Brief) -> pd.Da
     for batch, lines in weighed.groupby("batch", sort=False):
         member = (plan["batch"] == batch).to_numpy()
         if not member.any():
-            raise SeriesError(f"weighed.csv has batch {batch!r}, which the plan has not.")
+            raise SeriesError(f"weighed.csv has batch {batch!r}, which the plan has not. Correct its name.")
         planned = plan.loc[member, names].iloc[0]
         materials = recipe.as_materials(planned, contains) if contains else planned
         grams = lines.set_index("ingredient")["weighed_g"]
@@ -209,7 +209,7 @@ def as_weighed(plan: pd.DataFrame, weighed: pd.DataFrame, brief: Brief) -> pd.Da
         over = real[brief.rubbers].sum() / 100 if brief.basis == "phr" else real.sum() / brief.total
         if not over > 0:
             raise SeriesError(
-                f"weighed.csv leaves batch {batch!r} without {'rubber' if brief.basis == 'phr' else 'mass'}."
+                f"weighed.csv leaves batch {batch!r} without {'rubber' if brief.basis == 'phr' else 'mass'}; add what was weighed."
             )
         out.loc[member, names] = np.tile((real / over).to_numpy(), (int(member.sum()), 1))
     return out
@@ -240,7 +240,9 @@ def trials_frame(
     place = pd.Series(range(len(plan)), index=plan["trial"])
     unknown = [t for t in readings["trial"] if t not in place.index]
     if unknown:
-        raise SeriesError(f"results.csv has trials {list(dict.fromkeys(unknown))}, which plan.csv has not.")
+        raise SeriesError(
+            f"results.csv has trials {list(dict.fromkeys(unknown))}, which plan.csv has not. Correct the trial names, or load the plan they belong to."
+        )
     left = plan.iloc[place.loc[readings["trial"]].to_numpy()].reset_index(drop=True)
     responses = [c for n in brief.response_names for c in (n, f"{n}_censored") if c in readings]
     first = [c for c in ("session", "operator", "reading") if c in readings]

@@ -68,7 +68,7 @@ def apply(lines: Sequence[str], changes: Sequence[Hunk]) -> list[str]:
     out = list(lines)
     for start, went, came in reversed(changes):
         if out[start : start + len(went)] != list(went):
-            raise SeriesError("The journal does not fit together.")
+            raise SeriesError("The journal does not fit together; see settle.")
         out[start : start + len(went)] = came
     return out
 

@@ -146,11 +146,11 @@ def with_given(table: pd.DataFrame, given: Mapping[str, object], brief: Brief) -
     for name, value in given.items():
         if name not in brief.setting_names or name in table:
             raise SeriesError(
-                f"given={{{name!r}: {value!r}}}: a setting of the brief is expected that plan.csv has not; "
-                f"these are {[n for n in brief.setting_names if n not in table]}."
+                f"given={{{name!r}: {value!r}}}: give a setting of the brief that plan.csv has not, "
+                f"one of {[n for n in brief.setting_names if n not in table]}."
             )
         if name in brief.ranges and not isinstance(value, (int, float)):
-            raise SeriesError(f"given={{{name!r}: {value!r}}}: a number is expected.")
+            raise SeriesError(f"given={{{name!r}: {value!r}}}: give a number.")
         out[name] = str(float(value)) if isinstance(value, (int, float)) else str(value)
     return out
 

@@ -52,7 +52,9 @@ class Series:
         self.path = Path(path)
         self.who = who
         if not self.path.is_dir():
-            raise SeriesError(f"There is no series folder {str(path)!r}.")
+            raise SeriesError(
+                f"There is no series folder {str(path)!r}. Check the path, or make one with formlab new."
+            )
         self._folder = Folder(self.path)
         self._brief: tuple[str, Brief] | None = None
         try:
@@ -68,7 +70,9 @@ class Series:
         """The brief as ``brief.toml`` now says."""
         text = self._folder.text("brief.toml")
         if text is None:
-            raise SeriesError(f"{str(self.path)!r} has no brief.toml, so it is no series folder.")
+            raise SeriesError(
+                f"{str(self.path)!r} has no brief.toml, so it is no series folder. Give another path, or make one with formlab new."
+            )
         if self._brief is None or self._brief[0] != text:
             self._brief = (text, parse_brief(text))
         return self._brief[1]
@@ -238,7 +242,7 @@ class Series:
             step.put("plan.csv", to_csv(frame))
 
     def check_results(self, file: str | Path, sheet: str | None = None) -> pd.DataFrame:
-        """Return everything that is wrong or odd about a file of results; nothing is saved.
+        """Return everything that is wrong or odd about a file of results (`sheet` of a workbook); nothing is saved.
 
         Returns
         -------
@@ -296,7 +300,7 @@ class Series:
         return read_results(file, sheet, self.brief, self.plan_frame(), stored, replace=replace)
 
     def undo(self, *, who: str = "") -> str:
-        """Take back the last load of results that still stands; return what was done.
+        """Take back the last load of results that still stands; return what was done. `who` stands in the journal.
 
         Raises
         ------
@@ -308,7 +312,7 @@ class Series:
             gone = {e.more["undoes"] for e in journal.entries if "undoes" in e.more}
             loads = [e for e in journal.entries if e.act == LOAD and e.number not in gone]
             if not loads:
-                raise SeriesError("There is no load of results to undo.")
+                raise SeriesError("There is no load of results to undo; see series.journal().")
             last = loads[-1]
             found = [(b, a) for e, b, a in journal.versions("results.csv") if e.number == last.number]
             before, after = found[0] if found else (None, None)
@@ -323,7 +327,9 @@ class Series:
         return f"The load of {last.source} of {last.when} was taken back."
 
     def accept(self, name: str, *, who: str = "", note: str = "") -> None:
-        """Keep what was changed from outside in ``plan.csv``, ``results.csv`` or ``journal.jsonl``.
+        """Keep what was changed from outside in the file `name`: ``plan.csv``, ``results.csv`` or ``journal.jsonl``.
+
+        `who` and `note` stand in the journal.
 
         Raises
         ------
@@ -341,7 +347,10 @@ class Series:
             step.taken = [self._folder.taken(name, self._folder.lines(name))]
 
     def restore(self, name: str, *, who: str = "", note: str = "") -> None:
-        """Put back what the journal says of ``plan.csv`` or ``results.csv``, dropping changes made from outside."""
+        """Put back what the journal says of the file `name`, dropping changes made from outside.
+
+        It is ``plan.csv`` or ``results.csv``; `who` and `note` stand in the journal.
+        """
         with self._step("restore", who, asking=False) as step:
             self._asked_for(name)
             lines = self._folder.expected(name)
@@ -355,7 +364,9 @@ class Series:
 
     def _asked_for(self, name: str) -> None:
         if name not in self._folder.edited():
-            raise SeriesError(f"{name!r} was not changed outside formlab, so there is nothing to decide.")
+            raise SeriesError(
+                f"{name!r} was not changed outside formlab, so there is nothing to decide; go on working."
+            )
 
     def _check_edited(self, name: str) -> None:
         """Refuse to accept a file that could not be read afterwards."""
@@ -374,7 +385,7 @@ class Series:
     # ---- gates --------------------------------------------------------------------------------------
 
     def save_gates(self, records: Sequence[Mapping[str, Any]], *, who: str = "") -> None:
-        """Keep what the gates of a batch said and what was decided; see `formlab.gates.gate_records`.
+        """Keep what the gates of a batch said and what was decided by `who`; see `formlab.gates.gate_records`.
 
         Raises
         ------
@@ -385,7 +396,7 @@ class Series:
         strange = sorted({str(r["batch"]) for r in records} - known)
         if strange:
             raise SeriesError(
-                f"The plan has no batch {', '.join(map(repr, strange))}; it has {sorted(known)}."
+                f"The plan has no batch {', '.join(map(repr, strange))}; choose among {sorted(known)}."
             )
         with self._step("gates", who) as step:
             step.more = {"gates": [dict(record) for record in records]}
@@ -398,7 +409,10 @@ class Series:
     # ---- promises -----------------------------------------------------------------------------------
 
     def save_promise(self, suggestion: Any, *, who: str = "") -> None:
-        """Keep what a suggestion claims, to be scored when batches of its formula have been measured."""
+        """Keep what a suggestion claims, to be scored when batches of its formula have been measured.
+
+        `who` stands in the journal.
+        """
         with self._step("promise", who) as step:
             step.more = {"promise": suggestion.promise()}
 
@@ -418,7 +432,7 @@ class Series:
         return entries_frame(self._folder.journal())
 
     def changes(self, number: int) -> pd.DataFrame:
-        """Return the cells that one entry of the journal changed: file, row, key, column, old, new."""
+        """Return the cells that entry `number` of the journal changed: file, row, key, column, old, new."""
         return cells_frame(self._folder.journal(), number)
 
     def cell_history(self, trial: str, column: str) -> pd.DataFrame:
@@ -432,7 +446,7 @@ class Series:
         return cell_history(self._folder.journal(), column, {"plan.csv": trial, "results.csv": trial})
 
     def text(self, name: str) -> str | None:
-        """Return the text of any other file of the folder, such as ``site.toml``; None if there is none."""
+        """Return the text of another file `name` of the folder, such as ``site.toml``; None if there is none."""
         return self._folder.text(name)
 
     # ---- what can be made again ---------------------------------------------------------------------
@@ -448,7 +462,7 @@ class Series:
         return path
 
     def write_out(self, name: str, content: str | bytes) -> Path:
-        """Write a file below ``out/`` and return its path; all there can be made again."""
+        """Write `content` into the file `name` below ``out/``; return its path. All there can be made again."""
         path = inside(self.out, name)
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
@@ -458,11 +472,11 @@ class Series:
         return path
 
     def write_csv(self, name: str, frame: pd.DataFrame) -> Path:
-        """Write a table as CSV below ``out/``; no text in it is taken for a formula."""
+        """Write `frame` as the CSV file `name` below ``out/``; return its path. No text in it is taken for a formula."""
         return self.write_out(name, to_csv(frame))
 
     def write_workbook(self, name: str, sheets: Mapping[str, pd.DataFrame], **options: Any) -> Path:
-        """Write tables as an XLSX workbook below ``out/``; options are those of `workbook_bytes`."""
+        """Write tables, by name of the `sheets`, as the XLSX workbook `name` below ``out/``; return its path. Options are those of `workbook_bytes`."""
         return self.write_out(name, workbook_bytes(sheets, **options))
 
     # ---- eyes ---------------------------------------------------------------------------------------

@@ -85,7 +85,9 @@ def _look_over(content: bytes, file: str) -> bool:
             members = archive.infolist()
             _check_sizes(members, file)
             if "[Content_Types].xml" not in archive.namelist():
-                raise SeriesError(f"{file} is an archive, but no XLSX workbook.")
+                raise SeriesError(
+                    f"{file} is an archive, but no XLSX workbook. Save the table as XLSX or CSV."
+                )
             for member in members:
                 if member.filename.lower().endswith((".xml", ".rels", ".vml")):
                     text = archive.read(member)
@@ -94,9 +96,11 @@ def _look_over(content: bytes, file: str) -> bool:
     except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError, OSError, ValueError) as error:
         if isinstance(error, SeriesError):
             raise
-        raise SeriesError(f"{file} is damaged or no XLSX workbook ({str(error)[:100]}).") from None
+        raise SeriesError(
+            f"{file} is damaged or no XLSX workbook ({str(error)[:100]}). Save it again as XLSX or CSV."
+        ) from None
     except zipfile.zlib.error as error:  # type: ignore[attr-defined]
-        raise SeriesError(f"{file} is damaged ({str(error)[:100]}).") from None
+        raise SeriesError(f"{file} is damaged ({str(error)[:100]}). Save it again as XLSX or CSV.") from None
     return formulas
 
 
@@ -116,7 +120,9 @@ def _check_sizes(members: Sequence[zipfile.ZipInfo], file: str) -> None:
         raise SeriesError(f"{file} is protected by a password. Save it without one.")
     names = [m.filename for m in members]
     if len(set(names)) < len(names) or any(n.startswith(("/", "\\")) or ".." in n.split("/") for n in names):
-        raise SeriesError(f"{file} has parts with unusual names; it is not opened.")
+        raise SeriesError(
+            f"{file} has parts with unusual names; it is not opened. Save it again as XLSX or CSV."
+        )
 
 
 def _check_xml(text: bytes, member: str, file: str) -> None:

@@ -94,7 +94,9 @@ def confirm(
     """
     names = [n for n in brief.response_names if n in made and made[n].notna().any()]
     if not names:
-        raise SuggestError(f"The confirmation trials hold no reading of {brief.response_names}.")
+        raise SuggestError(
+            f"The confirmation trials hold no reading of {brief.response_names}. Load their results first."
+        )
     batch = (
         made["batch"].astype(str) if "batch" in made else pd.Series(made.index.astype(str), index=made.index)
     )

@@ -9,6 +9,7 @@ import pandas as pd
 
 from formlab.brief import Brief, Response
 from formlab.errors import SuggestError
+from formlab.progress import along
 from formlab.region import Region
 from formlab.suggest.conformance import conformance
 from formlab.suggest.question import COSTS, Question
@@ -36,13 +37,14 @@ def cost_frontier(
         confidence, in rising order.
     """
     if cost not in COSTS:
-        raise SuggestError(f"cost = {cost!r}; it is one of {list(COSTS)}.")
+        raise SuggestError(f"cost = {cost!r}; use one of {list(COSTS)}.")
     region = Region.from_brief(brief).check()
     seeds = np.random.SeedSequence(seed).generate_state(3)
     draws = surfaces.draw(SEARCH_DRAWS, seed=int(seeds[0]))
     final = surfaces.draw(FINAL_DRAWS, seed=int(seeds[1]))
     starts, lines = None, []
-    for asked in sorted(confidences):
+    asks = sorted(confidences)
+    for asked in along(asks, "searching", words=[f"at {asked:.2f}" for asked in asks]):
         question = Question(brief, surfaces, draws, ("minimise", cost), asked, of, seed=int(seeds[2]))
         found = search(region, question, seed=int(seeds[2]), pool=1500, rounds=40, starts=starts)
         best = found.formulas.head(1)
@@ -75,7 +77,7 @@ def response_frontier(
     known = [r.name for r in brief.responses if r.has_target]
     for name in (x, y):
         if name not in known:
-            raise SuggestError(f"{name!r} is not a response with a target; those are {known}.")
+            raise SuggestError(f"{name!r} is not a response with a target; choose among {known}.")
     region = Region.from_brief(brief).check()
     rng = np.random.default_rng(seed)
     parts: dict[str, Response] = {r.name: r for r in brief.responses}
@@ -86,11 +88,14 @@ def response_frontier(
     def at_most(level: float, of: str) -> Score:
         return lambda frame: (np.maximum(bad(x, frame) - level, 0.0), bad(of, frame))
 
-    ends = [search(region, at_most(np.inf, name), seed=rng, pool=1500, rounds=40) for name in (x, y)]
+    ends = [
+        search(region, at_most(np.inf, name), seed=rng, pool=1500, rounds=40)
+        for name in along((x, y), "searching ends")
+    ]
     best_x, worst_x = bad(x, ends[0].formulas.head(1))[0], bad(x, ends[1].formulas.head(1))[0]
     starts = pd.concat([end.formulas.head(4) for end in ends], ignore_index=True)
     chosen = [ends[0].formulas.head(1)]
-    for level in np.linspace(best_x, worst_x, points)[1:-1]:
+    for level in along(np.linspace(best_x, worst_x, points)[1:-1].tolist(), "searching"):
         found = search(region, at_most(level, y), seed=rng, pool=800, rounds=40, starts=starts)
         chosen.append(found.formulas.head(1))
     formulas = pd.concat([*chosen, ends[1].formulas.head(1)], ignore_index=True)

@@ -17,6 +17,7 @@ import pandas as pd
 
 from formlab.brief import Brief
 from formlab.errors import SuggestError
+from formlab.progress import along, showing
 from formlab.region import Region
 from formlab.suggest.conformance import met
 from formlab.suggest.question import COSTS, Question, goal_of, matters
@@ -39,6 +40,7 @@ def next_trials(
     maximise: str | None = None,
     confidence: float = 0.90,
     seed: int | None = None,
+    progress: bool | None = None,
 ) -> Any:
     """Return the next few trials, as a plan of batches in press loads.
 
@@ -56,6 +58,8 @@ def next_trials(
         anything does.
     minimise, maximise, confidence, seed
         As in `suggest`: what the trials are to decide.
+    progress : bool, optional
+        Whether to show a progress bar; where left out, at a terminal or in a notebook once it has taken a second.
 
     Returns
     -------
@@ -84,14 +88,17 @@ def next_trials(
     from formlab.terms import ModelSpace
 
     if count < 1:
-        raise SuggestError(f"count = {count!r}; at least 1 trial is expected.")
+        raise SuggestError(f"count = {count!r}; ask for at least 1 trial.")
     if slabs < 1:
-        raise SuggestError(f"slabs = {slabs!r}; at least 1 slab of a batch is expected.")
+        raise SuggestError(f"slabs = {slabs!r}; ask for at least 1 slab of a batch.")
     if not any(part.has_target for part in brief.responses):
         raise SuggestError("No response has a target; give one at_least, at_most or near in the brief.")
     goal = goal_of(brief, minimise, maximise, None)
-    worlds = _Worlds(brief, surfaces, goal, confidence, seed)
-    chosen = worlds.choose(count, slabs)
+    with showing("choosing trials", 2, progress) as work:
+        work.at(0, "where the decision falls")
+        worlds = _Worlds(brief, surfaces, goal, confidence, seed)
+        work.at(1, "what would tell most")
+        chosen = worlds.choose(count, slabs)
     frame = _as_plan(brief, chosen, slabs, trials)
     plan = Plan(brief, frame, ModelSpace(brief), kind="next", criterion="where the decision falls", seed=seed)
     plan.notes.append(worlds.words())
@@ -193,7 +200,7 @@ class _Worlds:
         )
         chance = np.ones(len(wide)) if self.chance is None else self.chance[:, candidates].mean(axis=0)
         rows = []
-        for _ in range(count):
+        for _ in along(range(count), "batch"):
             best = int((self._gain(ensemble, noise) * chance).argmax())
             rows.append(wide.iloc[[best]])
             ensemble = self._learn(ensemble, ensemble[:, best, :].copy(), noise[best])

@@ -116,7 +116,7 @@ def score_promises(claims: Any, came_true: Any, shifts: Any = 0.0) -> Ledger:
     """
     p, y = np.asarray(claims, dtype=float), np.asarray(came_true, dtype=bool)
     if len(p) == 0 or len(p) != len(y) or ((p <= 0) | (p >= 1)).any():
-        raise SuggestError("Promises need as many outcomes as claims, and claims strictly between 0 and 1.")
+        raise SuggestError("Give as many outcomes as claims, and claims strictly between 0 and 1.")
     edges = [0.0, 0.5, 0.7, 0.8, 0.9, 0.95, 1.0]
     which = np.digitize(p, edges[1:-1], right=False)
     lines = [

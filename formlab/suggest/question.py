@@ -191,12 +191,12 @@ def goal_of(brief: Brief, minimise: str | None, maximise: str | None, score: Any
         return "maximise", "conformance"
     if minimise is not None:
         if minimise not in COSTS:
-            raise SuggestError(f"minimise = {minimise!r}; it is one of {list(COSTS)}.")
+            raise SuggestError(f"minimise = {minimise!r}; use one of {list(COSTS)}.")
         if minimise == "cost_per_piece" and brief.piece is None:
-            raise SuggestError("minimise = 'cost_per_piece' needs [piece] volume_cm3 in the brief.")
+            raise SuggestError("minimise = 'cost_per_piece' needs [piece] volume_cm3: add it to the brief.")
         brief.numbers("price"), brief.numbers("density")
         return "minimise", minimise
     allowed = ["desirability", "conformance", *brief.response_names]
     if maximise not in allowed:
-        raise SuggestError(f"maximise = {maximise!r}; it is one of {allowed}.")
+        raise SuggestError(f"maximise = {maximise!r}; use one of {allowed}.")
     return "maximise", str(maximise)

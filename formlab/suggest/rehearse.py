@@ -81,7 +81,9 @@ def guessed_plant(
         guess = dict(effects.get(part.name, {}))
         unknown = [n for n in guess if n != "centre" and n not in brief.columns]
         if unknown:
-            raise SuggestError(f"effects[{part.name!r}] names {unknown[0]!r}; factors are {brief.columns}.")
+            raise SuggestError(
+                f"effects[{part.name!r}] names {unknown[0]!r}; choose among the factors {brief.columns}."
+            )
         values = _drawn_surface(brief, part, guess, sample, region, rng, curvature)
         columns[part.name] = np.linalg.lstsq(design, values, rcond=None)[0]
     return GuessedPlant(brief, space, pd.DataFrame(columns, index=space.names))
@@ -115,7 +117,7 @@ def rehearse(
     confidence: float = 0.90,
     n_jobs: int | None = None,
     seed: int | None = None,
-    progress: bool = True,
+    progress: bool | None = None,
 ) -> pd.DataFrame:
     """Simulate the whole job and return how it would end, against the number of batches.
 
@@ -137,8 +139,8 @@ def rehearse(
         Workers, through joblib; where left out, what ``joblib.parallel_config`` says, else one. The answer does not
         depend on it.
     seed : int, optional
-    progress : bool
-        Show a progress bar. Stopped with Ctrl-C, what is done so far is returned.
+    progress : bool, optional
+        As in `fit`. Stopped with Ctrl-C, what is done so far is returned.
 
     Returns
     -------
@@ -146,6 +148,13 @@ def rehearse(
         batches, runs, conforming (share that truly meets all targets), error (its standard error), claimed (mean
         conformance claimed), reached (share that could claim the confidence), possible (share of plants in which
         any formula conforms), cost (median, of the conforming ones; per litre).
+
+    Raises
+    ------
+    SuggestError
+        If `effects` names what is no factor, or no response has a target.
+    PlanError
+        If so few batches cannot carry the model.
 
     Examples
     --------
@@ -164,7 +173,7 @@ def rehearse(
     ]
     done: list[dict[str, Any]] = []
     try:
-        for line in over_workers(_one_run, jobs, n_jobs, progress, "rehearsals"):
+        for line in over_workers(_one_run, jobs, n_jobs, progress, "rehearsing"):
             done.append(line)
     except KeyboardInterrupt:
         if not done:

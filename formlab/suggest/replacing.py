@@ -12,6 +12,7 @@ import pandas as pd
 from formlab.brief import Brief
 from formlab.errors import SuggestError
 from formlab.html import Markup, escape, fold, number, panel, table
+from formlab.progress import along
 from formlab.region import Region
 from formlab.suggest.question import Question
 from formlab.suggest.seek import FINAL_DRAWS, SEARCH_DRAWS, search_until
@@ -76,7 +77,7 @@ def trial_cost(brief: Brief, batches: int, frame: pd.DataFrame | None = None) ->
     plant = brief.plant
     if plant.mill_h is None or plant.rate_per_h is None:
         raise SuggestError(
-            "The cost of trials needs [plant] mill_h (h) and rate_per_h (currency per h) in the brief."
+            "The cost of trials needs [plant] mill_h (h) and rate_per_h (currency per h); add them to the brief."
         )
     loads = batches * plant.slabs_per_batch / (plant.slabs_per_load or 1)
     hours = batches * plant.mill_h + loads * (plant.press_h or 0.0)
@@ -97,6 +98,7 @@ def replace_ingredient(
     of: str = "true_mean",
     prices: Mapping[str, float] | None = None,
     seed: int | None = None,
+    progress: bool | None = None,
 ) -> Replacement:
     """Return the cheapest formula at each share of today's `out` that is replaced, everything else free to follow.
 
@@ -110,7 +112,7 @@ def replace_ingredient(
         The ingredient to be replaced and the one that may take its place.
     shares : sequence of float
         Shares of today's amount of `out` that must be gone, 0 to 1.
-    confidence, of, prices, seed
+    confidence, of, prices, seed, progress
         As in `suggest`.
 
     Returns
@@ -136,17 +138,19 @@ def replace_ingredient(
     for name in (out, into):
         if name not in brief.ingredient_names:
             raise SuggestError(
-                f"{name!r} is not an ingredient of the brief; those are {brief.ingredient_names}."
+                f"{name!r} is not an ingredient of the brief; choose among {brief.ingredient_names}."
             )
     if today is None or float(today[out].iloc[0]) <= 0:
-        raise SuggestError(f"Replacing {out!r} needs a [current] formula that holds some of it.")
+        raise SuggestError(
+            f"Replacing {out!r} needs a [current] formula that holds some of it; add it to the brief."
+        )
     held = float(today[out].iloc[0])
     seeds = [int(v) for v in np.random.SeedSequence(seed).generate_state(3)]
     draws, final = surfaces.draw(SEARCH_DRAWS, seed=seeds[0]), surfaces.draw(FINAL_DRAWS, seed=seeds[1])
     goal = ("minimise", "cost_per_piece" if brief.piece else "cost_per_litre")
     base = brief.costs(today, prices).iloc[0]
     lines, notes = [], []
-    for share in shares:
+    for share in along(shares, "replacing", progress, [f"{share:.0%}" for share in shares]):
         part = _with_most(brief, out, (1 - share) * held)
         region = Region.from_brief(part)
         if region.is_empty:

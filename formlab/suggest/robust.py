@@ -51,7 +51,7 @@ def _strayed(brief: Brief, row: pd.DataFrame, moves: pd.DataFrame) -> pd.DataFra
 
 def _probabilities(brief: Brief, draws: Any, frame: pd.DataFrame, of: str) -> np.ndarray:
     if of not in KINDS:
-        raise SuggestError(f"of = {of!r}; it is one of {list(KINDS)}.")
+        raise SuggestError(f"of = {of!r}; use one of {list(KINDS)}.")
     values = {"true_mean": draws.typical, "new_batch": draws.new_batch, "accepted": draws.accepted}[of](frame)
     return np.asarray(met(brief, values).mean(axis=0))
 
@@ -90,7 +90,7 @@ def strayed_conformance(
     unknown = [n for n in sds if n not in brief.columns or n not in brief.ranges]
     if unknown:
         raise SuggestError(
-            f"{unknown[0]!r} is no ingredient or numeric setting; those are {list(brief.ranges)}."
+            f"{unknown[0]!r} is no ingredient or numeric setting; choose among {list(brief.ranges)}."
         )
     rng = np.random.default_rng(seed)
     row = _row(brief, formula)

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from formlab.polytope import Polytope
+from formlab.progress import tick
 from formlab.region import Region
 from formlab.workers import one_thread
 
@@ -177,6 +178,7 @@ def _improve(part: _Slice, t: np.ndarray, score: Score, rng: np.random.Generator
     spread = np.ptp(part.corners, axis=0).max()
     step = np.full(len(members), 0.25 * spread)
     for _ in range(rounds):
+        tick()
         n = len(members)
         owner = np.repeat(np.arange(n), PROPOSALS)
         trial = part.move(members[owner], _steps(part, members, owner, step, rng))

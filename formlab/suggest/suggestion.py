@@ -13,6 +13,7 @@ from formlab import recipe
 from formlab.brief import Brief
 from formlab.errors import SuggestError
 from formlab.html import Markup, escape, fold, number, panel, table
+from formlab.progress import along, showing
 from formlab.region import Region
 from formlab.suggest.conformance import KINDS, Conformance, conformance, meaning
 from formlab.suggest.doubts import beyond_tried, flat_optimum, under_other_priors
@@ -59,6 +60,15 @@ class Suggestion:
         What must be known before acting, the gravest first.
     shift : float
         What past promises took off the log-odds of the three figures; 0 or negative.
+
+    Examples
+    --------
+    >>> import formlab as fl
+    >>> series = fl.open_series("demo_trials/ink_wedge")
+    >>> surfaces = fl.fit(series.brief, series.trials(), kind="least squares", seed=1)
+    >>> answer = fl.suggest(series.brief, surfaces, explain=False, alternatives=0, seed=1)
+    >>> sorted(answer.cost.index), answer.frame.shape[0]
+    (['per_kg', 'per_litre', 'per_piece'], 1)
     """
 
     brief: Brief
@@ -91,7 +101,9 @@ class Suggestion:
         Parameters
         ----------
         batch_kg : float, optional
-            Batch mass; the plant's own where left out.
+            Batch mass in kg; the plant's own where left out.
+        kwargs
+            Further arguments of `weigh_up`.
 
         Raises
         ------
@@ -223,6 +235,7 @@ def suggest(
     seed: int | None = None,
     alternatives: int = 3,
     explain: bool = True,
+    progress: bool | None = None,
 ) -> Suggestion:
     """Return the formula that does best what is asked, inside the region.
 
@@ -257,6 +270,8 @@ def suggest(
         How many clearly different formulas to list.
     explain : bool
         Work out what binds and at what price; without, the search alone is done.
+    progress : bool, optional
+        Whether to show a progress bar; where left out, at a terminal or in a notebook once it has taken a second.
 
     Returns
     -------
@@ -287,29 +302,35 @@ def suggest(
     """
     goal = goal_of(brief, minimise, maximise, score)
     if of not in KINDS:
-        raise SuggestError(f"of = {of!r}; it is one of {list(KINDS)}.")
+        raise SuggestError(f"of = {of!r}; use one of {list(KINDS)}.")
     if confidence is None and goal[0] == "minimise":
         confidence = 0.90
     if confidence is not None and not 0 < confidence < 1:
-        raise SuggestError(f"confidence = {confidence!r}; a probability between 0 and 1 is expected.")
+        raise SuggestError(f"confidence = {confidence!r}; give a probability between 0 and 1.")
     if not 0 <= premium < 1:
-        raise SuggestError(f"premium = {premium!r}; a share of the cost is expected, 0.01 for 1 %.")
+        raise SuggestError(f"premium = {premium!r}; give a share of the cost, 0.01 for 1 %.")
     if not any(part.has_target for part in brief.responses) and (
         confidence is not None or goal[1] == "conformance"
     ):
         raise SuggestError("No response has a target; give one at_least, at_most or near in the brief.")
     region = Region.from_brief(brief).check()
     seeds = np.random.SeedSequence(seed).generate_state(4)
-    draws = surfaces.draw(SEARCH_DRAWS, seed=int(seeds[0]))
-    final = surfaces.draw(FINAL_DRAWS, seed=int(seeds[1]))
-    raw = confidence if confidence is None or ledger is None else ledger.raw(confidence)
-    question = Question(brief, surfaces, draws, goal, raw, of, score, prices, int(seeds[2]))
-    found, figures, claimed = search_until(question, region, final, int(seeds[3]))
-    reached = raw is None or getattr(figures, of) >= raw - 2 * figures.error(of)
-    answer = Answer(found.formulas.head(1), figures, claimed)
-    if premium > 0 and reached and goal[0] == "minimise":
-        answer = surer(question, region, found, answer, final, premium, int(seeds[3]))
-    return _report(question, region, found, answer, reached, confidence, alternatives, explain, final, ledger)
+    with showing("suggesting", 3, progress) as work:
+        work.at(0, "searching")
+        draws = surfaces.draw(SEARCH_DRAWS, seed=int(seeds[0]))
+        final = surfaces.draw(FINAL_DRAWS, seed=int(seeds[1]))
+        raw = confidence if confidence is None or ledger is None else ledger.raw(confidence)
+        question = Question(brief, surfaces, draws, goal, raw, of, score, prices, int(seeds[2]))
+        found, figures, claimed = search_until(question, region, final, int(seeds[3]))
+        reached = raw is None or getattr(figures, of) >= raw - 2 * figures.error(of)
+        answer = Answer(found.formulas.head(1), figures, claimed)
+        if premium > 0 and reached and goal[0] == "minimise":
+            work.at(1, "what a little more money buys")
+            answer = surer(question, region, found, answer, final, premium, int(seeds[3]))
+        work.at(2, "what holds it there")
+        return _report(
+            question, region, found, answer, reached, confidence, alternatives, explain, final, ledger
+        )
 
 
 def _report(
@@ -444,7 +465,8 @@ def _binding(question: Question, region: Region, found: Found, final: Any) -> pd
     kind, goal = question.goal
     priced = question.confidence is not None and kind == "minimise"
     unit = f"{question.brief.currency} {COSTS[goal].replace('_', ' ')}" if priced else ""
-    for part in question.brief.responses:
+    parts = question.brief.responses
+    for part in along(parts, "pricing", words=[part.name for part in parts]):
         chance = predicted.loc[part.name, "chance"]
         if not part.has_target or chance > 0.995:
             continue

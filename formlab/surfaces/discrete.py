@@ -188,7 +188,7 @@ def _count(x: np.ndarray, constant: np.ndarray, values: Values) -> Fitted:
     y = values.y * values.count
     if (y < 0).any() or not np.allclose(y, np.round(y), atol=1e-9):
         raise FitError(
-            f"Response {values.response.name!r} is a count, but some readings are not whole numbers from 0 up."
+            f'Response {values.response.name!r} is a count, but some readings are not whole numbers from 0 up. Correct them, or write kind = "measure".'
         )
     fit = sm.GLM(y, x, family=sm.families.Poisson(), offset=np.log(values.count)).fit(tol=1e-12)
     mean = np.asarray(fit.fittedvalues) / values.count
@@ -232,7 +232,7 @@ def _rating(x: np.ndarray, constant: np.ndarray, values: Values) -> Fitted:
     if len(categories) > max(12, len(values.y) // 2):
         raise FitError(
             f"Response {values.response.name!r} is a rating, but takes {len(categories)} values in {len(values.y)} trials; "
-            'ratings that are averages are kind = "measure".'
+            'write averages of ratings as kind = "measure".'
         )
     free = x[:, ~constant]
     model: Any = OrderedModel(code, free, distr="logit")

@@ -53,7 +53,7 @@ def remove_drift(
     missing = [c for c in ("trial", by, *responses) if c not in trials]
     if missing:
         raise FitError(
-            f"The trials lack column {missing[0]!r}; they have {', '.join(map(repr, map(str, trials.columns)))}."
+            f"The trials lack column {missing[0]!r}; add it. They have {', '.join(map(repr, map(str, trials.columns)))}."
         )
     is_reference = trials["trial"].astype(str) == reference
     if not is_reference.any():

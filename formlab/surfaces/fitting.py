@@ -11,6 +11,7 @@ import pandas as pd
 
 from formlab.brief import Brief, Response
 from formlab.errors import FitError, FormlabError
+from formlab.progress import tick
 from formlab.region import Region
 from formlab.surfaces.averaging import Averaged, Terms, polynomial_terms
 from formlab.surfaces.contest import Entrant, Origin, contest_table, stack
@@ -245,6 +246,7 @@ class _Bench:
         return found
 
     def _process(self, variables: Variables, values: Values, noise: Noise) -> GaussianProcess:
+        tick(f"{values.response.name}, Gaussian process")
         priors = Priors(level_priors(values, noise)).scaled(self.ground.prior_scale)
         base, cover = variables.base(self.formulas), variables.base(self.ground.cover)
         return GaussianProcess(variables, values.scale, base, values.eta, noise, priors, cover).fit(self.rng)
@@ -265,6 +267,7 @@ class _Bench:
         return self._process(self.ground.sets[0], self.values, self.noise).level_ratios
 
     def _average(self, variables: Variables, ratios: np.ndarray) -> Entrant:
+        tick(f"{self.values.response.name}, averaging models")
         features: Features
         if variables is self.ground.sets[0]:
             features, terms, columns = self.ground.terms, _terms_of(self.ground.space), self.columns

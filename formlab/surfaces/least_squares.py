@@ -285,7 +285,7 @@ class SurfaceRegressor(RegressorMixin, BaseEstimator):
         """
         X, y = validate_data(self, X, y, y_numeric=True, dtype=np.float64)
         if self.order not in ("linear", "interaction", "quadratic"):
-            raise FitError(f"order = {self.order!r}; it is one of 'linear', 'interaction', 'quadratic'.")
+            raise FitError(f"order = {self.order!r}; use one of 'linear', 'interaction', 'quadratic'.")
         _refuse_shares(X, self._names())
         columns, self.terms_ = self._terms(X)
         solution = solve(columns, np.asarray(y, dtype=float), self.terms_, f"order={self.order!r}")
@@ -306,9 +306,7 @@ class SurfaceRegressor(RegressorMixin, BaseEstimator):
         """
         X, y = validate_data(self, X, dtype=np.float64), np.asarray(y, dtype=float)
         if y.shape != (len(X),) or not np.isfinite(y).all():
-            raise FitError(
-                f"y has shape {y.shape}; {len(X)} finite numbers are expected, one for each row of X."
-            )
+            raise FitError(f"y has shape {y.shape}; give {len(X)} finite numbers, one for each row of X.")
         _refuse_shares(X, self._names())
         columns, terms = self._terms(X)
         return leave_one_out(columns, y, terms, f"order={self.order!r}")

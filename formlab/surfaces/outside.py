@@ -37,7 +37,7 @@ def warn_outside(
         If `outside` is neither.
     """
     if outside not in ("warn", "ignore"):
-        raise FitError(f"outside = {outside!r}; it is one of 'warn', 'ignore'.")
+        raise FitError(f"outside = {outside!r}; use one of 'warn', 'ignore'.")
     if outside == "ignore":
         return
     broken = np.array(region.why_outside(frame, TOLERANCE), dtype=object)

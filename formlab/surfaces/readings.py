@@ -110,7 +110,7 @@ def arrange(brief: Brief, trials: pd.DataFrame) -> Slabs:
             if near
             else f"it has {', '.join(map(repr, map(str, frame.columns)))}"
         )
-        raise FitError(f"The trials lack column {name!r}; {hint}.")
+        raise FitError(f"The trials lack column {name!r}; add or rename it: {hint}.")
     formulas = brief.complete(frame)
     for setting in brief.settings:
         empty = formulas[setting.name].isna()
@@ -186,10 +186,10 @@ def refuse_censored(slabs: Slabs, responses: Sequence[Response]) -> None:
     if not found:
         return
     others, them = [r.name for r in responses if r.name not in found], "it" if len(found) == 1 else "them"
-    way = f"Fit the others with responses={others}, or give" if others else "Give"
+    way = f", or fit the others with responses={others}" if others else ""
     raise FitError(
         f"{' and '.join(found.values())} are censored (such as '<0.5'); a fit here takes only readings that are "
-        f"numbers, and with those left out it would be wrong. {way} {them} readings within the test's range."
+        f"numbers, and with those left out it would be wrong. Give {them} readings within the test's range{way}."
     )
 
 
@@ -204,21 +204,21 @@ def values_of(slabs: Slabs, response: Response, scale: Scale) -> Values:
     name, frame = response.name, slabs.readings
     if name not in frame:
         raise FitError(
-            f"The trials lack response {name!r}; they have {', '.join(repr(str(c)) for c in frame.columns if c != 'slab')}."
+            f"The trials lack response {name!r}; add its column. They have {', '.join(repr(str(c)) for c in frame.columns if c != 'slab')}."
         )
     used = _usable(frame) & frame[name].notna()
     y = pd.to_numeric(frame.loc[used, name], errors="coerce")
     if y.isna().any():
         bad = y.index[y.isna()][0]
         raise FitError(
-            f"Row {bad + 1} of the trials has {name!r} = {frame.loc[bad, name]!r}; a number is expected."
+            f"Row {bad + 1} of the trials has {name!r} = {frame.loc[bad, name]!r}; write a number."
         )
     slab = frame.loc[used, "slab"].to_numpy()
     raw = y.to_numpy(float)
     if not np.isfinite(raw).all():
         bad = y.index[~np.isfinite(raw)][0]
         raise FitError(
-            f"Row {bad + 1} of the trials has {name!r} = {raw[~np.isfinite(raw)][0]:g}; a finite number is expected."
+            f"Row {bad + 1} of the trials has {name!r} = {raw[~np.isfinite(raw)][0]:g}; write a finite number, or leave it empty."
         )
     if not len(raw):
         raise FitError(

@@ -62,7 +62,7 @@ class Scale:
             if not (math.isfinite(low) and math.isfinite(high)):
                 raise FitError(
                     f"Response {response.name!r} asks for scale 'logit' but has bounds [{low:g}, {high:g}]; "
-                    "two finite bounds are needed, for instance bounds = [0, 100]."
+                    "give two finite bounds, for instance bounds = [0, 100]."
                 )
             return cls("logit", low, high)
         if math.isfinite(high) and not math.isfinite(low):

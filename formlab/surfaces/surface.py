@@ -44,6 +44,14 @@ class Surface:
     contest : DataFrame or None
         How the ways of writing it did on batches they had not seen: kind, variables, scale, score, behind,
         std_error, weight.
+
+    Examples
+    --------
+    >>> import formlab as fl
+    >>> series = fl.open_series("demo_trials/ink_wedge")
+    >>> surface = fl.fit(series.brief, series.trials(), ["hardness"], kind="least squares", seed=1)["hardness"]
+    >>> surface.kind, surface.predict(series.brief.baseline).shape
+    ('least squares', (1,))
     """
 
     brief: Brief
@@ -97,7 +105,7 @@ class Surface:
         return (mean, std) if return_std else mean
 
     def predict_median(self, frame: pd.DataFrame, *, outside: str = "warn") -> np.ndarray:
-        """Return the median of the response in its own unit, shape (n,): half of all slabs lie below.
+        """Return the median of the response at the n formulas of `frame`, shape (n,), in its own unit: half of all slabs lie below.
 
         `outside` as in `predict`.
         """
@@ -176,9 +184,9 @@ class Surface:
         return pd.DataFrame(out, index=frame.index)
 
     def draw_scale(self, frame: pd.DataFrame, draws: int = 400, seed: int = 0) -> np.ndarray:
-        """Return posterior draws of the predictor on the scale of the fit, shape (draws, n).
+        """Return posterior draws of the predictor on the scale of the fit at the n formulas of `frame`, shape (draws, n).
 
-        Ways of writing the response on another scale are left out.
+        Ways of writing the response on another scale are left out. One `seed`, the same draws.
         """
         rng = np.random.default_rng(seed)
         complete = self.brief.complete(frame)
@@ -206,7 +214,7 @@ class Surface:
         return {}
 
     def nearest(self, part: Part) -> np.ndarray:
-        """What turns coefficients of a part into the nearest ones of the brief's terms over the region, shape (terms, p)."""
+        """Return what turns coefficients of a part into the nearest ones of the brief's terms over the region, shape (terms, p)."""
         key = id(part.features)
         if key not in self._turns:
             cover, projector = self.projector

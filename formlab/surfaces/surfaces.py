@@ -41,6 +41,7 @@ def fit(
     seed: int | None = None,
     prior_scale: float = 1.0,
     n_jobs: int | None = None,
+    progress: bool | None = None,
 ) -> Surfaces:
     """Return a surface for every response.
 
@@ -65,6 +66,8 @@ def fit(
     n_jobs : int, optional
         Workers, a response each, through joblib; where left out, what ``joblib.parallel_config`` says, else one. The
         answer does not depend on it.
+    progress : bool, optional
+        Whether to show a progress bar; where left out, at a terminal or in a notebook once it has taken a second.
 
     Returns
     -------
@@ -86,12 +89,12 @@ def fit(
     array([55.04])
     """
     if kind not in KINDS:
-        raise FitError(f"kind = {kind!r}; it is one of {', '.join(map(repr, KINDS))}.")
+        raise FitError(f"kind = {kind!r}; use one of {', '.join(map(repr, KINDS))}.")
     names = list(brief.response_names if responses is None else responses)
     unknown = [n for n in names if n not in brief.response_names]
     if unknown or not names:
         raise FitError(
-            f"{unknown[0]!r} is not a response of the brief; they are {brief.response_names}."
+            f"{unknown[0]!r} is not a response of the brief; choose among {brief.response_names}."
             if unknown
             else "The brief has no response to fit; add one with [[response]]."
         )
@@ -102,7 +105,7 @@ def fit(
     ground = Ground(brief, slabs, space, prior_scale)
     streams = np.random.default_rng(seed).spawn(len(asked))
     jobs = [(ground.ready(kind), response, kind, rng) for response, rng in zip(asked, streams)]
-    back = over_workers(fit_response, jobs, n_jobs if len(jobs) > 1 else 1)
+    back = over_workers(fit_response, jobs, n_jobs if len(jobs) > 1 else 1, progress, "fitting")
     fitted = [replace(surface, brief=brief, slabs=slabs) for surface in back]  # the one there is, not copies
     chance = chance_to_make(slabs, ground.sets[0]) if ground.sets else None
     surfaces = Surfaces(brief, slabs, fitted, trials, chance)
@@ -127,6 +130,16 @@ class Surfaces(Mapping[str, Surface]):
         Between the errors of responses, shrunk towards none.
     chance : Chance or None
         The chance that a formula can be made; None where no trial failed.
+
+    Examples
+    --------
+    >>> import formlab as fl
+    >>> series = fl.open_series("demo_trials/ink_wedge")
+    >>> surfaces = fl.fit(series.brief, series.trials(), kind="least squares", seed=1)
+    >>> list(surfaces)
+    ['erasure', 'crumble', 'hardness', 'smear']
+    >>> surfaces.sample(series.brief.baseline, draws=100, seed=1).shape  # draws, formulas, responses
+    (100, 1, 4)
     """
 
     def __init__(
@@ -166,7 +179,7 @@ class Surfaces(Mapping[str, Surface]):
     def draw(self, draws: int = 1000, seed: int | None = None) -> Draws:
         """Return one joint posterior draw of everything, `draws` times.
 
-        Coefficients, models, error variances; errors of responses read on the same slabs are correlated.
+        Coefficients, models, error variances; errors of responses read on the same slabs are correlated. One `seed`, the same draws.
         """
         seed = int(np.random.default_rng().integers(2**31)) if seed is None else int(seed)
         rng = np.random.default_rng(seed)
@@ -188,7 +201,7 @@ class Surfaces(Mapping[str, Surface]):
         return Draws(self, mixed, correlation, seed, chance)
 
     def columns(self, frame: pd.DataFrame) -> Columns:
-        """Return the model columns of formulas, to be used again with `Draws.mean_at` and its kin."""
+        """Return the model columns of the formulas of `frame`, to be used again with `Draws.mean_at` and its kin."""
         complete = self.brief.complete(frame)
         features = {id(p.features): p.features for s in self._fitted.values() for p in s.parts}
         variables = {id(f.variables): f.variables for f in features.values()}
@@ -230,7 +243,7 @@ class Surfaces(Mapping[str, Surface]):
             return drawn.new_batch_at(columns)
         if of == "reading":
             return drawn.reading_at(columns)
-        raise FitError(f"of = {of!r}; it is one of 'mean', 'median', 'typical', 'new_batch', 'reading'.")
+        raise FitError(f"of = {of!r}; use one of 'mean', 'median', 'typical', 'new_batch', 'reading'.")
 
     # ---- shown ----------------------------------------------------------------------------------
 

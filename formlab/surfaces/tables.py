@@ -83,7 +83,8 @@ def _untested(surface: Surface) -> np.ndarray:
 def _nearest(surface: Surface, draws: int = 1500) -> np.ndarray:
     """Coefficients of the brief's terms that come nearest to each posterior draw over the region, (draws, p)."""
     cover, projector = surface.projector
-    return surface.draw_scale(cover, draws) @ projector.T
+    drawn = surface.draw_scale(cover, draws) @ projector.T
+    return np.where(np.abs(drawn) > 1e-9 * np.abs(drawn).max(), drawn, 0.0)  # a term left out is 0, not 1e-14
 
 
 def anova_of(surface: Surface) -> pd.DataFrame:

@@ -38,7 +38,11 @@ class Descent:
         self.basis = _flat(polytope, self.width)
         self.ends, self.size = np.array([r.target for r in brief.responses]), np.asarray(size, dtype=float)
         self.prices = brief.numbers("price").to_numpy()
-        self.per = 1.0 / brief.numbers("density").to_numpy() if cost == "cost_per_litre" else np.ones(len(self.prices))
+        self.per = (
+            1.0 / brief.numbers("density").to_numpy()
+            if cost == "cost_per_litre"
+            else np.ones(len(self.prices))
+        )
         self.walls = _walls(polytope)
 
     def price(self, x: np.ndarray) -> np.ndarray:

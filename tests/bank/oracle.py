@@ -35,7 +35,10 @@ class Oracle:
         self.names = plant.brief.response_names
         self.trials = trials
         self._frame = plant.brief.complete(trials)
-        self._centre, self._scale = plant.theta_prior["centre"].to_numpy(), plant.theta_prior["scale"].to_numpy()
+        self._centre, self._scale = (
+            plant.theta_prior["centre"].to_numpy(),
+            plant.theta_prior["scale"].to_numpy(),
+        )
         self._logged = np.array([plant.proportional and n != "hardness" for n in self.names])
         self._flipped = np.array([n == "erasure" for n in self.names])
         self._white = self._whitening(trials)
@@ -56,7 +59,9 @@ class Oracle:
         squared = self.plant.sd[["batch", "slab", "reading"]].to_numpy() ** 2
         share = squared[:, 0] / squared.sum(axis=1)
         same = owner[:, None] == owner
-        return np.array([np.linalg.inv(np.linalg.cholesky(s * same + (1 - s) * np.eye(len(owner)))) for s in share])
+        return np.array(
+            [np.linalg.inv(np.linalg.cholesky(s * same + (1 - s) * np.eye(len(owner)))) for s in share]
+        )
 
     def _on_scale(self, values: np.ndarray) -> np.ndarray:
         """Values where errors have one size: the log, of what lacks to 100 for erasure, where they are in proportion."""
@@ -137,7 +142,9 @@ class Oracle:
 
     def draw(self, draws: int = 1000, seed: Any = None) -> OracleDraws:
         rng = np.random.default_rng(seed)
-        order = np.concatenate([rng.permutation(len(self.thetas)) for _ in range(draws // len(self.thetas) + 1)])
+        order = np.concatenate(
+            [rng.permutation(len(self.thetas)) for _ in range(draws // len(self.thetas) + 1)]
+        )
         return OracleDraws(self, order[:draws], rng)
 
     def __getitem__(self, name: str) -> OracleSurface:

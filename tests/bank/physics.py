@@ -115,7 +115,11 @@ class Physics:
         x["dose"], x["cured"] = self._cure(x, p)
         out: dict[str, np.ndarray] = {}
         for name in ("hardness", "crumb", "erasure", "smear", "tear"):  # later ones depend on earlier ones
-            if name in self.responses or name == "hardness" or (name == "crumb" and "smear" in self.responses):
+            if (
+                name in self.responses
+                or name == "hardness"
+                or (name == "crumb" and "smear" in self.responses)
+            ):
                 x[name] = out[name] = FORMS[name][self.forms[name]](x, _Lenient(p))
         shape = (*theta.shape[:-1], rows)
         return np.stack([np.broadcast_to(out[name], shape) for name in self.responses], axis=-1)
@@ -161,7 +165,9 @@ def hardness_by_modulus(x: dict[str, np.ndarray], p: Constants) -> np.ndarray:
     """A modulus that filler multiplies as spheres do (Guth 1945, from memory); Shore A saturates in it."""
     v = x["filler"]
     modulus = p["hardness.base"] * (1.0 + 2.5 * v + 14.1 * v**2) * np.exp(-_softening(x, p))
-    modulus = modulus * np.exp(-p["hardness.factice"] * x["factice"] - p["hardness.green"] * (1.0 - x["cured"]))
+    modulus = modulus * np.exp(
+        -p["hardness.factice"] * x["factice"] - p["hardness.green"] * (1.0 - x["cured"])
+    )
     return 100.0 * modulus / (1.0 + modulus)
 
 
@@ -268,7 +274,9 @@ _SMEAR = {
 
 
 def _weakening(x: dict[str, np.ndarray], p: Constants) -> np.ndarray:
-    return np.exp(-p["tear.notch"] * x["filler"] - p["tear.oil"] * x["oil"] - p["tear.factice"] * x["factice"])
+    return np.exp(
+        -p["tear.notch"] * x["filler"] - p["tear.oil"] * x["oil"] - p["tear.factice"] * x["factice"]
+    )
 
 
 def tear_saturating(x: dict[str, np.ndarray], p: Constants) -> np.ndarray:

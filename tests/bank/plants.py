@@ -108,18 +108,24 @@ class VirtualPlant:
         common = rng.normal(size=(owner.max() + 1, 1))
         own = rng.normal(size=(owner.max() + 1, m))
         shared = (self.loading * common + np.sqrt(1.0 - self.loading**2) * own)[owner]
-        noise = shared * self.sd["batch"].to_numpy() + rng.normal(size=(count, m)) * self.sd["slab"].to_numpy()
+        noise = (
+            shared * self.sd["batch"].to_numpy() + rng.normal(size=(count, m)) * self.sd["slab"].to_numpy()
+        )
         noise += rng.normal(size=(count, m)) * self.sd["reading"].to_numpy()
         variance = (self.sd[["batch", "slab", "reading"]] ** 2).sum(axis=1)
         for k, (name, mean) in enumerate(self.truth(plan).items()):
             trials[name] = self._measured(str(name), mean.to_numpy(), noise[:, k], float(variance[name]))
         labels = plan.drop(columns=[*self.brief.columns, "trial", "batch"], errors="ignore")
         labels.insert(0, "batch", batch.to_numpy())
-        labels.insert(0, "trial", plan["trial"] if "trial" in plan else [f"T{k + 1:02d}" for k in range(count)])
+        labels.insert(
+            0, "trial", plan["trial"] if "trial" in plan else [f"T{k + 1:02d}" for k in range(count)]
+        )
         return pd.concat([labels, trials.assign(status="ok")], axis=1).reset_index(drop=True)
 
     def _measured(self, name: str, mean: np.ndarray, noise: np.ndarray, variance: float) -> np.ndarray:
-        if self.proportional and name != "hardness":  # lognormal about the true mean, of the same typical size
+        if (
+            self.proportional and name != "hardness"
+        ):  # lognormal about the true mean, of the same typical size
             size = np.abs(self._typical[name])
             away = 100.0 - mean if name == "erasure" else mean
             grown = away * np.exp(noise / size - variance / size**2 / 2)
@@ -160,7 +166,9 @@ def draft(number: int, attempt: int) -> tuple[dict[str, Any], Physics]:
     varied = _varied(rng, most=5 if mixture else 6)
     settings = tuple(str(n) for n in rng.permutation(["cure_min", "cure_c"])[: (number // 2) % 3])
     settings = tuple(n for n in ("cure_min", "cure_c") if n in settings)
-    present = [n for n in MATERIALS if n in varied or n in ("rubber", "factice", "oil", "curative", "zinc_oxide")]
+    present = [
+        n for n in MATERIALS if n in varied or n in ("rubber", "factice", "oil", "curative", "zinc_oxide")
+    ]
     if not {"chalk", "kaolin", "silica"} & set(present):
         present.insert(3, "chalk")
     amounts = {n: rng.uniform(*MATERIALS[n][1:3]) for n in present}
@@ -178,7 +186,9 @@ def draft(number: int, attempt: int) -> tuple[dict[str, Any], Physics]:
         brief["total"] = 100.0
     others = rng.permutation(["hardness", "smear", "tear"])[: rng.integers(1, 4)]
     responses = tuple(n for n in UNITS if n in {"erasure", "crumb", *others})
-    forms = {name: str(rng.choice(list(kinds))) for name, kinds in FORMS.items()} | {"cure": str(rng.choice(CURES))}
+    forms = {name: str(rng.choice(list(kinds))) for name, kinds in FORMS.items()} | {
+        "cure": str(rng.choice(CURES))
+    }
     physics = Physics(tuple(present), settings, responses, "curative" in varied, forms, amounts["curative"])
     return brief, physics
 
@@ -215,7 +225,11 @@ def _ingredients(
 def _limits(ingredients: list[dict[str, Any]], rng: np.random.Generator) -> list[dict[str, str]]:
     """None, one or two rules that cut a corner off: solids together, oil against factice."""
     row = {r["name"]: r for r in ingredients}
-    solids = [n for n in ("chalk", "kaolin", "silica", "pumice", "regrind") if n in row and row[n]["low"] < row[n]["high"]]
+    solids = [
+        n
+        for n in ("chalk", "kaolin", "silica", "pumice", "regrind")
+        if n in row and row[n]["low"] < row[n]["high"]
+    ]
     limits = []
     if len(solids) > 1 and rng.random() < 0.6:
         middle = sum((row[n]["low"] + row[n]["high"]) / 2 for n in solids)
@@ -349,7 +363,9 @@ def least_cost(one: VirtualPlant, cost: str, frame: pd.DataFrame) -> tuple[float
     good = np.flatnonzero(one.conforms(frame))
     order = good[np.argsort(price[good])]
     starts = frame.iloc[np.concatenate([order[:8], order[8 :: max(1, len(order) // 8)]])]
-    descent = Descent(one.brief, one.region.polytope, cost, lambda x: one.physics.means(x, one.theta), one.sd["spread"])
+    descent = Descent(
+        one.brief, one.region.polytope, cost, lambda x: one.physics.means(x, one.theta), one.sd["spread"]
+    )
     names = list(one.region.polytope.names)
     ends = descent.run(starts[names].to_numpy(float))
     found = one.brief.complete(pd.concat([starts, pd.DataFrame(ends, columns=names)]))

@@ -18,7 +18,12 @@ from formlab.region import Region
 from tests.bank.descent import Descent
 from tests.bank.plants import VirtualPlant
 
-METHODS = {"ridge": ("ridge", 0.0), "ridge -2sd": ("ridge", 2.0), "lasso": ("lasso", 0.0), "lasso -2sd": ("lasso", 2.0)}
+METHODS = {
+    "ridge": ("ridge", 0.0),
+    "ridge -2sd": ("ridge", 2.0),
+    "lasso": ("lasso", 0.0),
+    "lasso -2sd": ("lasso", 2.0),
+}
 
 
 @dataclass(frozen=True)
@@ -66,9 +71,14 @@ class HandWired:
         self.scaler = StandardScaler().fit(raw)
         x, y = self.scaler.transform(raw), trials[plant.brief.response_names].to_numpy(float)
         models = [_penalised(kind, x, column, seed) for column in y.T]
-        self.coef, self.intercept = np.array([m.coef_ for m in models]).T, np.array([m.intercept_ for m in models])
+        self.coef, self.intercept = (
+            np.array([m.coef_ for m in models]).T,
+            np.array([m.intercept_ for m in models]),
+        )
         used = np.array([_terms_used(kind, m, x) for m in models])
-        self.sd = np.sqrt(((y - x @ self.coef - self.intercept) ** 2).sum(axis=0) / np.maximum(len(y) - used - 1, 1))
+        self.sd = np.sqrt(
+            ((y - x @ self.coef - self.intercept) ** 2).sum(axis=0) / np.maximum(len(y) - used - 1, 1)
+        )
 
     def _scaled(self, columns: Any) -> np.ndarray:
         ends = np.array([self.brief.ranges[n] for n in self.wide])
@@ -77,7 +87,9 @@ class HandWired:
 
     def predict(self, columns: Any) -> np.ndarray:
         """Predicted means of formulas, shape (rows, responses)."""
-        return self.scaler.transform(self.features.transform(self._scaled(columns))) @ self.coef + self.intercept
+        return (
+            self.scaler.transform(self.features.transform(self._scaled(columns))) @ self.coef + self.intercept
+        )
 
     def cheapest(self, back_off: float, seed: int) -> Answer:
         """Return the cheapest formula predicted to meet every target by `back_off` residual standard deviations."""
@@ -99,7 +111,11 @@ class HandWired:
 def _penalised(kind: str, x: np.ndarray, y: np.ndarray, seed: int) -> Any:
     from sklearn.linear_model import LassoCV, RidgeCV
 
-    model = RidgeCV(np.logspace(-3, 3, 25)) if kind == "ridge" else LassoCV(cv=5, random_state=seed, max_iter=5000)
+    model = (
+        RidgeCV(np.logspace(-3, 3, 25))
+        if kind == "ridge"
+        else LassoCV(cv=5, random_state=seed, max_iter=5000)
+    )
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # the penalty path need not converge everywhere
         return model.fit(x, y)

@@ -62,7 +62,9 @@ def planned(one: VirtualPlant, seed: int, options: argparse.Namespace) -> pd.Dat
     if options.plan != "hypercube":
         kind = {} if options.plan == "default" else {"kind": options.plan}
         try:
-            frame = lay_out(one.brief, runs=options.trials, seed=seed, **cut, **kind).frame.assign(laid=options.plan)
+            frame = lay_out(one.brief, runs=options.trials, seed=seed, **cut, **kind).frame.assign(
+                laid=options.plan
+            )
         except PlanError:
             if kind:
                 raise
@@ -105,7 +107,12 @@ def hand_wired(one: VirtualPlant, method: str, trials: int, seed: int) -> dict[s
     start = time.perf_counter()
     made = one.simulate(space_filling(one.region, trials, seed), seed=[one.number, seed, 1])
     answer = HandWired(one, made, kind, seed).cheapest(back_off, seed)
-    return {"round": 0, "reached": answer.reached, **judged(one, answer.frame), "seconds": time.perf_counter() - start}
+    return {
+        "round": 0,
+        "reached": answer.reached,
+        **judged(one, answer.frame),
+        "seconds": time.perf_counter() - start,
+    }
 
 
 def judged(one: VirtualPlant, frame: pd.DataFrame) -> dict[str, Any]:
@@ -132,7 +139,9 @@ def rounds_of(one: VirtualPlant, method: str, seed: int, options: argparse.Names
         if options.calibrate and number == 0:
             row |= reliability(one, surfaces, seed)
         if number < options.rounds:
-            more = next_trials(one.brief, surfaces, trials, count=4, minimise="cost_per_litre", seed=seed + 100 * number)
+            more = next_trials(
+                one.brief, surfaces, trials, count=4, minimise="cost_per_litre", seed=seed + 100 * number
+            )
             new = one.simulate(more.frame, seed=[one.number, seed, 2 + number])
             trials = pd.concat([trials, new], ignore_index=True)
     return rows
@@ -152,19 +161,31 @@ def reliability(one: VirtualPlant, surfaces: Any, seed: int, count: int = 3000) 
     out = {}
     for b in range(len(EDGES) - 1):
         inside = bin_of == b
-        out |= {f"n{b}": int(inside.sum()), f"claim{b}": float(claim[inside].sum()), f"true{b}": int(true[inside].sum())}
+        out |= {
+            f"n{b}": int(inside.sum()),
+            f"claim{b}": float(claim[inside].sum()),
+            f"true{b}": int(true[inside].sum()),
+        }
     return out
 
 
-def one_plant(number: int, method: str, seeds: list[int], options: argparse.Namespace) -> list[dict[str, Any]]:
+def one_plant(
+    number: int, method: str, seeds: list[int], options: argparse.Namespace
+) -> list[dict[str, Any]]:
     """Return the rows of one plant; an error is a row without a hit, with its text."""
     one, rows = plant(number), []
     for seed in seeds:
         try:
-            made = [hand_wired(one, method, options.trials, seed)] if method in METHODS else rounds_of(one, method, seed, options)
+            made = (
+                [hand_wired(one, method, options.trials, seed)]
+                if method in METHODS
+                else rounds_of(one, method, seed, options)
+            )
         except Exception as error:
             text = f"{type(error).__name__}: {str(error)[:150]}"
-            made = [{"round": r, "reached": False, "hit": False, "error": text} for r in range(options.rounds + 1)]
+            made = [
+                {"round": r, "reached": False, "hit": False, "error": text} for r in range(options.rounds + 1)
+            ]
         rows += [{"plant": number, "seed": seed, "method": method, **row} for row in made]
     return rows
 
@@ -235,24 +256,38 @@ def run(method: str, options: argparse.Namespace) -> pd.DataFrame:
 
     label = f"{method.replace(' ', '_')}_{options.plan}_{options.trials}_{options.batches}_{options.rounds}"
     file = options.out / f"{label}.csv"
-    kept = pd.read_csv(file) if file.exists() and not options.fresh else pd.DataFrame(columns=["plant", "seed"])
+    kept = (
+        pd.read_csv(file) if file.exists() and not options.fresh else pd.DataFrame(columns=["plant", "seed"])
+    )
     wanted = {k: [s for s in range(options.seeds) if not ((kept["plant"] == k) & (kept["seed"] == s)).any()]
               for k in range(options.first, options.plants)}  # fmt: skip
     jobs = [delayed(one_plant)(k, method, seeds, options) for k, seeds in wanted.items() if seeds]
     with parallel_config(backend="loky", inner_max_num_threads=1):
         made = Parallel(n_jobs=options.jobs, return_as="generator_unordered")(jobs)
         for rows in tqdm(made, total=len(jobs), desc=method, disable=None):
-            kept = pd.concat([kept, pd.DataFrame(rows)], ignore_index=True) if len(kept) else pd.DataFrame(rows)
+            kept = (
+                pd.concat([kept, pd.DataFrame(rows)], ignore_index=True) if len(kept) else pd.DataFrame(rows)
+            )
             kept.to_csv(file, index=False)
     inside = kept["plant"].between(options.first, options.plants - 1) & (kept["seed"] < options.seeds)
     return kept[inside]
 
 
 def main(arguments: list[str] | None = None) -> None:
-    parser = argparse.ArgumentParser(prog="python -m tests.bank.run", description="Judge suggestions by the truth.")
+    parser = argparse.ArgumentParser(
+        prog="python -m tests.bank.run", description="Judge suggestions by the truth."
+    )
     parser.add_argument("--method", default="auto", help="auto, averaged, least squares, gaussian process, oracle, "
                         f"{', '.join(METHODS)}; several with commas")  # fmt: skip
-    for name, default in {"plants": 40, "first": 0, "seeds": 5, "trials": 24, "batches": 24, "rounds": 0, "jobs": 2}.items():
+    for name, default in {
+        "plants": 40,
+        "first": 0,
+        "seeds": 5,
+        "trials": 24,
+        "batches": 24,
+        "rounds": 0,
+        "jobs": 2,
+    }.items():
         parser.add_argument(f"--{name}", type=int, default=default)
     parser.add_argument("--plan", default="default", help="default, hypercube, or a kind of lay_out")
     parser.add_argument("--calibrate", action="store_true", help="also score claims at random fixed formulas")
