@@ -120,7 +120,7 @@ def test_names_are_checked():
         "The trials lack response 'hardness'; add its column. They have 'oil', 'chalk'."
     )
     assert message(brief(), trials(), responses=["smear"]) == (
-        "'smear' is not a response of the brief; they are ['hardness']."
+        "'smear' is not a response of the brief; choose among ['hardness']."
     )
     assert message(brief(), trials(), kind="magic") == (
         "kind = 'magic'; use one of 'auto', 'least squares', 'averaged', 'gaussian process'."

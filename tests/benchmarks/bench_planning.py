@@ -1,6 +1,8 @@
-"""Plans: ours, beside an exchange wired from pyDOE3's grids and hypercubes and numpy."""
+"""Plans: ours, beside pyDOE3's own optimal search, and an exchange wired from its grids and hypercubes and numpy."""
 
 from __future__ import annotations
+
+from itertools import product
 
 import numpy as np
 import pandas as pd
@@ -30,7 +32,43 @@ def rows() -> list[Row]:
         stack = "pyDOE3 fullfact + lhs, row exchange in numpy"
         task = f"plan of {RUNS} trials, criterion {criterion}"
         found.append(Row(task, seconds, other, stack, judged, value(plan), value(rival), better))
-    return found
+    return [*found, *(same_candidates(brief, judge, *way) for way in product((3, 5), ("fedorov", "detmax")))]
+
+
+def same_candidates(brief: Brief, judge: Judge, levels: int, method: str) -> Row:
+    """D-optimal choice among the same candidates, some levels a factor cut to the region, for the same model."""
+    from pyDOE3 import fullfact
+    from pyDOE3.doe_optimal import optimal_design
+
+    from formlab.plans.basis import Basis
+    from formlab.plans.candidates import Candidates
+    from formlab.plans.exchange import Problem, search
+    from formlab.plans.structure import Structure
+    from formlab.terms import ModelSpace
+
+    coded = 2 * fullfact([levels] * len(judge.names)) / (levels - 1) - 1
+    pool = brief.complete(
+        pd.DataFrame(judge.low + (coded + 1) / 2 * (judge.high - judge.low), columns=judge.names)
+    )
+    inside = judge.region.contains(pool).to_numpy()
+    coded, pool = coded[inside], pool[inside].reset_index(drop=True)
+    basis = Basis(judge.region, ModelSpace(brief))
+    points, p = basis.points(pool), len(basis.space)
+
+    def chosen() -> np.ndarray:
+        candidates = Candidates.of(basis, {"batch": np.arange(points.shape[1])}, {"batch": points})
+        problem = Problem(
+            basis, candidates, Structure(RUNS, {"batch": np.arange(RUNS)}), np.zeros((p, p)), None
+        )
+        return search(problem, np.random.SeedSequence(1), starts=10, polish=0, n_jobs=1).points
+
+    seconds, plan, other, rival = race(
+        chosen, lambda: optimal_design(coded, RUNS, 2, criterion="D", method=method)[0], repeats=1
+    )
+    theirs = pd.DataFrame(judge.low + (rival + 1) / 2 * (judge.high - judge.low), columns=judge.names)
+    stack, judged = f"pyDOE3 optimal_design, {method}", "D: |X'X|^(1/p) / n"
+    task = f"{RUNS} of the same {len(coded)} candidates, criterion D"
+    return Row(task, seconds, other, stack, judged, judge.d(basis.frame(plan)), judge.d(theirs))
 
 
 class Judge:

@@ -38,9 +38,11 @@ def drawn(tables: Sequence[pd.DataFrame], busy: str) -> Any:
 
     from formlab.figures.theme import LIGHT
 
-    figure = Figure(figsize=(8, 6), layout="constrained")
+    figure = Figure(figsize=(8, 8.4), layout="constrained")
+    spots = figure.subplots(3, 2).ravel()
+    spots[-1].set_axis_off()
     shades = (LIGHT.ink, LIGHT.fit, LIGHT.today, LIGHT.faint)
-    for ax, panel, table in zip(figure.subplots(2, 2).ravel(), PANELS, tables):
+    for ax, panel, table in zip(spots, PANELS, tables):
         for column, style, shade in zip(table.columns, LINES, shades):
             ax.plot(table.index, table[column], style, color=shade, markersize=4, label=str(column))
         ax.set(xlabel=panel.x, ylabel=panel.y, xscale=panel.scales[0], yscale=panel.scales[1])
@@ -112,6 +114,28 @@ def planning() -> pd.DataFrame:
     return out
 
 
+def exchanging() -> pd.DataFrame:
+    """Ten random starts of the exchange alone, for more candidates; 32 trials."""
+    from formlab.plans.basis import Basis
+    from formlab.plans.candidates import Candidates
+    from formlab.plans.exchange import Problem, search
+    from formlab.plans.structure import Structure
+
+    out = pd.DataFrame(index=pd.Index([100, 300, 1000], name="candidates"), dtype=float)
+    structure = Structure(32, {"batch": np.arange(32)})
+    for factors, model in ((4, "linear"), (4, "quadratic"), (6, "quadratic")):
+        question = brief(factors, model=model)
+        region, space = fl.Region.from_brief(question), fl.ModelSpace(question)
+        basis, p = Basis(region, space), len(space)
+        for count in out.index:
+            points = basis.points(region.sample(int(count), 7))
+            candidates = Candidates.of(basis, {"batch": np.arange(points.shape[1])}, {"batch": points})
+            problem = Problem(basis, candidates, structure, np.zeros((p, p)), None)
+            work = partial(search, problem, np.random.SeedSequence(1), starts=10, polish=0, n_jobs=1)
+            out.loc[count, f"{p} terms"] = clock(work, 1)
+    return out
+
+
 def fitting() -> pd.DataFrame:
     """One response of four factors."""
     fl.fit(brief(2), trials(brief(2), 12), seed=1)  # imports are not counted
@@ -176,6 +200,7 @@ class Panel:
 
 PANELS = (
     Panel("Plan", "trials", "seconds, two starts", ("linear", "log"), planning),
+    Panel("Exchange", "candidates", "seconds, ten starts", ("log", "log"), exchanging),
     Panel("Fit", "trials", "seconds a response", ("log", "log"), fitting),
     Panel("Suggestion", "draws while searching", "seconds", ("log", "linear"), suggesting),
     Panel("Rehearsal", "workers", "rehearsals a minute (wall)", ("linear", "linear"), rehearsing),
