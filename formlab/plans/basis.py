@@ -87,8 +87,9 @@ class Basis:
         return self.space.expand(self._base(points))
 
     def matrix(self, points: np.ndarray) -> np.ndarray:
-        """Return the orthonormal columns, shape (n, p)."""
-        return self.raw(points) @ self.transform
+        """Return the orthonormal columns of points (…, v), shape (…, p)."""
+        flat = points if points.ndim == 2 else points.reshape(-1, points.shape[-1])
+        return (self.raw(flat) @ self.transform).reshape(*points.shape[:-1], len(self.space))
 
     def _base(self, points: np.ndarray) -> np.ndarray:
         if not self.space.affine:

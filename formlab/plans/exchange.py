@@ -27,6 +27,7 @@ from formlab.workers import over_workers
 __all__ = ["Found", "Problem", "random_design", "search"]
 
 SWEEPS = 40
+ENOUGH = 1e-7  # gain of a whole sweep below which it stops
 
 
 @dataclass
@@ -150,18 +151,18 @@ def _one_start(problem: Problem, seed: Any, start: int) -> Found:
     rng = np.random.default_rng(seed)
     choice = _random_choice(problem, rng)
     w = problem.weight_matrix
-    x = columns_of(problem.candidates, choice)
+    x = _columns(problem.candidates, choice)
     ridge = 1e-4 * max(1.0, float(np.trace(x.T @ w @ x))) / x.shape[1]
     state = State(x, w, problem.prior, None, ridge=ridge)
-    exchange(problem, state, choice, rng, 2)
+    _exchange(problem, state, choice, rng, 2)
     state = State(state.x, w, problem.prior, None, ridge=1e-3 * ridge)
-    exchange(problem, state, choice, rng, 2 if problem.weight is not None else SWEEPS)
+    _exchange(problem, state, choice, rng, 2 if problem.weight is not None else SWEEPS)
     reached = information_score(problem, state.x)
     if np.isfinite(reached):
         state = State(state.x, w, problem.prior, problem.weight)
-        exchange(problem, state, choice, rng)
+        _exchange(problem, state, choice, rng)
         reached = state.score
-    return Found(points_of(problem, choice), reached, start)
+    return Found(_points(problem, choice), reached, start)
 
 
 def information_score(problem: Problem, x: np.ndarray) -> float:
@@ -172,12 +173,12 @@ def information_score(problem: Problem, x: np.ndarray) -> float:
 def random_design(problem: Problem, rng: Any, exchanged: bool = False) -> np.ndarray:
     """Return the columns of random candidates in the structure, if wanted exchanged for a better rank."""
     choice = _random_choice(problem, rng)
-    x = columns_of(problem.candidates, choice)
+    x = _columns(problem.candidates, choice)
     if exchanged:
         w = problem.weight_matrix
         ridge = 1e-4 * max(1.0, float(np.trace(x.T @ w @ x))) / x.shape[1]
         state = State(x, w, problem.prior, None, ridge=ridge)
-        exchange(problem, state, choice, rng, 2)
+        _exchange(problem, state, choice, rng, 2)
         x = state.x
     return x
 
@@ -201,11 +202,11 @@ def _random_choice(problem: Problem, rng: Any) -> dict[str, np.ndarray]:
     return {level: np.full(n, k) for level, k in zip(c.levels, fallback)}
 
 
-def columns_of(c: Candidates, choice: dict[str, np.ndarray]) -> np.ndarray:
+def _columns(c: Candidates, choice: dict[str, np.ndarray]) -> np.ndarray:
     return np.asarray(c.table[tuple(choice[level] for level in c.levels)])
 
 
-def points_of(problem: Problem, choice: dict[str, np.ndarray]) -> np.ndarray:
+def _points(problem: Problem, choice: dict[str, np.ndarray]) -> np.ndarray:
     c = problem.candidates
     out = np.empty((problem.structure.n, len(problem.basis.variables)))
     for level, cols in c.positions.items():
@@ -213,18 +214,17 @@ def points_of(problem: Problem, choice: dict[str, np.ndarray]) -> np.ndarray:
     return out
 
 
-def exchange(
+def _exchange(
     problem: Problem,
     state: State,
     choice: dict[str, np.ndarray],
     rng: Any,
     most: int = SWEEPS,
-    enough: float = 1e-7,
 ) -> None:
-    """Exchange options of units until a sweep gains less than `enough`; `choice` and `state` are changed in place."""
+    """Exchange options of units until a sweep gains next to nothing; `choice` and `state` are changed in place."""
     if problem.structure.is_simple and len(problem.candidates.levels) == 1:
         _swap_rows(
-            problem.candidates, state, choice, most * problem.structure.n, enough / problem.structure.n
+            problem.candidates, state, choice, most * problem.structure.n, ENOUGH / problem.structure.n
         )
         return
     units = problem.units()
@@ -233,7 +233,7 @@ def exchange(
             [_visit(problem.candidates, state, choice, *units[k]) for k in rng.permutation(len(units))]
         )
         state.refresh()
-        if gained < enough:
+        if gained < ENOUGH:
             return
 
 
@@ -268,5 +268,5 @@ def _visit(c: Candidates, state: State, choice: dict[str, np.ndarray], level: st
     if not gains[best] > TINY:
         return 0.0
     choice[level][rows] = best
-    state.replace(rows, columns_of(c, {name: choice[name][rows] for name in c.levels}))
+    state.replace(rows, _columns(c, {name: choice[name][rows] for name in c.levels}))
     return float(gains[best])

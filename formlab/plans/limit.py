@@ -223,7 +223,7 @@ class _Solver:
         values: np.ndarray,
     ) -> tuple[np.ndarray, np.ndarray]:
         """The best step along any line: psi = sum_ab inner_ab x_a' K x_b is a polynomial on each."""
-        columns = self._matrix(points)
+        columns = self.basis.matrix(points)
         directions, tau, coefficients = lines.through(points[:, rows], self.rng, columns[:, rows])
         ck = coefficients @ k
         psi = np.repeat(np.repeat(values[:, None, None], tau.shape[1], axis=1), tau.shape[2], axis=2)
@@ -242,15 +242,10 @@ class _Solver:
         out = points.copy()
         which = np.flatnonzero(up)[:, None]
         out[which, rows] = lines.moved(points[which, rows], step[:, None])
-        new = self._matrix(out[up])
+        new = self.basis.matrix(out[up])
         values = values.copy()
         values[up] = np.sum(np.matmul(inner, new) * (new @ k), axis=(1, 2))
         return out, values
-
-    def _matrix(self, points: np.ndarray) -> np.ndarray:
-        return self.basis.matrix(points.reshape(-1, points.shape[-1])).reshape(
-            *points.shape[:-1], len(self.basis.space)
-        )
 
     def _tops(self, k: np.ndarray, kind: _Kind, count: int) -> list[tuple[np.ndarray, float]]:
         """The candidates of highest sensitivity and some random ones, each with its value."""

@@ -55,7 +55,7 @@ class Lines:
         self._solve = np.linalg.inv(np.vander(self._nodes, self.degree + 1, increasing=True)[:, 1:])
 
     def through(
-        self, rows: np.ndarray, rng: Any, here: np.ndarray | None = None
+        self, rows: np.ndarray, rng: Any, here: np.ndarray
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return lines through the rows of several units; the rows of a unit move together.
 
@@ -63,8 +63,8 @@ class Lines:
         ----------
         rows : ndarray of shape (u, s, v)
             Units, their rows, and what each row is.
-        here : ndarray of shape (u, s, p), optional
-            The columns of the rows, where they are known.
+        here : ndarray of shape (u, s, p)
+            The columns of the rows.
 
         Returns
         -------
@@ -90,12 +90,7 @@ class Lines:
             [-down[..., None] + (up + down)[..., None] * EVEN, up[..., None] * NEAR, -down[..., None] * NEAR],
             axis=2,
         )
-        return scaled, tau, self._columns(rows, scaled, self._matrix(rows) if here is None else here)
-
-    def _matrix(self, rows: np.ndarray) -> np.ndarray:
-        return self.basis.matrix(rows.reshape(-1, rows.shape[-1])).reshape(
-            *rows.shape[:-1], len(self.basis.space)
-        )
+        return scaled, tau, self._columns(rows, scaled, here)
 
     def _columns(self, rows: np.ndarray, directions: np.ndarray, here: np.ndarray) -> np.ndarray:
         u, q, d = directions.shape
@@ -103,7 +98,7 @@ class Lines:
         points = np.empty((len(self._nodes), u, q, s, v))
         points[:] = rows[None, :, None]
         points[..., :d] += self._nodes[:, None, None, None, None] * directions[None, :, :, None, :]
-        change = self._matrix(points) - here[None, :, None]
+        change = self.basis.matrix(points) - here[None, :, None]
         return np.tensordot(self._solve, change, axes=1)
 
     def moved(self, rows: np.ndarray, step: np.ndarray) -> np.ndarray:
