@@ -447,13 +447,16 @@ def test_drift_stands_in_run_order(case):
     x = np.concatenate([line.get_xdata() for line in points])
     assert sorted(x) == list(range(1, 19))
     assert [len(line.get_xdata()) for line in points] == [9, 9]  # two sessions
+    drawn(ax)
+    assert all(t.get_text().isdigit() for t in ax.get_xticklabels())  # trials are counted whole
 
 
 def test_effects_are_the_coefficients(case):
     ax = figures.effects(case.hardness)
     table = case.hardness.coefficients.set_index("term")
-    names = [t.get_text() for t in ax.get_yticklabels()]
-    assert "1" not in names
+    said = [t.get_text() for t in ax.get_yticklabels()]
+    assert {"naphthenic oil × chalk", "press[ram]", "cure min"} < set(said) and "1" not in said
+    names = [n.replace("naphthenic oil", "oil").replace("cure min", "cure_min") for n in said]
     spots = {
         round(float(y)): float(x)
         for line in ax.lines

@@ -17,6 +17,7 @@ from formlab.figures.maps import grey_out, word_on_line
 from formlab.figures.responses import mark_plane, plane
 from formlab.figures.slices import EDGE, held, reference
 from formlab.figures.theme import Look, axes, heading, key, label, panels, percent
+from formlab.html import number
 from formlab.suggest.conformance import KINDS, meaning, met
 
 __all__ = ["chance_of_all", "predicted_against_targets", "reliability", "where_met"]
@@ -198,7 +199,7 @@ def _against_target(ax: Axes, suggestion: Any, name: str, look: Look) -> None:
     ax.set_xlabel(label(suggestion.brief, name), labelpad=1.5)
     chance = f"{percent(line['chance'])} sure" if part.has_target else "watched"
     ax.text(
-        1.01, 0.5, f"{part.statistic} {line['mean']:.4g} {part.unit if len(part.unit) <= 8 else ''}\n{part.target_text}\n{chance}",
+        1.01, 0.5, f"{part.statistic} {number(line['mean'], 3)} {part.unit if len(part.unit) <= 8 else ''}\n{part.target_text}\n{chance}",
         transform=ax.transAxes, va="center", ha="left", fontsize=8, color=look.ink, linespacing=1.35,
     )  # fmt: skip
 
@@ -255,7 +256,7 @@ def reliability(ledger: Any, ax: Axes | None = None) -> Axes:
     style: dict[str, Any] = {"ls": "", "marker": "o", "ms": 6, "mfc": look.fit, "mec": look.paper}
     handles = [
         Line2D([], [], **style, label="share that came true"),
-        Line2D([], [], color=look.fit, lw=2, alpha=0.5, label="95 % of the share; below it, promises"),
+        Line2D([], [], color=look.fit, lw=2, alpha=0.5, label="its 95 % limits, and how many promises"),
         Line2D([], [], color=look.faint, lw=1, label="as claimed"),
     ]
     key(ax, look, handles, 1)

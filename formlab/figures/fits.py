@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
+from matplotlib.ticker import MaxNLocator
 
+from formlab.brief import Brief
 from formlab.figures.theme import Look, axes, heading, key, label, panels, percent
 
 __all__ = ["drift", "effects", "observed_predicted", "residual_checks"]
@@ -74,7 +77,7 @@ def _how_good(surface: Any) -> str:
     summary = surface.summary
     words = f"{len(surface.values.y)} slabs"
     if summary.get("r2_predicted") is not None and np.isfinite(summary["r2_predicted"]):
-        words += f", R² {summary['r2']:.2f}, of left-out trials {summary['r2_predicted']:.2f}"
+        words += f", R² {summary['r2']:.2f}, of batches left out {summary['r2_predicted']:.2f}"
     return words
 
 
@@ -207,6 +210,7 @@ def drift(surface: Any, ax: Axes | None = None) -> Axes:
         running = table["residual"].rolling(window, center=True).median()
         ax.plot(table["order"], running, color=look.fit, lw=2.0, zorder=2)
         handles.append(Line2D([], [], color=look.fit, lw=2, label=f"running median of {window}"))
+    ax.xaxis.set_major_locator(MaxNLocator(integer=True))
     ax.set_xlabel("run order, trial number")
     ax.set_ylabel(_residual_label(surface))
     heading(ax, f"{surface.response.title}: what is left over, in the order of making", look)
@@ -244,7 +248,7 @@ def effects(surface: Any, ax: Axes | None = None, most: int = 24) -> Axes:
             y[mask], shown["low"][mask], shown["high"][mask], color=look.fit, lw=2.2, alpha=alpha, zorder=2
         )
         ax.plot(shown["estimate"][mask], y[mask], ls="", marker="o", ms=6, mfc=face, mec=look.fit, zorder=3)
-    ax.set_yticks(y, shown["term"])
+    ax.set_yticks(y, [_term_title(surface.brief, term) for term in shown["term"]])
     ax.set_ylim(len(shown) - 0.4, -0.6)
     ax.tick_params(axis="y", length=0)
     ax.spines["left"].set_visible(False)
@@ -255,10 +259,14 @@ def effects(surface: Any, ax: Axes | None = None, most: int = 24) -> Axes:
     )
     left = len(table) - len(shown)
     more = f"; {left} more not drawn" if left else ""
-    bend = "; terms are what blends do beyond a straight line" if surface.space.shares else ""
+    means = (
+        "terms are what blends do beyond a straight line, shares from 0 to 1"
+        if surface.space.shares
+        else "each factor runs from −1 to 1 over its range"
+    )
     heading(
         ax,
-        f"{surface.response.title}: {clear.sum()} of {len(shown)} terms are clear of zero{more}{bend}",
+        f"{surface.response.title}: {clear.sum()} of {len(shown)} terms are clear of zero{more}; {means}",
         look,
     )
     handles = [
@@ -269,6 +277,12 @@ def effects(surface: Any, ax: Axes | None = None, most: int = 24) -> Axes:
     ]
     key(ax, look, handles, 2)
     return ax
+
+
+def _term_title(brief: Brief, term: str) -> str:
+    """A term with the names for people in place of the brief's."""
+    named = re.compile(r"[A-Za-z_][A-Za-z0-9_]*(?![^\[]*\])")  # not the level in "press[ram]"
+    return named.sub(lambda m: brief.title_of(m[0]) if m[0] in brief.columns else m[0], term)
 
 
 def _differences(surface: Any) -> pd.DataFrame:

@@ -102,7 +102,7 @@ def grey_out(field: Field, look: Look) -> list[Any]:
         handles.append(
             Patch(
                 facecolor="none", edgecolor=look.faint, hatch="..", linewidth=0,
-                label="beyond the trials: less sure than at any",
+                label="less sure than at any trial",
             )
         )  # fmt: skip
     if (field.slack < -EDGE).any():

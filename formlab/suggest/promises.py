@@ -112,7 +112,7 @@ def score_promises(claims: Any, came_true: Any, shifts: Any = 0.0) -> Ledger:
     Examples
     --------
     >>> score_promises([0.9] * 20, [True] * 17 + [False] * 3).words
-    'Of 20 promises at 0.90 on average, 17 came true (18.0 were to be expected); Brier score 0.130.'
+    'Of 20 promises at 0.90 on average, 17 came true (18.0 were to be expected); Brier score 0.130 (0 is perfect).'
     """
     p, y = np.asarray(claims, dtype=float), np.asarray(came_true, dtype=bool)
     if len(p) == 0 or len(p) != len(y) or ((p <= 0) | (p >= 1)).any():
@@ -126,7 +126,7 @@ def score_promises(claims: Any, came_true: Any, shifts: Any = 0.0) -> Ledger:
     ]  # fmt: skip
     words = (
         f"Of {len(p)} promises at {p.mean():.2f} on average, {int(y.sum())} came true ({p.sum():.1f} were to be "
-        f"expected); Brier score {((p - y) ** 2).mean():.3f}."
+        f"expected); Brier score {((p - y) ** 2).mean():.3f} (0 is perfect)."
     )
     return Ledger(
         float(((p - y) ** 2).mean()),
