@@ -2,13 +2,35 @@
 
 from __future__ import annotations
 
+import re
 from html import escape as _escape
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-__all__ = ["Markup", "escape", "fold", "number", "panel", "table"]
+__all__ = ["Markup", "escape", "fold", "headed", "number", "panel", "table"]
+
+HEADS = {  # columns of the tables of statistics, for people
+    "std_error": "standard error",
+    "moves_with": "moves most with",
+    "vif": "VIF",
+    "df": "degrees of freedom",
+    "df_error": "of the error",
+    "f": "F",
+    "matters": "difference that matters",
+    "power": "chance to see it",
+    "smallest": "seen in 8 of 10",
+    "r2": "R²",
+    "r2_predicted": "R² of batches left out",
+    "s": "error (sd)",
+    "sd": "standard deviation",
+    "batch_low": "batch low",
+    "batch_high": "batch high",
+    "mc_error": "error of counting",
+    "implied_low": "lowest possible",
+    "implied_high": "highest possible",
+}
 
 
 class Markup(str):
@@ -42,13 +64,21 @@ def number(value: Any, digits: int = 4) -> str:
     return text
 
 
+def headed(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return a table of statistics with heads for people, and p values too small to be meant as a limit."""
+    shown = frame.rename(columns=HEADS)
+    if "p" in shown:
+        shown["p"] = ["< 0.0001" if p < 1e-4 else p for p in shown["p"]]
+    return shown
+
+
 def table(frame: pd.DataFrame, *, rows: int = 10, index: bool = False, digits: int = 4) -> Markup:
     """Return the first `rows` rows of a frame as an HTML table, and how many more there are."""
     shown = frame.head(rows)
     if index:
         shown = shown.reset_index()
     lines = list(shown.itertuples(index=False))
-    kinds = ["t" if any(isinstance(line[k], str) for line in lines) else "n" for k in range(shown.shape[1])]
+    kinds = ["t" if any(_is_word(line[k]) for line in lines) else "n" for k in range(shown.shape[1])]
     head = "".join(f"<th scope='col' class='{k}'>{escape(n)}</th>" for k, n in zip(kinds, shown.columns))
     body = ""
     for line in lines:
@@ -58,6 +88,10 @@ def table(frame: pd.DataFrame, *, rows: int = 10, index: bool = False, digits: i
     foot = f"<p class='more'>{more} more row{'s' if more != 1 else ''}</p>" if more > 0 else ""
     inside = f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
     return Markup(f"<div class='wide'>{inside}</div>{foot}")
+
+
+def _is_word(cell: Any) -> bool:
+    return isinstance(cell, str) and not re.fullmatch(r"[<>] ?[\d.]+", cell)
 
 
 def fold(summary: str, content: Markup) -> Markup:

@@ -248,7 +248,7 @@ def verdict_for(
     seen = smallest_seen(s_r, readings, s_L=s_L, alpha=alpha, power=power)
     head = f"{readings} reading{'s' if readings != 1 else ''} of each formula {'see' if readings != 1 else 'sees'} a difference of {seen:.3g}"
     if needed <= readings:
-        words = f"{head} with a chance of {power:.0%}; {matters:g} matters: good enough."
+        words = f"{head} with a chance of {100 * power:.0f} %; {matters:g} matters: good enough."
     elif math.isinf(needed):
         words = (
             f"{head}; {matters:g} matters, and no number of readings is enough, as sessions differ by {s_L:.3g}. "

@@ -12,7 +12,7 @@ import pandas as pd
 
 from formlab.brief import Brief
 from formlab.errors import RegionError
-from formlab.html import Markup, escape, fold, panel, table
+from formlab.html import Markup, escape, fold, headed, panel, table
 from formlab.polytope import Polytope, Rule
 from formlab.steps import nearest_on_steps
 
@@ -422,7 +422,8 @@ class Region:
         if self.is_empty:
             return f"Region(empty: {'; '.join(self.why_empty())})"
         varied, settings = len(self.brief.varied), len(self.brief.settings)
-        return f"Region({varied} ingredients, {settings} settings: {self._size()})"
+        counts = f"{varied} ingredient{'' if varied == 1 else 's'}, {settings} setting{'' if settings == 1 else 's'}"
+        return f"Region({counts}: {self._size()})"
 
     __str__ = __repr__
 
@@ -438,7 +439,7 @@ class Region:
         lost = (ranges["implied_low"] - ranges["low"]) + (ranges["high"] - ranges["implied_high"])
         cut = lost > 1e-9 * (ranges["high"] - ranges["low"])
         varied = ranges[ranges["low"] < ranges["high"]].rename(index=self.brief.title_of)
-        varied = varied.rename(columns={"implied_low": "low left", "implied_high": "high left"}).reset_index()
+        varied = headed(varied).reset_index()
         narrowed = f"narrow {cut.sum()} of {len(varied)} ranges" if cut.any() else "narrow no range"
         verdict = f"{self._size()}. The limits {narrowed}."
         return panel(

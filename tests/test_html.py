@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from formlab.html import Markup, escape, fold, number, panel, table
+from formlab.html import Markup, escape, fold, headed, number, panel, table
 
 EVIL = "<script>alert('x')</script>&\""
 
@@ -78,3 +78,11 @@ def test_repeated_column_names_are_no_harm():
 
 def test_a_table_without_rows():
     assert table(pd.DataFrame({"a": []})).count("<tr>") == 1
+
+
+def test_statistics_have_heads_for_people_and_no_p_beyond_sense():
+    frame = pd.DataFrame({"term": ["oil", "chalk"], "std_error": [0.5, 0.25], "p": [3.2e-100, 0.25]})
+    shown = headed(frame)
+    assert list(shown) == ["term", "standard error", "p"] and list(shown["p"]) == ["< 0.0001", 0.25]
+    assert list(frame) == ["term", "std_error", "p"]
+    assert "<td class='n'>&lt; 0.0001</td>" in table(shown)  # a limit stands in its column like a number

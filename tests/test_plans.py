@@ -196,6 +196,17 @@ def test_reprs():
     assert "T01" in plan.judge()._repr_html_()
 
 
+def test_estimates_that_do_not_depend_on_each_other_are_said_to_be_free():
+    judged = lay_out(rubber(model="linear"), kind="composite", centres=5, seed=1).judge()
+    assert list(judged.terms["correlation"]) == [0, 0, 0] and list(judged.terms["moves_with"]) == ["", "", ""]
+    assert "e-1" not in str(judged) + judged._repr_html_()
+
+
+def test_what_a_plan_takes_has_units():
+    html = lay_out(rubber(currency="CHF"), kind="composite", centres=5, seed=1)._repr_html_()
+    assert all(f"<td class='t'>{words}</td>" in html for words in ("mill, h", "material, kg", "cost, CHF"))
+
+
 def test_html_escapes_what_the_user_wrote():
     assert "<b>" not in lay_out(mixture(title="<b>x"), kind="lattice", seed=4)._repr_html_()
 

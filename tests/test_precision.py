@@ -160,7 +160,7 @@ def test_chance_to_see_it_is_the_power_by_simulation():
 
 def test_verdict_in_words():
     assert precision.verdict_for(2.0, 0.5, readings=3).words == (
-        "3 readings of each formula see a difference of 1.14 with a chance of 80%; 2 matters: good enough."
+        "3 readings of each formula see a difference of 1.14 with a chance of 80 %; 2 matters: good enough."
     )
     short = precision.verdict_for(2.0, 1.5, readings=1)
     assert not short.good_enough and short.readings_needed == 9

@@ -122,6 +122,17 @@ def test_binding_target_has_the_price_of_the_linear_programme():
     )
 
 
+def test_what_relaxing_saves_is_counted_for_a_thousand_pieces():
+    surfaces = KnownSurfaces(brief_of(), [hardness], [2.0])
+    answers = [
+        suggest(brief_of(), surfaces, minimise=f"cost_per_{unit}", premium=0, seed=3)
+        for unit in ("litre", "piece")
+    ]
+    litre, piece = (a.binding.iloc[0] for a in answers)
+    assert_allclose(piece["saves EUR per 1000 pieces"], 10 * litre["saves EUR per litre"], rtol=0.02)
+    assert "e-0" not in str(answers[1]) and "NaN" not in str(answers[1])
+
+
 def test_premium_buys_certainty_while_it_is_cheap_and_says_what_it_costs():
     """With a known mean the chance is a normal probability of the cost: spending stops where 1 % buys 0.05."""
     brief = brief_of()
@@ -136,7 +147,7 @@ def test_premium_buys_certainty_while_it_is_cheap_and_says_what_it_costs():
     assert_allclose(norm.pdf(z) * rise, 5.0, rtol=0.35)  # counted on 1,000 draws: the tail is rough
     extra = enough.cost["per_litre"] / least - 1
     assert 0.002 < extra < 0.02
-    assert any(f"this one costs {extra:.1%} more" in note for note in enough.notes)
+    assert any(f"this one costs {100 * extra:.1f} % more" in note for note in enough.notes)
     with pytest.raises(SuggestError, match=r"premium = 2; give a share of the cost, 0\.01 for 1 %\."):
         suggest(brief, surfaces, premium=2, **asked)
 

@@ -61,7 +61,7 @@ def test_the_first_formula_and_what_it_breaks_are_named(surface, ask):
         getattr(surface, ask)(frame)
     assert len(caught) == 1 and caught[0].filename == __file__
     assert str(caught[0].message) == (
-        "2 of 3 formulas lie outside the brief's region by more than 1% of a range, so predictions there are extrapolated; "
+        "2 of 3 formulas lie outside the brief's region by more than 1 % of a range, so predictions there are extrapolated; "
         f"the first is formula T2: oil above 20; oil + chalk <= 70. {TAIL}"
     )
 
@@ -70,7 +70,7 @@ def test_one_formula(surface):
     with pytest.warns(ExtrapolationWarning) as caught:
         surface.predict(formulas([0], temp_c=139.0))
     assert str(caught[0].message) == (
-        "1 of 1 formulas lies outside the brief's region by more than 1% of a range, so predictions there are extrapolated; "
+        "1 of 1 formulas lies outside the brief's region by more than 1 % of a range, so predictions there are extrapolated; "
         f"the first is formula 0: temp_c below 140. {TAIL}"
     )
 

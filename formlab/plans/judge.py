@@ -10,7 +10,7 @@ import pandas as pd
 
 from formlab.brief import Brief
 from formlab.errors import PlanError
-from formlab.html import Markup, escape, fold, number, panel, table
+from formlab.html import Markup, escape, fold, headed, number, panel, table
 from formlab.plans.basis import SAMPLE_SEED, Basis
 from formlab.plans.bayes import Prior
 from formlab.plans.candidates import Candidates, level_of, level_variables
@@ -111,14 +111,16 @@ class Judgement:
         vif = np.where(spread > 1e-9 * np.abs(raw).max(), spread * variance, np.nan)
         apart = np.abs(self.correlation.to_numpy() - np.eye(len(variance)))
         worst = apart.argmax(axis=1)
+        most = self.correlation.to_numpy()[np.arange(len(worst)), worst]
+        alone = np.abs(most) < 1e-9  # of estimates that do not depend on each other only rounding is left
         names = self.basis.space.names
         out = pd.DataFrame(
             {
                 "term": names,
                 "std_error": np.sqrt(variance),
                 "vif": vif,
-                "moves_with": [names[k] for k in worst],
-                "correlation": self.correlation.to_numpy()[np.arange(len(worst)), worst],
+                "moves_with": ["" if free else names[k] for k, free in zip(worst, alone)],
+                "correlation": np.where(alone, 0.0, most),
             }
         )
         if self.prior is not None:
@@ -398,12 +400,13 @@ class Judgement:
         return f"Judgement({int(s.trials)} trials, {int(s.terms)} terms, average error {number(s.average_error, 3)})"
 
     def __str__(self) -> str:
-        parts = [self.verdict, *self.notes, self.told_words, self.terms.to_string(index=False)]
-        parts.append(self.degrees_of_freedom.to_string(index=False))
-        if "efficiencies" in self.__dict__:
-            parts.append(self.efficiencies.to_string(index=False))
-        if len(self.power):
-            parts.append(self.power.to_string(index=False))
+        tables = [self.terms, self.degrees_of_freedom]
+        tables += [self.efficiencies] if "efficiencies" in self.__dict__ else []
+        tables += [self.power] if len(self.power) else []
+        texts = [
+            headed(t).to_string(index=False, float_format=lambda v: number(v, 3), na_rep="–") for t in tables
+        ]
+        parts = [self.verdict, *self.notes, self.told_words, *texts]
         return "\n\n".join(part for part in parts if part)
 
     @property
@@ -429,13 +432,17 @@ class Judgement:
         lines = self.summary.reset_index().set_axis(["figure", "value"], axis=1)
         words = [*self.notes, self.told_words]
         said = Markup("".join(f"<p>{escape(note)}</p>" for note in words if note))
-        parts = [said, table(self.degrees_of_freedom)]
+        parts = [said, table(headed(self.degrees_of_freedom))]
         if "efficiencies" in self.__dict__:
             parts.append(table(self.efficiencies))
-        parts.append(fold(f"{len(self.terms)} terms", table(self.terms, rows=60)))
+        parts.append(fold(f"{len(self.terms)} terms", table(headed(self.terms), rows=60, digits=3)))
         if len(self.power):
-            parts.append(fold("Power for differences that matter", table(self.power, rows=60)))
-        parts.append(fold("Leverage", table(self.leverage.reset_index(), rows=60)))
+            parts.append(
+                fold(
+                    "Chance to see the differences that matter", table(headed(self.power), rows=60, digits=3)
+                )
+            )
+        parts.append(fold("Leverage", table(self.leverage.reset_index(), rows=60, digits=3)))
         parts.append(fold("All figures", table(lines, rows=30)))
         return panel("What this plan can tell", self.verdict, *parts)
 

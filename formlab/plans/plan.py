@@ -257,8 +257,19 @@ class Plan:
             f"({self.kind}{criterion})."
         )
 
+    def _takes(self) -> pd.DataFrame:
+        names = {
+            "kg": "material, kg",
+            "mill_h": "mill, h",
+            "press_h": "press, h",
+            "money": f"cost, {self.brief.currency}",
+        }
+        return self.cost.rename(names).rename_axis("what").rename("amount").reset_index()
+
     def _repr_html_(self) -> Markup:
-        shown = self.frame.drop(columns=["brief_id", *self.brief.fixed])
+        shown = self.frame.drop(columns=["brief_id", *self.brief.fixed]).rename(
+            columns={"run_order": "run order"}
+        )
         notes = Markup("".join(f"<p>{escape(note)}</p>" for note in self.notes))
         return panel(
             self.brief.title or "Plan",
@@ -267,5 +278,5 @@ class Plan:
             table(shown),
             fold("All trials", table(shown, rows=500)) if len(shown) > 10 else Markup(""),
             fold("What is split into what", Markup(f"<pre>{escape(self.tree())}</pre>")),
-            fold("What it takes", table(self.cost.rename_axis("figure").reset_index(), rows=20)),
+            fold("What it takes", table(self._takes(), rows=20)),
         )

@@ -233,7 +233,7 @@ def _suggested(story: Story) -> Iterable[Markup]:
     if answer.current is not None:
         yield page_table(answer.current.reset_index(), "Against today")
     if len(answer.binding):
-        yield page_table(answer.binding.fillna(""), "What holds it there")
+        yield page_table(answer.binding.astype(object).fillna(""), "What holds it there")
     if len(answer.alternatives):
         yield page_table(answer.alternatives, "Clearly different, nearly as good")
     if brief.has_costs:

@@ -10,7 +10,7 @@ import pandas as pd
 
 from formlab.brief import Brief
 from formlab.errors import SuggestError
-from formlab.html import panel, table
+from formlab.html import number, panel, table
 from formlab.suggest.conformance import as_judged, met
 
 __all__ = ["Confirmation", "confirm"]
@@ -44,12 +44,20 @@ class Confirmation:
         return self.p_value >= 0.05
 
     def __str__(self) -> str:
-        return f"{self.verdict}\n{self.table.to_string(index=False)}\n{self.updated.to_string(index=False)}"
+        texts = [
+            t.to_string(index=False, float_format=lambda v: number(v, 4)) for t in (self.table, self._told)
+        ]
+        return "\n".join([self.verdict, *texts])
 
     __repr__ = __str__
 
+    @property
+    def _told(self) -> pd.DataFrame:
+        heads = {"before": "chance that all targets are met, before", "after": "with these batches"}
+        return self.updated.rename(columns=heads)
+
     def _repr_html_(self) -> str:
-        return panel("Confirmation", self.verdict, table(self.table, rows=40), table(self.updated, rows=10))
+        return panel("Confirmation", self.verdict, table(self.table, rows=40), table(self._told, rows=10))
 
 
 def confirm(

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from formlab.brief import Brief, Response
-from formlab.html import panel, table
+from formlab.html import headed, panel, table
 
 __all__ = ["KINDS", "Conformance", "as_judged", "conformance", "meaning", "met"]
 
@@ -68,7 +68,7 @@ class Conformance:
             f"All targets together: {self.of} {self.true_mean:.3f}, one new batch {self.new_batch:.3f}, "
             f"passed as measured {self.accepted:.3f}."
         )
-        return panel("Conformance", verdict, table(self.table()))
+        return panel("Conformance", verdict, table(headed(self.table()), digits=3))
 
 
 def meaning(kind: str, of: str) -> str:

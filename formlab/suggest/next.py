@@ -20,7 +20,7 @@ from formlab.errors import SuggestError
 from formlab.progress import along, showing
 from formlab.region import Region
 from formlab.suggest.conformance import met
-from formlab.suggest.question import COSTS, Question, goal_of, matters
+from formlab.suggest.question import COSTS, Question, goal_of, matters, small_change
 from formlab.suggest.search import search
 
 __all__ = ["next_trials", "worth_of_another_round"]
@@ -269,12 +269,12 @@ class _Worlds:
         share = float(self.optima.exists.mean())
         kind, name = self.goal
         if kind != "minimise" or not np.isfinite(self.best_value):
-            return f"In {share:.0%} of what the data still allow there is a formula that meets all targets."
+            return f"In {100 * share:.0f} % of what the data still allow there is a formula that meets all targets."
         known = float(np.where(self.optima.exists, self.optima.value, self.best_value).mean())
         gain = max(self.best_value - known, 0.0)
-        unit = f"{self.brief.currency} {COSTS[name].replace('_', ' ')}"
+        times, unit = small_change(self.brief, name)
         words = (
-            f"Knowing everything would save {gain / self.best_value:.1%} ({gain:.3g} {unit}) on average against the "
+            f"Knowing everything would save {100 * gain / self.best_value:.1f} % ({times * gain:.3g} {unit}) on average against the "
             f"formula that is sure enough now; further trials cannot bring more than that."
         )
         if gain / self.best_value < 0.01:

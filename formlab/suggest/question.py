@@ -15,10 +15,17 @@ from formlab.errors import SuggestError
 from formlab.suggest.conformance import met
 from formlab.workers import one_thread
 
-__all__ = ["COSTS", "CostRatio", "Question", "desirability", "goal_of", "matters"]
+__all__ = ["COSTS", "CostRatio", "Question", "desirability", "goal_of", "matters", "small_change"]
 
 COSTS = {"cost_per_kg": "per_kg", "cost_per_litre": "per_litre", "cost_per_piece": "per_piece"}
 CHUNK = 400  # formulas looked at together
+
+
+def small_change(brief: Brief, cost: str) -> tuple[float, str]:
+    """Return by what a difference in cost is multiplied to be readable, and its unit: a piece costs a cent or two."""
+    if cost == "cost_per_piece":
+        return 1000.0, f"{brief.currency} per 1000 pieces"
+    return 1.0, f"{brief.currency} {COSTS[cost].replace('_', ' ')}"
 
 
 def desirability(brief: Brief, means: np.ndarray) -> np.ndarray:

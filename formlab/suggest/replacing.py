@@ -150,12 +150,12 @@ def replace_ingredient(
     goal = ("minimise", "cost_per_piece" if brief.piece else "cost_per_litre")
     base = brief.costs(today, prices).iloc[0]
     lines, notes = [], []
-    for share in along(shares, "replacing", progress, [f"{share:.0%}" for share in shares]):
+    for share in along(shares, "replacing", progress, [f"{100 * share:.0f} %" for share in shares]):
         part = _with_most(brief, out, (1 - share) * held)
         region = Region.from_brief(part)
         if region.is_empty:
             notes.append(
-                f"{share:.0%} cannot be replaced inside the region: {'; '.join(region.why_empty())}."
+                f"{100 * share:.0f} % cannot be replaced inside the region: {'; '.join(region.why_empty())}."
             )
             continue
         question = Question(brief, surfaces, draws, goal, confidence, of, prices=prices, seed=seeds[2])
@@ -203,6 +203,6 @@ def _verdict(brief: Brief, out: str, into: str, frame: pd.DataFrame, confidence:
     best = good.loc[good[key].idxmax()]
     worth = f"{number(best[key], 4)} {brief.currency} {key.removeprefix('saving_').replace('_', ' ')}"
     return (
-        f"{best['gone']:.0%} of {out} can go, with {number(best[into], 3)} {brief.amount_unit} of {into}: "
+        f"{100 * best['gone']:.0f} % of {out} can go, with {number(best[into], 3)} {brief.amount_unit} of {into}: "
         f"saves {worth} against today, at probability {best['conformance']:.2f} that all targets are met."
     )

@@ -12,13 +12,13 @@ import pandas as pd
 from formlab import recipe
 from formlab.brief import Brief
 from formlab.errors import SuggestError
-from formlab.html import Markup, escape, fold, number, panel, table
+from formlab.html import Markup, escape, fold, headed, number, panel, table
 from formlab.progress import along, showing
 from formlab.region import Region
 from formlab.suggest.conformance import KINDS, Conformance, conformance, meaning
 from formlab.suggest.doubts import beyond_tried, flat_optimum, under_other_priors
 from formlab.suggest.promises import Ledger
-from formlab.suggest.question import COSTS, Question, desirability, goal_of, matters
+from formlab.suggest.question import Question, desirability, goal_of, matters, small_change
 from formlab.suggest.search import Found, search
 from formlab.suggest.seek import FINAL_DRAWS, SEARCH_DRAWS, Answer, search_until, surer
 
@@ -154,7 +154,7 @@ class Suggestion:
             shown = f"{value:9.2f}" if isinstance(value, (int, float)) else f"{value:>9s}"
             lines.append(f"  {name:<20s} {shown} {self.brief.unit(str(name))}")
         for title, frame in self._parts():
-            lines += ["", title, frame.to_string(index=False, float_format=lambda v: number(v, 4))]
+            lines += ["", title, frame.to_string(index=False, float_format=lambda v: number(v, 4), na_rep="")]
         if self.notes:
             lines += ["", "Read before acting", *[f"  - {note}" for note in self.notes]]
         return "\n".join(lines)
@@ -164,8 +164,8 @@ class Suggestion:
 
     def _parts(self) -> list[tuple[str, pd.DataFrame]]:
         parts = [
-            ("Predicted", self.predicted.reset_index()),
-            ("Conformance", self.conformance.table().drop(columns="meaning")),
+            ("Predicted", headed(self.predicted.reset_index())),
+            ("Conformance", headed(self.conformance.table().drop(columns="meaning"))),
         ]
         if self.current is not None:
             parts.append(("Against today", self.current.reset_index()))
@@ -184,7 +184,7 @@ class Suggestion:
         parts = [
             table(formula, rows=40),
             table(self._parts()[0][1], rows=20),
-            table(self.conformance.table()),
+            table(headed(self.conformance.table()), digits=3),
             *folded,
         ]
         if self.notes:
@@ -464,7 +464,7 @@ def _binding(question: Question, region: Region, found: Found, final: Any) -> pd
     predicted = _predicted(question.brief, question.surfaces, best, final)
     kind, goal = question.goal
     priced = question.confidence is not None and kind == "minimise"
-    unit = f"{question.brief.currency} {COSTS[goal].replace('_', ' ')}" if priced else ""
+    times, unit = small_change(question.brief, goal) if priced else (1.0, "")
     parts = question.brief.responses
     for part in along(parts, "pricing", words=[part.name for part in parts]):
         chance = predicted.loc[part.name, "chance"]
@@ -475,7 +475,7 @@ def _binding(question: Question, region: Region, found: Found, final: Any) -> pd
         )
         lines.append({
             "what": f"target: {part.name} {part.target_text}", "chance alone": chance,
-            "if relaxed by": f"{matters(part):g} {part.unit}".strip(), f"saves {unit}".strip(): saved,
+            "if relaxed by": f"{matters(part):g} {part.unit}".strip(), f"saves {unit}".strip(): times * saved,
             "free at": free,
         })  # fmt: skip
     names = list(region.polytope.names)
@@ -557,7 +557,7 @@ def _notes(
     if answer.extra > 0:
         notes.append(
             f"The cheapest formula that reaches {confidence:.2f} has {final - answer.gained:.3f}; this one costs "
-            f"{answer.extra:.1%} more and has {final:.3f}. premium=0 asks for the cheapest itself."
+            f"{100 * answer.extra:.1f} % more and has {final:.3f}. premium=0 asks for the cheapest itself."
         )
     notes += flat
     if ledger is not None and ledger.shift < 0:

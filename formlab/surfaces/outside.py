@@ -46,7 +46,7 @@ def warn_outside(
     if len(rows):
         warnings.warn(
             f"{len(rows)} of {len(frame)} formulas lie{'s' if len(rows) == 1 else ''} outside the brief's region by more than "
-            f"{TOLERANCE:.0%} of a range, so predictions there are extrapolated; the first is formula "
+            f"{100 * TOLERANCE:.0f} % of a range, so predictions there are extrapolated; the first is formula "
             f"{frame.index[rows[0]]}: {broken[rows[0]]}. Predict inside the region, or widen it and make trials "
             'there; outside="ignore" leaves this warning out.',
             ExtrapolationWarning,

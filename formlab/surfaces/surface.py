@@ -11,7 +11,7 @@ import pandas as pd
 
 from formlab.brief import Brief, Response
 from formlab.errors import FormlabError
-from formlab.html import Markup, escape, fold, panel, table
+from formlab.html import Markup, escape, fold, headed, number, panel, table
 from formlab.region import Region
 from formlab.surfaces.contest import Origin
 from formlab.surfaces.least_squares import Solution
@@ -306,18 +306,33 @@ class Surface:
     def __repr__(self) -> str:
         return f"Surface({self.name!r}: {self.kind}, {self.summary['trials']} trials)"
 
+    def __str__(self) -> str:
+        parts = ["\n".join([f"{self.response.title}: {self.verdict}", *(f"  ! {w}" for w in self.warnings_)])]
+        tables = {f"Coefficients, on the scale of the fit ({self.values.scale.text})": self._shown}
+        if self.solution is not None:
+            tables["Analysis of variance of the whole model"] = headed(self.anova)
+        for title, frame in tables.items():
+            text = frame.to_string(index=False, float_format=lambda v: number(v, 4))
+            parts.append("\n".join([title, *("  " + line for line in text.splitlines())]))
+        return "\n\n".join(parts)
+
+    @property
+    def _shown(self) -> pd.DataFrame:
+        """The coefficients without what says nothing of this kind of fit."""
+        least = self.kind == "least squares"
+        return headed(self.coefficients.drop(columns=["df"] if least else ["t", "df", "p", "vif"]))
+
     def _repr_html_(self) -> str:
         notes = Markup("".join(f"<p>{escape(text)}</p>" for text in self.warnings_[:3]))
-        exact = self.kind == "least squares"
-        shown = self.coefficients.drop(columns=["df"] if exact else ["t", "df", "p", "vif"])
+        shown = self._shown
         flips = set(self.hinges.loc[self.hinges["flips"], "term"])
         if flips:
             shown["prior"] = ["hangs on it" if term in flips else "" for term in shown["term"]]
-        parts = [notes, table(shown)]
+        parts = [notes, table(shown, rows=60)]
         if self.contest is not None:
             parts.append(fold("The contest: ways of writing it, by what they predicted", table(self.contest)))
         if self.solution is not None:
-            parts.append(fold("Analysis of variance of the whole model", table(self.anova)))
+            parts.append(fold("Analysis of variance of the whole model", table(headed(self.anova), rows=60)))
         apart = (
             ""
             if {"batch", "slab"} & set(self.noise.names)

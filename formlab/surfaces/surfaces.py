@@ -13,7 +13,7 @@ import pandas as pd
 
 from formlab.brief import Brief
 from formlab.errors import FitError
-from formlab.html import Markup, escape, panel, table
+from formlab.html import Markup, escape, headed, panel, table
 from formlab.surfaces.draws import Columns, Draws, Mixed
 from formlab.surfaces.fitting import Ground, fit_response
 from formlab.surfaces.makeable import Chance, chance_to_make
@@ -278,7 +278,7 @@ class Surfaces(Mapping[str, Surface]):
         worst = self.summary["r2_predicted"].astype(float)
         if worst.notna().any():
             verdict += f"; batches left out are predicted worst for {worst.idxmin()} (R² {worst.min():.2f})."
-        return panel("Surfaces", verdict, table(shown, rows=20), notes)
+        return panel("Surfaces", verdict, table(headed(shown), rows=20, digits=3), notes)
 
 
 def _owners(weights: tuple[float, ...], draws: int, rng: np.random.Generator) -> np.ndarray:
