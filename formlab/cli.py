@@ -184,6 +184,7 @@ def _new(args: argparse.Namespace) -> int:
 
 
 def _check(args: argparse.Namespace) -> int:
+    from formlab.html import headed
     from formlab.region import Region
     from formlab.series import open_series
 
@@ -201,7 +202,7 @@ def _check(args: argparse.Namespace) -> int:
         _print_json({**facts, "implied_ranges": region.implied_ranges().reset_index()})
         return 0
     print("\n".join(f"{key}: {value}" for key, value in facts.items() if value != []))
-    _show("What the limits leave of each range", region.implied_ranges().reset_index())
+    _show("What the limits leave of each range", headed(region.implied_ranges().reset_index()))
     return 0
 
 
@@ -217,8 +218,6 @@ def _plan(args: argparse.Namespace) -> int:
         _print_json({"plan": plan.frame, "notes": plan.notes})
         return 0
     print(plan)
-    for note in plan.notes:
-        print(f"  {note}")
     columns = [
         c for c in plan.frame.columns if c not in series.brief.fixed and c not in ("brief_id", "round")
     ]
@@ -338,13 +337,8 @@ def _fit(args: argparse.Namespace) -> int:
         _print_json({name: {"summary": s.summary, "coefficients": s.coefficients, "anova": s.anova,
                             "warnings": s.warnings_} for name, s in surfaces.items()})  # fmt: skip
         return 0
-    for name, surface in surfaces.items():
-        print(f"\n{name}: {surface}")
-        for warning in surface.warnings_:
-            print(f"  ! {warning}")
-        _show("coefficients", surface.coefficients)
-        if surface.anova is not None and len(surface.anova):
-            _show("analysis of variance", surface.anova.reset_index())
+    for surface in surfaces.values():
+        print(f"\n{surface}")
     return 0
 
 
@@ -368,8 +362,12 @@ def _suggest(args: argparse.Namespace) -> int:
         _print_json({**answer.to_dict(), "recipe": weigh_up})
         return 0
     print(answer)
-    if args.batch_kg:
-        _show(f"Weigh-up of {args.batch_kg:g} kg", weigh_up)
+    if args.batch_kg and weigh_up is not None:
+        heads = {"amount": series.brief.amount_unit, "weighed_g": "weigh, g", "resolution_g": "to the nearest, g",
+                 "rounding_error_percent": "off by, %"}  # fmt: skip
+        off = weigh_up["rounding_error_percent"].round(3) + 0.0  # + 0.0: no "-0"
+        shown = weigh_up.assign(rounding_error_percent=off).rename(columns=heads)
+        _show(f"Weigh-up of {args.batch_kg:g} kg", shown[["ingredient", *heads.values()]])
     _cautions()
     return 0
 

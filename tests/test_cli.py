@@ -40,13 +40,20 @@ def test_walk_of_a_chemist(tmp_path, capsys):
     assert main(["new", str(folder)]) == 0
     assert main(["check", str(folder)]) == 0
     assert main(["plan", str(folder), "--runs", "24", "--batches", "12", "--seed", "3"]) == 0
+    assert capsys.readouterr().out.count("moments exact") == 1  # a note is said once
     series = open_series(folder)
     plan = series.plan_frame()
     assert len(plan) == 24 and plan["batch"].nunique() == 12
     truth = TRUTHS["drafting_block"](series.brief, plan)
     make_results(series.brief, plan, truth, 1).to_csv(tmp_path / "bench.csv", index=False)
     assert main(["load", str(folder), str(tmp_path / "bench.csv")]) == 0
+    capsys.readouterr()
     assert main(["fit", str(folder), "--kind", "least squares"]) == 0
+    said = capsys.readouterr().out
+    assert "of batches left out" in said and "on the scale of the fit" in said and "index" not in said
+    assert main(["suggest", str(folder), "--kind", "least squares", "--batch-kg", "9"]) == 0
+    card = capsys.readouterr().out.split("Weigh-up of 9 kg")[1]
+    assert "weigh, g  to the nearest, g  off by, %" in card and "e-" not in card.split("\n\n")[0]
     capsys.readouterr()
     assert main(["suggest", str(folder), "--kind", "least squares", "--json", "--batch-kg", "9"]) == 0
     answer = json.loads(capsys.readouterr().out)

@@ -384,7 +384,9 @@ def test_what_is_shown():
         "term", "estimate", "std_error", "t", "df", "p", "low", "high", "vif"
     ]  # fmt: skip
     text = str(surface)
-    assert text.startswith(f"Hardness <A>: {surface.verdict}") and "on the scale of the fit" in text
+    assert (
+        text.startswith(f"Hardness <A> (hardness): {surface.verdict}") and "on the scale of the fit" in text
+    )
     assert " inf" not in text and "std_error" not in text
     with pytest.raises(KeyError, match="'smear' was not fitted; fitted are"):
         surfaces["smear"]

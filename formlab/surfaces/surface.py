@@ -307,7 +307,9 @@ class Surface:
         return f"Surface({self.name!r}: {self.kind}, {self.summary['trials']} trials)"
 
     def __str__(self) -> str:
-        parts = ["\n".join([f"{self.response.title}: {self.verdict}", *(f"  ! {w}" for w in self.warnings_)])]
+        title = self.response.title
+        head = title if title == self.name else f"{title} ({self.name})"
+        parts = ["\n".join([f"{head}: {self.verdict}", *(f"  ! {w}" for w in self.warnings_)])]
         tables = {f"Coefficients, on the scale of the fit ({self.values.scale.text})": self._shown}
         if self.solution is not None:
             tables["Analysis of variance of the whole model"] = headed(self.anova)
