@@ -22,6 +22,7 @@ from formlab import figures
 from formlab.errors import FormlabError
 from formlab.figures import responses, slices, theme
 from formlab.figures.theme import DARK, LIGHT
+from formlab.report.paper import abreast
 from formlab.suggest import conformance, score_promises
 from formlab.surfaces import fit
 
@@ -700,3 +701,17 @@ def test_figures_raise_no_warnings_without_today_or_targets():
             figures.effects(surfaces["hardness"]), figures.region_pairs(brief),
         ):  # fmt: skip
             drawn(made)
+
+
+def test_figures_of_a_page_do_not_run_into_each_other(case):
+    grid = abreast(figures.observed_predicted, [case.hardness, case.smear] * 2)
+    figure = drawn(grid)
+    words = [
+        text.get_window_extent()
+        for ax in grid.ravel()
+        for text in (ax.title, ax._left_title, ax.xaxis.label, ax.yaxis.label, *ax.get_legend().get_texts())
+        if text.get_text()
+    ]
+    for a, b in itertools.combinations(words, 2):
+        assert min(min(a.x1, b.x1) - max(a.x0, b.x0), min(a.y1, b.y1) - max(a.y0, b.y0)) < 1
+    assert [b for b in words if b.x0 < -1 or b.x1 > figure.bbox.width + 1] == []

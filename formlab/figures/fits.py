@@ -33,7 +33,7 @@ def observed_predicted(surface: Any, ax: Axes | None = None, level: float = 0.95
     -------
     Axes
     """
-    brief, response, values = surface.brief, surface.response, surface.values
+    response, values = surface.response, surface.values
     ax, look = axes(ax, (5.0, 4.9))
     table = surface.predict_table(surface.formulas, level=level, outside="ignore")
     said, seen = table["mean"].to_numpy(), values.y
@@ -47,12 +47,13 @@ def observed_predicted(surface: Any, ax: Axes | None = None, level: float = 0.95
         if ends[0] < edge < ends[1]:
             ax.axhline(edge, color=look.target, lw=1.1, ls=(0, (5, 2)), zorder=1)
             ax.axvline(edge, color=look.target, lw=1.1, ls=(0, (5, 2)), zorder=1)
-    _name_worst(ax, surface, said, seen, look)
+    _name_worst(ax, surface, said, seen, ends, look)
     ax.set_xlim(*ends)
     ax.set_ylim(*ends)
     ax.set_aspect("equal")
-    ax.set_xlabel(f"predicted {label(brief, response.name)}")
-    ax.set_ylabel(f"measured {label(brief, response.name)}")
+    of = f", {response.unit}" if response.unit else ""  # the title names the response
+    ax.set_xlabel(f"predicted{of}")
+    ax.set_ylabel(f"measured{of}")
     heading(ax, f"{response.title}: {_how_good(surface)}", look)
     handles = [
         Line2D([], [], ls="", marker="o", ms=5, color=look.ink, label="slab (mean of its readings)"),
@@ -66,9 +67,8 @@ def observed_predicted(surface: Any, ax: Axes | None = None, level: float = 0.95
         ),
     ]
     if any(ends[0] < e < ends[1] for e in response.target):
-        handles.append(
-            Line2D([], [], color=look.target, lw=1.1, ls=(0, (5, 2)), label=f"target: {response.target_text}")
-        )
+        words = f"target: {response.target_text.removesuffix(response.unit).strip()}"
+        handles.append(Line2D([], [], color=look.target, lw=1.1, ls=(0, (5, 2)), label=words))
     key(ax, look, handles, 1)
     return ax
 
@@ -77,19 +77,22 @@ def _how_good(surface: Any) -> str:
     summary = surface.summary
     words = f"{len(surface.values.y)} slabs"
     if summary.get("r2_predicted") is not None and np.isfinite(summary["r2_predicted"]):
-        words += f", R² {summary['r2']:.2f}, of batches left out {summary['r2_predicted']:.2f}"
+        words += f", R²\u00a0{summary['r2']:.2f}, of batches left out {summary['r2_predicted']:.2f}"
     return words
 
 
 def _name_worst(
-    ax: Axes, surface: Any, said: np.ndarray, seen: np.ndarray, look: Look, count: int = 2
+    ax: Axes, surface: Any, said: np.ndarray, seen: np.ndarray, ends: list[float], look: Look, count: int = 2
 ) -> None:
     trials = surface.slabs.labels["trial"].to_numpy()[surface.values.rows]
     for k in np.argsort(-np.abs(seen - said))[:count]:
         above = seen[k] > said[k]
+        across, along = np.clip((np.array([said[k], seen[k]]) - ends[0]) / (ends[1] - ends[0]), 0, 1)
+        left = above and across > 0.2 or across > 0.8  # away from the diagonal, but inside the axes
+        level = "center" if along > 0.93 or along < 0.07 else "bottom" if above else "top"
         ax.annotate(
-            str(trials[k]), (said[k], seen[k]), xytext=(-6 if above else 6, 4 if above else -4),
-            textcoords="offset points", ha="right" if above else "left", va="bottom" if above else "top",
+            str(trials[k]), (said[k], seen[k]), xytext=(-6 if left else 6, {"bottom": 4, "top": -4}.get(level, 0)),
+            textcoords="offset points", ha="right" if left else "left", va=level,
             fontsize=8, color=look.ink, path_effects=look.halo,
         )  # fmt: skip
 

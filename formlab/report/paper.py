@@ -13,7 +13,7 @@ import pandas as pd
 
 from formlab.html import Markup, escape, number, table
 
-__all__ = ["STYLE", "listed", "page_table", "picture", "said", "section", "two_abreast"]
+__all__ = ["STYLE", "abreast", "listed", "page_table", "picture", "said", "section"]
 
 WIDE = 108  # characters across A4 in a table; wider ones are broken and repeat their first column
 LONG = 22  # characters of a word that may not be broken
@@ -65,11 +65,14 @@ def _soft(text: str) -> Markup:
     return Markup("".join(escape(part) + ("<wbr>" if k % 2 else "") for k, part in enumerate(parts)))
 
 
-def two_abreast(draw: Callable[..., Any], things: Sequence[Any]) -> Any:
+def abreast(draw: Callable[..., Any], things: Sequence[Any], most: int = 4) -> Any:
+    """Draw each thing on Axes of its own, at most so many beside each other."""
     from matplotlib import pyplot as plt
 
-    rows = -(-len(things) // 2)
-    figure, grid = plt.subplots(rows, 2, figsize=(9.2, 4.6 * rows), layout="constrained", squeeze=False)
+    columns = min(len(things), most)
+    rows = -(-len(things) // columns)
+    size = (max(2.6 * columns, 5.2), 3.6 * rows)
+    figure, grid = plt.subplots(rows, columns, figsize=size, layout="constrained", squeeze=False)
     for ax, thing in zip(grid.ravel(), things):
         draw(thing, ax)
     for ax in grid.ravel()[len(things) :]:
@@ -112,9 +115,9 @@ th { border-bottom: .4mm solid #2a2d33; padding: .6mm 1.6mm; text-align: right; 
 td { border-bottom: .15mm solid #c9c6c0; padding: .5mm 1.6mm; text-align: right; vertical-align: top; }
 td, th { overflow-wrap: break-word; } td.n { white-space: nowrap; } th.t, td.t { text-align: left; }
 figure { margin: 3mm 0; break-inside: avoid; } img { max-width: 100%; max-height: 230mm; display: block; }
-figure.small img { max-height: 85mm; }
+figure.small img { max-height: 75mm; }
 figcaption { font-size: 8pt; color: #5b5d63; }
 h2, h3 { break-after: avoid; } tr, li, .short, .verdict { break-inside: avoid; } thead { display: table-header-group; }
 @media print { body { background: #fff; font-size: 9pt; } main { max-width: none; padding: 0; } .wide { overflow: visible; }
-  figure.half img { max-height: 112mm; } h2 + p { break-after: avoid; break-inside: avoid; } }
+  figure.half img { max-height: 140mm; } h2 + p { break-after: avoid; break-inside: avoid; } }
 """

@@ -13,9 +13,9 @@ import numpy as np
 import pandas as pd
 
 from formlab.cautions import cautions_for, cautions_html
-from formlab.html import Markup, escape, number
+from formlab.html import Markup, escape, headed, number
 from formlab.region import Region
-from formlab.report.paper import listed, page_table, picture, said, two_abreast
+from formlab.report.paper import abreast, listed, page_table, picture, said
 from formlab.report.story import Story, was_read
 
 __all__ = ["first", "sections"]
@@ -80,18 +80,25 @@ def sections(count: int) -> list[tuple[str, Callable[[Story], Iterable[Markup]]]
 def _asked(story: Story) -> Iterable[Markup]:
     brief = story.brief
     lines = [[r.title, r.unit, r.target_text, r.importance, r.readings] for r in brief.responses]
-    yield page_table(
-        pd.DataFrame(lines, columns=["response", "unit", "target", "importance", "readings a slab"])
-    )
+    heads = ["response", "unit", "target", "importance", "readings a slab"]
+    yield page_table(_named(pd.DataFrame(lines, columns=heads), brief.responses))
     if brief.ingredients:
         lines = [brief._ingredient_line(part) for part in brief.ingredients]
         heads = ["ingredient", "role", "range", "today", "unit", "g/cm³", f"{brief.currency}/kg"]
-        yield page_table(pd.DataFrame(lines, columns=heads))
+        yield page_table(_named(pd.DataFrame(lines, columns=heads), brief.ingredients))
     if brief.settings:
         lines = [[s.title, s.unit, s.range_text, s.changes] for s in brief.settings]
-        yield page_table(pd.DataFrame(lines, columns=["setting", "unit", "range", "changes with"]))
+        heads = ["setting", "unit", "range", "changes with"]
+        yield page_table(_named(pd.DataFrame(lines, columns=heads), brief.settings))
     if brief.limits:
         yield said(["Limits: " + "; ".join(limit.expression for limit in brief.limits) + "."])
+
+
+def _named(frame: pd.DataFrame, parts: Sequence[Any]) -> pd.DataFrame:
+    """The table with the names that other tables and the files use, where the names for people differ."""
+    if any(part.title != part.name.replace("_", " ") for part in parts):
+        frame.insert(1, "in tables and files", [part.name for part in parts])
+    return frame
 
 
 def _allowed(story: Story) -> Iterable[Markup]:
@@ -100,9 +107,7 @@ def _allowed(story: Story) -> Iterable[Markup]:
     yield said([f"{words}; {_many(len(brief.limits), 'limit')} on them together.", *region.flat()])
     ranges = region.implied_ranges()
     ranges = ranges[ranges["low"] < ranges["high"]].rename(index=story.brief.title_of)
-    yield page_table(
-        ranges.rename(columns={"implied_low": "low left", "implied_high": "high left"}).reset_index()
-    )
+    yield page_table(headed(ranges).reset_index())
     if 2 <= len(ranges) <= 6:
         from formlab.figures import region_pairs
 
@@ -124,13 +129,13 @@ def _planned(story: Story) -> Iterable[Markup]:
     best = pd.DataFrame({"criterion": best["criterion"], "efficiency, %": 100 * best["efficiency"],
                          "against": best["limit"]})  # fmt: skip
     yield page_table(best, "How near it is to the best that could be, by criterion")
-    yield page_table(judged.degrees_of_freedom, "Degrees of freedom")
+    yield page_table(headed(judged.degrees_of_freedom), "Degrees of freedom")
     if len(judged.power):
         power = judged.power.copy()
         power[["from", "to"]] = power[["from", "to"]].round(
             6
         )  # corners of the region are exact to about 1e-15
-        yield page_table(power, "Chance to see the differences that matter")
+        yield page_table(headed(power), "Chance to see the differences that matter")
     yield picture(
         lambda: prediction_error(judged), "Standard error of a predicted mean over the region.", "small"
     )
@@ -188,16 +193,15 @@ def _surfaces(story: Story) -> Iterable[Markup]:
         yield listed(surfaces.warnings_)
     shown = surfaces.summary.reset_index()
     names = ["response", "kind", "scale", "trials", "batches", "terms", "r2", "r2_predicted", "s"]
-    heads = {"r2": "R²", "r2_predicted": "R² of batches left out", "s": "error (sd)"}
-    yield page_table(
-        shown[[n for n in names if n in shown]].rename(columns=heads), "How well each follows the trials"
+    yield page_table(headed(shown[[n for n in names if n in shown]]), "How well each follows the trials")
+    yield picture(
+        lambda: abreast(observed_predicted, list(surfaces.values())), "Measured against fitted.", "half"
     )
     yield page_table(_coefficients(surfaces), "Coefficients ± standard error, on the scale of the fit")
     yield picture(
-        lambda: two_abreast(observed_predicted, list(surfaces.values())), "Measured against fitted.", "half"
-    )
-    yield picture(
-        lambda: traces(surfaces), "Every response along every factor; bands are 95 % of the mean.", "half"
+        lambda: traces(surfaces),
+        f"Every response along every factor; bands are 95 % of the {story.brief.statistic_words}, and of one reading of a new batch.",
+        "half",
     )
 
 
@@ -221,15 +225,14 @@ def _suggested(story: Story) -> Iterable[Markup]:
     lines = [[brief.title_of(str(n)), number(v), brief.amount_unit] for n, v in answer.formula.items()]
     lines += [[brief.title_of(str(n)), number(v), brief.unit(str(n))] for n, v in answer.settings.items()]
     yield page_table(pd.DataFrame(lines, columns=["", "amount", "unit"]), "The formula")
-    predicted = answer.predicted.rename(columns={"batch_low": "batch low", "batch_high": "batch high"})
     yield page_table(
-        predicted.reset_index(),
+        headed(answer.predicted.reset_index()),
         f"Predicted: 95 % of the {brief.true_words}, and of one new batch; chance of each target alone",
     )
     yield picture(
         lambda: predicted_against_targets(answer), "Predicted against each target, beside today's formula."
     )
-    yield page_table(answer.conformance.table(), "Chance that all targets are met together")
+    yield page_table(headed(answer.conformance.table()), "Chance that all targets are met together")
     if answer.current is not None:
         yield page_table(answer.current.reset_index(), "Against today")
     if len(answer.binding):
