@@ -467,6 +467,17 @@ def test_effects_are_the_coefficients(case):
     assert_allclose([spots[k] for k in range(len(names))], table.loc[names, "estimate"], rtol=1e-12)
 
 
+def test_long_names_do_not_push_the_title_of_effects_off_the_figure(case):
+    brief = case.brief.model_dump(by_alias=True, exclude_unset=True)
+    for part in brief["ingredient"]:
+        part["label"] = f"precipitated and coated {part['name']}"
+    surface = fit(fl.Brief.model_validate(brief), case.trials, kind="least squares", seed=1)["hardness"]
+    ax = figures.effects(surface)
+    figure = drawn(ax)
+    title = ax.title if ax.title.get_text() else ax._left_title
+    assert title.get_window_extent().x1 < figure.bbox.width
+
+
 def test_effects_of_a_blend_leave_out_heights(case):
     names = [t.get_text() for t in figures.effects(case.erasure).get_yticklabels()]
     assert names and not set(names) & {"factice", "oil", "kaolin", "pumice"}

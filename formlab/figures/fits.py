@@ -242,7 +242,10 @@ def effects(surface: Any, ax: Axes | None = None, most: int = 24) -> Axes:
     """
     table = _differences(surface)
     shown = table.reindex(table["t"].abs().sort_values(ascending=False, kind="stable").index).head(most)
-    ax, look = axes(ax, (6.4, 1.7 + 0.24 * len(shown)))
+    names = [_term_title(surface.brief, term) for term in shown["term"]]
+    room = 0.075 * max(map(len, names), default=0)  # inches that the names take
+    width = None if ax is not None else 5.2
+    ax, look = axes(ax, (5.6 + room, 1.7 + 0.24 * len(shown)))
     y = np.arange(len(shown))
     clear = ((shown["low"] > 0) | (shown["high"] < 0)).to_numpy()
     ax.axvline(0, color=look.faint, lw=1.0, zorder=1)
@@ -251,7 +254,7 @@ def effects(surface: Any, ax: Axes | None = None, most: int = 24) -> Axes:
             y[mask], shown["low"][mask], shown["high"][mask], color=look.fit, lw=2.2, alpha=alpha, zorder=2
         )
         ax.plot(shown["estimate"][mask], y[mask], ls="", marker="o", ms=6, mfc=face, mec=look.fit, zorder=3)
-    ax.set_yticks(y, [_term_title(surface.brief, term) for term in shown["term"]])
+    ax.set_yticks(y, names)
     ax.set_ylim(len(shown) - 0.4, -0.6)
     ax.tick_params(axis="y", length=0)
     ax.spines["left"].set_visible(False)
@@ -271,6 +274,7 @@ def effects(surface: Any, ax: Axes | None = None, most: int = 24) -> Axes:
         ax,
         f"{surface.response.title}: {clear.sum()} of {len(shown)} terms are clear of zero{more}; {means}",
         look,
+        width,
     )
     handles = [
         Line2D([], [], marker="o", ms=6, color=look.fit, lw=2.2, label="estimate, 95 %: clear of zero"),
