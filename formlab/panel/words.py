@@ -206,6 +206,7 @@ STYLE = Markup("""<style>
 .fl-panel .widget-slider, .fl-panel .fl-choices > * { flex-wrap: wrap; height: auto; }
 .fl-panel .widget-slider .widget-label, .fl-panel .fl-choices .widget-label { flex: 1 0 100%; width: auto; max-width: 100%; text-align: left; height: 20px; line-height: 20px; }
 .fl-panel .fl-choices select { height: 26px; }
+[data-jp-theme-light="false"] .fl-panel select { background-image: none; appearance: auto; color-scheme: dark; }
 .fl-panel .fl-under { margin-top: -4px; border-bottom: 1px solid color-mix(in srgb, var(--line) 35%, transparent); }
 .fl-panel table { border-collapse: collapse; }
 .fl-panel th, .fl-panel td { padding: .22em .7em .22em 0; text-align: left; font-weight: 400; vertical-align: middle; }
