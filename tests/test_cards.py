@@ -298,6 +298,24 @@ def _multiple_brief():
     )
 
 
+def test_the_cure_card_says_what_the_label_says_of_its_minutes():
+    setting = {
+        "name": "cure_min",
+        "label": "cure at 150 °C",
+        "unit": "min",
+        "low": 10,
+        "high": 20,
+        "changes": "slab",
+    }
+    brief = Brief(
+        ingredient=[{"name": "sbr", "role": "rubber"}], setting=[setting], response=[{"name": "hardness"}]
+    )
+    plan = pd.DataFrame({"batch": ["B01"], "cure_min": [12.0]})
+    assert "Minutes: cure at 150 °C." in text_of(make_cards(brief, plan, Site(), batch_kg=9.0)["cure.html"])
+    hot = make_cards(brief, plan, Site(press_c=160.0), batch_kg=9.0)["cure.html"]
+    assert "Minutes:" not in text_of(hot) and "160 °C" in text_of(hot)
+
+
 def test_cure_as_a_multiple_of_t90_is_a_card_in_two_steps():
     brief = _multiple_brief()
     plan = pd.DataFrame({"batch": ["B01", "B02"], "load": "L01", "times_t90": [1.0, 1.5]})

@@ -104,6 +104,8 @@ def _load(
         for s in own
     }
     said = [*_cure_notes(slabs, site), *_scorch_notes(slabs, site)]
+    if slabs["temp_c"].isna().all() and not named["multiple"]:  # then only the label may say how hot
+        said += [f"Minutes: {s.label}." for s in brief.settings if s.name == named["minutes"] and s.label]
     return Load(
         load, slabs.reset_index(drop=True), settings, site.reference_c, bool(named["multiple"]), tuple(said)
     )
