@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -11,6 +13,7 @@ from formlab import Brief, Region, read_brief
 from formlab.errors import PlanError
 from formlab.plans import Plan, lay_out
 
+DEMO = Path(__file__).parent.parent / "demo_trials"
 HEAD = ["trial", "batch", "run_order", "round", "brief_id"]
 
 
@@ -200,6 +203,9 @@ def test_estimates_that_do_not_depend_on_each_other_are_said_to_be_free():
     judged = lay_out(rubber(model="linear"), kind="composite", centres=5, seed=1).judge()
     assert list(judged.terms["correlation"]) == [0, 0, 0] and list(judged.terms["moves_with"]) == ["", "", ""]
     assert "e-1" not in str(judged) + judged._repr_html_()
+    demo = DEMO / "drafting_block"
+    terms = Plan.from_frame(read_brief(demo / "brief.toml"), pd.read_csv(demo / "plan.csv")).judge().terms
+    assert not (terms["moves_with"] == terms["term"]).any() and terms["correlation"].abs().max() < 1
 
 
 def test_what_a_plan_takes_has_units():

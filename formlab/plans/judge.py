@@ -109,10 +109,10 @@ class Judgement:
             ones = self.w.sum(axis=1)
             spread = spread - (ones @ raw) ** 2 / ones.sum()
         vif = np.where(spread > 1e-9 * np.abs(raw).max(), spread * variance, np.nan)
-        apart = np.abs(self.correlation.to_numpy() - np.eye(len(variance)))
+        apart = np.abs(self.correlation.to_numpy()) * (1 - np.eye(len(variance)))
         worst = apart.argmax(axis=1)
         most = self.correlation.to_numpy()[np.arange(len(worst)), worst]
-        alone = np.abs(most) < 1e-9  # of estimates that do not depend on each other only rounding is left
+        alone = apart.max(axis=1) < 1e-9  # only rounding is left: it depends on no other estimate
         names = self.basis.space.names
         out = pd.DataFrame(
             {

@@ -60,10 +60,18 @@ class Replacement:
         return panel(
             f"{self.into} for {self.out}",
             self.verdict,
-            table(self.table.reindex(columns=[n for n in first if n in self.table]), rows=20),
-            fold("Formulas and all costs", table(self.table[rest], rows=20)),
+            table(self.table[[n for n in first if n in self.table]].rename(columns=_in_words), rows=20),
+            fold("Formulas and all costs", table(self.table[rest].rename(columns=_in_words), rows=20)),
             *(Markup(f"<p>{escape(note)}</p>") for note in self.notes),
         )
+
+
+def _in_words(column: str) -> str:
+    """Head of a column for people; ingredients and settings keep their names."""
+    heads = {"at_least": "share that had to go", "gone": "share that goes", "reached": "confidence reached"}
+    if column.startswith(("per_", "saving_per_")):
+        return f"{'cost ' if column.startswith('per_') else ''}{column.replace('_', ' ')}"
+    return heads.get(column, column)
 
 
 def trial_cost(brief: Brief, batches: int, frame: pd.DataFrame | None = None) -> float:
