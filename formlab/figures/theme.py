@@ -60,7 +60,7 @@ class Look:
     @property
     def halo(self) -> list[Any]:
         """What keeps small text legible on lines and washes."""
-        return [patheffects.withStroke(linewidth=2.6, foreground=self.paper, alpha=0.85)]
+        return [patheffects.withStroke(linewidth=4.5, foreground=self.paper, alpha=0.9)]
 
 
 LIGHT = Look(

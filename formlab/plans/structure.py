@@ -104,7 +104,7 @@ def default_ratios(brief: Brief, given: Mapping[str, float] | None = None) -> tu
     batch = float(np.median(found)) if found else 1.0
     ratios = {"block": batch, "day": batch, "base": batch, "batch": batch, "load": batch / 2}
     source = (
-        f"batch to slab variance {batch:.3g}, from the sds of {len(found)} response(s)"
+        f"batch to slab variance {batch:.3g}, from the sds of {len(found)} response{'' if len(found) == 1 else 's'}"
         if found
         else "batch to slab variance 1, an assumption (the brief gives no sds)"
     )
