@@ -31,3 +31,32 @@ def test_determinant_is_never_below_that_of_pydoe3_on_the_same_candidates(method
     brief = demo_brief("drafting_block")
     row = same_candidates(brief, Judge(brief), 3, method)
     assert row.ours_quality >= row.theirs_quality * (1 - 1e-9)
+
+
+def test_recombined_designs_beat_the_starts_they_come_from():
+    problem = posed("5 phr, thin cure", "I")
+    best = search(problem, np.random.SeedSequence(3), polish=False).score
+    assert efficiency(best, search(problem, np.random.SeedSequence(3)).score) < 97
+
+
+@pytest.mark.parametrize("name", ["5 phr, thin cure", "3 phr in batches"])
+def test_recombining_does_not_hang_on_workers(name, monkeypatch):
+    from formlab.plans import pool
+
+    monkeypatch.setattr(pool, "effort", lambda problem: (4, 2))
+    problem = posed(name, "D")
+    one, two = (search(problem, np.random.SeedSequence(1), starts=6, n_jobs=n) for n in (1, 2))
+    assert (one.points == two.points).all() and one.score == two.score
+
+
+def test_candidates_worked_out_beforehand_or_when_asked_are_the_same(monkeypatch):
+    from formlab.plans import candidates
+
+    c = posed("3 phr in batches", "D").candidates
+    rng = np.random.default_rng(0)
+    choice = {level: rng.integers(size, size=(7, 3)) for level, size in zip(c.levels, c.sizes)}
+    columns, allows = c.columns(choice), c.allows(choice)
+    monkeypatch.setattr(candidates, "TABLED", 0)
+    np.testing.assert_allclose(c.columns(choice), columns, atol=1e-12)
+    assert (c.allows(choice) == allows).all()
+    assert c.first == dict.fromkeys(c.levels, 0)

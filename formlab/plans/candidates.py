@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import product
 from typing import Any
 
@@ -16,6 +18,7 @@ from formlab.region import Region
 __all__ = ["Candidates", "level_of", "level_variables"]
 
 MOST = 1200  # whole-point or batch candidates kept; vertices first
+TABLED = 30_000  # combinations of all levels, at most, whose columns are worked out beforehand
 
 
 def level_of(region: Region, has: set[str]) -> dict[str, str]:
@@ -38,22 +41,19 @@ def level_variables(basis: Basis, levels: dict[str, str]) -> dict[str, np.ndarra
 
 @dataclass
 class Candidates:
-    """Options for the variables of each level, and every combination of them as columns of the model.
+    """Options for the variables of each level, and combinations of them as columns of the model.
 
     Attributes
     ----------
     positions : dict of str to ndarray
         Which entries of a point each level sets.
     options : dict of str to ndarray of shape (N_level, k)
-    table : ndarray of shape (N_1, N_2, …, p)
-        Orthonormal columns of every combination, levels in order.
-    allowed : ndarray of shape (N_1, N_2, …), boolean
+    basis : Basis
     """
 
     positions: dict[str, np.ndarray]
     options: dict[str, np.ndarray]
-    table: np.ndarray
-    allowed: np.ndarray
+    basis: Basis
 
     @property
     def levels(self) -> list[str]:
@@ -63,18 +63,61 @@ class Candidates:
     def build(cls, basis: Basis, positions: dict[str, np.ndarray], rng: Any, most: int = MOST) -> Candidates:
         """Return the candidates for a model: as many levels of a setting as its degree asks for."""
         options = {level: _level_options(basis, cols, rng, most) for level, cols in positions.items()}
-        return cls.of(basis, positions, options)
+        return cls(positions, options, basis)
 
-    @classmethod
-    def of(cls, basis: Basis, positions: dict[str, np.ndarray], options: dict[str, np.ndarray]) -> Candidates:
-        """Return every combination of given options."""
-        sizes = [len(o) for o in options.values()]
-        points = np.empty((int(np.prod(sizes)), len(basis.variables)))
-        grid = np.indices(sizes).reshape(len(sizes), -1)
-        for k, (level, cols) in enumerate(positions.items()):
-            points[:, cols] = options[level][grid[k]]
-        allowed = basis.region.polytope.contains(points[:, : len(basis.numeric)], 1e-7)
-        return cls(positions, options, basis.matrix(points).reshape(*sizes, -1), allowed.reshape(sizes))
+    @cached_property
+    def sizes(self) -> tuple[int, ...]:
+        """How many options each level has."""
+        return tuple(len(o) for o in self.options.values())
+
+    @cached_property
+    def table(self) -> np.ndarray:
+        """Orthonormal columns of every combination, levels in order; shape (N_1, N_2, …, p)."""
+        return self.basis.matrix(self._every).reshape(*self.sizes, -1)
+
+    @cached_property
+    def allowed(self) -> np.ndarray:
+        """Which combinations lie in the region; shape (N_1, N_2, …)."""
+        return self._inside(self._every).reshape(self.sizes)
+
+    @cached_property
+    def first(self) -> dict[str, int]:
+        """One allowed combination; of pooled designs, the first trial of the first."""
+        k = int(self.allowed.argmax()) if self._tabled else 0
+        return {level: int(i) for level, i in zip(self.levels, np.unravel_index(k, self.sizes))}
+
+    @property
+    def _tabled(self) -> bool:
+        return math.prod(self.sizes) <= TABLED
+
+    @cached_property
+    def _every(self) -> np.ndarray:
+        grid = np.indices(self.sizes).reshape(len(self.sizes), -1)
+        return self.points(dict(zip(self.levels, grid)))
+
+    def points(self, choice: dict[str, np.ndarray]) -> np.ndarray:
+        """Return the points (…, v) that options of every level make, each level's choice of shape (…)."""
+        out = np.empty((*choice[self.levels[0]].shape, len(self.basis.variables)))
+        for level, cols in self.positions.items():
+            out[..., cols] = self.options[level][choice[level]]
+        return out
+
+    def columns(self, choice: dict[str, np.ndarray]) -> np.ndarray:
+        """Return the orthonormal columns of these points, shape (…, p)."""
+        if self._tabled:
+            return np.asarray(self.table[tuple(choice[level] for level in self.levels)])
+        return self.basis.matrix(self.points(choice))
+
+    def allows(self, choice: dict[str, np.ndarray]) -> np.ndarray:
+        """Return which of these points lie in the region, shape (…)."""
+        if self._tabled:
+            return np.asarray(self.allowed[tuple(choice[level] for level in self.levels)])
+        return self._inside(self.points(choice))
+
+    def _inside(self, points: np.ndarray) -> np.ndarray:
+        numeric = points[..., : len(self.basis.numeric)]
+        inside = self.basis.region.polytope.contains(numeric.reshape(-1, numeric.shape[-1]), 1e-7)
+        return inside.reshape(points.shape[:-1])
 
 
 def _level_options(basis: Basis, cols: np.ndarray, rng: Any, most: int) -> np.ndarray:

@@ -19,8 +19,8 @@ from formlab.plans.basis import Basis
 from formlab.plans.candidates import Candidates
 from formlab.plans.criteria import TINY, State, score
 from formlab.plans.lines import Lines
+from formlab.plans.pool import recombined
 from formlab.plans.structure import Structure
-from formlab.plans.walks import improve
 from formlab.progress import showing
 from formlab.workers import over_workers
 
@@ -90,7 +90,7 @@ def search(
     problem: Problem,
     seed: Any,
     starts: int = 40,
-    polish: int = 4,
+    polish: bool = True,
     n_jobs: int | None = None,
     progress: bool | None = None,
 ) -> Found:
@@ -101,8 +101,8 @@ def search(
     seed : numpy SeedSequence
     starts : int
         Random starts of the exchange.
-    polish : int
-        How many of the best starts set out on a walk inside the region; 0 for none.
+    polish : bool
+        Whether units then move inside the region, and what is found is recombined.
 
     Raises
     ------
@@ -113,11 +113,11 @@ def search(
         return _searched(problem, seed, starts, polish, n_jobs, work)
 
 
-def _searched(problem: Problem, seed: Any, starts: int, polish: int, n_jobs: int | None, work: Any) -> Found:
+def _searched(problem: Problem, seed: Any, starts: int, polish: bool, n_jobs: int | None, work: Any) -> Found:
     seeds = seed.spawn(starts)
     jobs: list[Any] = [(problem, s, k) for k, s in enumerate(seeds)]
     work.at(0)
-    found = _ranked(over_workers(_one_start, jobs, n_jobs, what="start"))
+    found = _ranked(over_workers(one_start, jobs, n_jobs, what="start"))
     if not np.isfinite(found[0].score):
         raise PlanError(
             f"{problem.structure.n} trials cannot estimate the {len(problem.basis.space)} terms with these batches: "
@@ -125,9 +125,8 @@ def _searched(problem: Problem, seed: Any, starts: int, polish: int, n_jobs: int
         )
     if polish and any(lines.count for lines in problem.lines.values()):
         work.at(1)
-        best = _distinct(found)[:polish]
-        jobs = [(problem, f, s) for f, s in zip(best, seed.spawn(len(best)))]
-        found = _ranked([*found, *over_workers(improve, jobs, n_jobs, what="improving plan")])
+        able = [f for f in found if np.isfinite(f.score)]
+        found = _ranked([*found, *recombined(problem, able, seed.spawn(1)[0], n_jobs)])
     return found[0]
 
 
@@ -136,33 +135,27 @@ def _ranked(found: Iterable[Found]) -> list[Found]:
     return sorted(found, key=lambda f: (-round(f.score, 9) if np.isfinite(f.score) else np.inf, f.start))
 
 
-def _distinct(found: list[Found]) -> list[Found]:
-    out: list[Found] = []
-    for f in found:
-        if np.isfinite(f.score) and not any(abs(f.score - o.score) < 1e-7 for o in out):
-            out.append(f)
-    return out
-
-
 # ---- one start --------------------------------------------------------------------------------------
 
 
-def _one_start(problem: Problem, seed: Any, start: int) -> Found:
+def one_start(problem: Problem, seed: Any, start: int = 0, candidates: Candidates | None = None) -> Found:
+    """Return what exchange makes of a random design of some candidates, those of the problem if left out."""
     rng = np.random.default_rng(seed)
-    choice = _random_choice(problem, rng)
+    c = candidates or problem.candidates
+    choice = _random_choice(c, problem.structure, rng)
     w = problem.weight_matrix
-    x = _columns(problem.candidates, choice)
+    x = c.columns(choice)
     ridge = 1e-4 * max(1.0, float(np.trace(x.T @ w @ x))) / x.shape[1]
     state = State(x, w, problem.prior, None, ridge=ridge)
-    _exchange(problem, state, choice, rng, 2)
+    _exchange(problem, c, state, choice, rng, 2)
     state = State(state.x, w, problem.prior, None, ridge=1e-3 * ridge)
-    _exchange(problem, state, choice, rng, 2 if problem.weight is not None else SWEEPS)
+    _exchange(problem, c, state, choice, rng, 2 if problem.weight is not None else SWEEPS)
     reached = information_score(problem, state.x)
     if np.isfinite(reached):
         state = State(state.x, w, problem.prior, problem.weight)
-        _exchange(problem, state, choice, rng)
+        _exchange(problem, c, state, choice, rng)
         reached = state.score
-    return Found(_points(problem, choice), reached, start)
+    return Found(c.points(choice), reached, start)
 
 
 def information_score(problem: Problem, x: np.ndarray) -> float:
@@ -172,101 +165,83 @@ def information_score(problem: Problem, x: np.ndarray) -> float:
 
 def random_design(problem: Problem, rng: Any, exchanged: bool = False) -> np.ndarray:
     """Return the columns of random candidates in the structure, if wanted exchanged for a better rank."""
-    choice = _random_choice(problem, rng)
-    x = _columns(problem.candidates, choice)
+    c = problem.candidates
+    choice = _random_choice(c, problem.structure, rng)
+    x = c.columns(choice)
     if exchanged:
         w = problem.weight_matrix
         ridge = 1e-4 * max(1.0, float(np.trace(x.T @ w @ x))) / x.shape[1]
         state = State(x, w, problem.prior, None, ridge=ridge)
-        _exchange(problem, state, choice, rng, 2)
+        _exchange(problem, c, state, choice, rng, 2)
         x = state.x
     return x
 
 
-def _random_choice(problem: Problem, rng: Any) -> dict[str, np.ndarray]:
+def _random_choice(c: Candidates, structure: Structure, rng: Any) -> dict[str, np.ndarray]:
     """A random allowed option for every unit, as one candidate number a row and level."""
-    c, n = problem.candidates, problem.structure.n
-    choice = {level: np.zeros(n, dtype=int) for level in c.levels}
+    choice = {level: np.zeros(structure.n, dtype=int) for level in c.levels}
     for level in c.levels:
-        for rows in problem.structure.rows(level):
+        for rows in structure.rows(level):
             choice[level][rows] = rng.integers(len(c.options[level]))
     for _ in range(50):
-        bad = ~c.allowed[tuple(choice.values())]
+        bad = ~c.allows(choice)
         if not bad.any():
             return choice
         for level in c.levels:
-            for rows in problem.structure.rows(level):
+            for rows in structure.rows(level):
                 if bad[rows].any() and rng.random() < 0.7:
                     choice[level][rows] = rng.integers(len(c.options[level]))
-    fallback = np.unravel_index(np.flatnonzero(c.allowed)[0], c.allowed.shape)
-    return {level: np.full(n, k) for level, k in zip(c.levels, fallback)}
-
-
-def _columns(c: Candidates, choice: dict[str, np.ndarray]) -> np.ndarray:
-    return np.asarray(c.table[tuple(choice[level] for level in c.levels)])
-
-
-def _points(problem: Problem, choice: dict[str, np.ndarray]) -> np.ndarray:
-    c = problem.candidates
-    out = np.empty((problem.structure.n, len(problem.basis.variables)))
-    for level, cols in c.positions.items():
-        out[:, cols] = c.options[level][choice[level]]
-    return out
+    return {level: np.full(structure.n, k) for level, k in c.first.items()}
 
 
 def _exchange(
-    problem: Problem,
-    state: State,
-    choice: dict[str, np.ndarray],
-    rng: Any,
-    most: int = SWEEPS,
+    problem: Problem, c: Candidates, state: State, choice: dict[str, np.ndarray], rng: Any, most: int = SWEEPS
 ) -> None:
     """Exchange options of units until a sweep gains next to nothing; `choice` and `state` are changed in place."""
-    if problem.structure.is_simple and len(problem.candidates.levels) == 1:
-        _swap_rows(
-            problem.candidates, state, choice, most * problem.structure.n, ENOUGH / problem.structure.n
-        )
-        return
+    simple = problem.structure.is_simple and len(c.levels) == 1
     units = problem.units()
     for _ in range(most):
-        gained = sum(
-            [_visit(problem.candidates, state, choice, *units[k]) for k in rng.permutation(len(units))]
-        )
+        if simple:
+            gained = _swap_rows(c, state, choice)
+        else:
+            gained = sum([_visit(c, state, choice, *units[k]) for k in rng.permutation(len(units))])
         state.refresh()
         if gained < ENOUGH:
             return
 
 
-def _swap_rows(c: Candidates, state: State, choice: dict[str, np.ndarray], most: int, enough: float) -> None:
-    """Make the best of all exchanges of a row for a candidate, over and over."""
+def _swap_rows(c: Candidates, state: State, choice: dict[str, np.ndarray]) -> float:
+    """Exchange every row for its best candidate, the most promising first, if it still gains; return the gain."""
     level = c.levels[0]
-    for k in range(most):
-        gains = state.swap_gains(c.table)
-        gains[~c.allowed] = -np.inf
-        new, row = np.unravel_index(int(gains.argmax()), gains.shape)
-        if not gains[new, row] > max(TINY, enough):
+    gains = state.swap_gains(c.table)
+    gains[~c.allowed] = -np.inf
+    best = gains.argmax(axis=0)
+    hoped = gains[best, np.arange(len(best))]
+    gained = 0.0
+    for row in np.argsort(-hoped):
+        if not hoped[row] > TINY:
             break
-        choice[level][row] = new
-        state.replace(np.array([row]), c.table[[new]])
-        if k % 50 == 49:
-            state.refresh()
-    state.refresh()
+        gain = state.replace(np.array([row]), c.table[[best[row]]], TINY)
+        if gain:
+            choice[level][row] = best[row]
+            gained += gain
+    return gained
 
 
 def _visit(c: Candidates, state: State, choice: dict[str, np.ndarray], level: str, rows: np.ndarray) -> float:
     """Give one unit its best option; return the gain."""
     count = len(c.options[level])
-    index = tuple(
-        np.broadcast_to(np.arange(count)[:, None], (count, len(rows)))
+    index = {
+        name: np.broadcast_to(np.arange(count)[:, None], (count, len(rows)))
         if name == level
-        else choice[name][rows][None, :]
+        else np.broadcast_to(choice[name][rows], (count, len(rows)))
         for name in c.levels
-    )
-    gains = state.gains(rows, c.table[index])
-    gains[~c.allowed[index].all(axis=1)] = -np.inf
+    }
+    gains = state.gains(rows, c.columns(index))
+    gains[~c.allows(index).all(axis=1)] = -np.inf
     best = int(np.argmax(gains))
     if not gains[best] > TINY:
         return 0.0
     choice[level][rows] = best
-    state.replace(rows, _columns(c, {name: choice[name][rows] for name in c.levels}))
+    state.replace(rows, c.columns({name: choice[name][rows] for name in c.levels}))
     return float(gains[best])

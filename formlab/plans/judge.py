@@ -297,7 +297,7 @@ class Judgement:
         from formlab.plans.exchange import Problem, search
 
         problem = Problem(self.basis, self._candidates, self.structure, self.precision, None)
-        return search(problem, np.random.SeedSequence(CANDIDATE_SEED), starts=2, polish=0).points
+        return search(problem, np.random.SeedSequence(CANDIDATE_SEED), starts=2, polish=False).points
 
     @cached_property
     def efficiencies(self) -> pd.DataFrame:

@@ -46,8 +46,8 @@ def solve(ask: Ask, problem: Problem, prior: Prior | None) -> np.ndarray:
     """Return the best points that the search finds, tidied."""
     if prior is not None:
         problem = replace(problem, prior=problem.prior + prior.precision)
-    polish = 4 if ask.space.affine else 0
-    found = search(problem, np.random.SeedSequence(ask.seed), ask.starts, polish, ask.n_jobs, ask.progress)
+    seed = np.random.SeedSequence(ask.seed)
+    found = search(problem, seed, ask.starts, ask.space.affine, ask.n_jobs, ask.progress)
     return tidy(problem.basis, found.points, problem.structure, problem.candidates)
 
 

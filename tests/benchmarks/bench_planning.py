@@ -56,11 +56,11 @@ def same_candidates(brief: Brief, judge: Judge, levels: int, method: str) -> Row
     points, p = basis.points(pool), len(basis.space)
 
     def chosen() -> np.ndarray:
-        candidates = Candidates.of(basis, {"batch": np.arange(points.shape[1])}, {"batch": points})
+        candidates = Candidates({"batch": np.arange(points.shape[1])}, {"batch": points}, basis)
         problem = Problem(
             basis, candidates, Structure(RUNS, {"batch": np.arange(RUNS)}), np.zeros((p, p)), None
         )
-        return search(problem, np.random.SeedSequence(1), starts=10, polish=0, n_jobs=1).points
+        return search(problem, np.random.SeedSequence(1), starts=10, polish=False, n_jobs=1).points
 
     seconds, plan, other, rival = race(
         chosen, lambda: optimal_design(coded, RUNS, 2, criterion="D", method=method)[0], repeats=1

@@ -129,9 +129,9 @@ def exchanging() -> pd.DataFrame:
         basis, p = Basis(region, space), len(space)
         for count in out.index:
             points = basis.points(region.sample(int(count), 7))
-            candidates = Candidates.of(basis, {"batch": np.arange(points.shape[1])}, {"batch": points})
+            candidates = Candidates({"batch": np.arange(points.shape[1])}, {"batch": points}, basis)
             problem = Problem(basis, candidates, structure, np.zeros((p, p)), None)
-            work = partial(search, problem, np.random.SeedSequence(1), starts=10, polish=0, n_jobs=1)
+            work = partial(search, problem, np.random.SeedSequence(1), starts=10, polish=False, n_jobs=1)
             out.loc[count, f"{p} terms"] = clock(work, 1)
     return out
 

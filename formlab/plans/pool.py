@@ -1,0 +1,112 @@
+"""New starts among the points of the best designs so far, again and again.
+
+Units that moved to where they gain stand where no candidate was near; exchange over the points of many such designs
+puts them together anew, and what it finds moves in its turn. So designs recombine as solutions do in a memetic
+algorithm (Moscato 1989), with exchange in place of a blind crossing. Beside it a few units of one of the designs are put
+anywhere, for exchange returns to corners where designs that stand off them may be better.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from formlab.plans.candidates import Candidates
+from formlab.plans.polish import polish_design
+from formlab.progress import along
+from formlab.workers import over_workers
+
+if TYPE_CHECKING:
+    from formlab.plans.exchange import Found, Problem
+
+__all__ = ["recombined"]
+
+KEPT = 20  # designs whose points are exchanged, at most
+ROUNDS = 30  # at most
+WORK = 20_000  # rounds times trials times terms
+FEWEST = 5  # designs kept, where each of them takes long
+SHARED = (8, 6)  # designs and rounds, at most, where trials share errors: units are then exchanged one by one
+TASKS = 4  # of a round
+STARTS = 4  # of a task
+ASTRAY = 6  # units put elsewhere at a time, at most: one alone mostly finds its way back
+ROUGH = 1e-3  # gain of a whole sweep below which it stops, except at the end
+DIFFERENT = 2e-4  # of score, between two designs that are both kept
+LAST = 3  # designs that move to the end
+
+
+def recombined(problem: Problem, found: list[Found], seed: Any, n_jobs: int | None = None) -> list[Found]:
+    """Return the best designs met; the answer does not depend on `n_jobs`."""
+    many, count = effort(problem)
+    first, *seeds, last = seed.spawn(count + 2)
+    jobs = _jobs(problem, found[:many], first, ROUGH)
+    kept = _best(over_workers(_settled, jobs, n_jobs, what="moving units"), many)
+    for each in along(seeds, "round"):
+        pooled = _pooled(problem, kept)
+        jobs = [(problem, pooled, kept, s) for s in each.spawn(TASKS)]
+        new = [f for pair in over_workers(_task, jobs, n_jobs, what="start") for f in pair]
+        kept = _best([*kept, *new], many)
+    return list(over_workers(_settled, _jobs(problem, kept[:LAST], last), n_jobs, what="moving units"))
+
+
+def effort(problem: Problem) -> tuple[int, int]:
+    """How many designs are kept, and how many rounds there are: the more work in one, the fewer."""
+    size = problem.structure.n * len(problem.basis.space)
+    simple = problem.structure.is_simple
+    kept, most = (KEPT, ROUNDS) if simple else SHARED
+    work = WORK if simple else WORK * SHARED[1] / ROUNDS
+    return int(np.clip(3 * WORK / size, FEWEST, kept)), int(np.clip(work / size, 2, most))
+
+
+def _jobs(problem: Problem, found: list[Found], seed: Any, *enough: float) -> list[Any]:
+    return [(problem, f, s, *enough) for f, s in zip(found, seed.spawn(len(found)))]
+
+
+def _settled(problem: Problem, found: Found, seed: Any, *enough: float) -> Found:
+    return polish_design(problem, found, np.random.default_rng(seed), *enough)
+
+
+def _task(problem: Problem, pooled: Candidates, kept: list[Found], seed: Any) -> tuple[Found, Found]:
+    """The best of a few starts among the pooled points, and a design with units elsewhere; the units of both moved."""
+    from formlab.plans.exchange import one_start
+
+    *starts, other, last = seed.spawn(STARTS + 2)
+    found = max((one_start(problem, s, candidates=pooled) for s in starts), key=lambda f: f.score)
+    astray = _astray(problem, kept, np.random.default_rng(other))
+    return _settled(problem, found, last, ROUGH), _settled(problem, astray, other, ROUGH)
+
+
+def _astray(problem: Problem, kept: list[Found], rng: np.random.Generator) -> Found:
+    """One of the designs with a few units put anywhere in the region that their rows allow."""
+    from formlab.plans.exchange import Found
+
+    basis, units = problem.basis, problem.units()
+    points = kept[rng.integers(len(kept))].points.copy()
+    count = 1 + int(rng.integers(min(len(units), ASTRAY)))
+    inside = basis.points(basis.region.sample(count, rng))
+    for new, which in zip(inside, rng.choice(len(units), size=count, replace=False)):
+        level, rows = units[which]
+        cols, trial = problem.candidates.positions[level], points[rows]
+        trial[:, cols] = new[cols]
+        if basis.region.polytope.contains(trial[:, : len(basis.numeric)], 1e-7).all():
+            points[rows] = trial
+    return Found(points, -np.inf)
+
+
+def _best(found: Iterable[Found], many: int) -> list[Found]:
+    """The best designs that differ, best first, at most so many."""
+    out: list[Found] = []
+    for f in sorted(found, key=lambda f: -f.score):
+        if np.isfinite(f.score) and all(abs(f.score - o.score) > DIFFERENT for o in out):
+            out.append(f)
+    return out[:many]
+
+
+def _pooled(problem: Problem, kept: list[Found]) -> Candidates:
+    """What the units of each level are in the designs kept."""
+    options = {}
+    for level, cols in problem.candidates.positions.items():
+        rows = np.array([rows[0] for rows in problem.structure.rows(level)])
+        options[level] = np.vstack([f.points[np.ix_(rows, cols)] for f in kept])
+    return Candidates(problem.candidates.positions, options, problem.basis)
