@@ -45,12 +45,16 @@ def pressed(**more) -> Brief:
     )
 
 
+@pytest.fixture(scope="module")
+def loaded() -> Plan:
+    return lay_out(pressed(), runs=32, seed=3, starts=2)
+
+
 # ---- the frame --------------------------------------------------------------------------------------
 
 
-def test_frame_has_the_contract_columns_in_run_order():
-    brief = pressed()
-    plan = lay_out(brief, runs=32, seed=3, starts=2)
+def test_frame_has_the_contract_columns_in_run_order(loaded):
+    brief, plan = loaded.brief, loaded
     assert list(plan.frame.columns) == ["trial", "batch", "load", *HEAD[2:], *brief.columns]
     assert plan.frame["run_order"].tolist() == list(range(1, 33))
     assert plan.frame["trial"].tolist()[:2] == ["T01", "T02"]
@@ -59,8 +63,8 @@ def test_frame_has_the_contract_columns_in_run_order():
     assert Region.from_brief(brief).contains(plan.frame).all()
 
 
-def test_slabs_of_a_batch_share_its_ingredients_and_batch_settings():
-    frame = lay_out(pressed(), runs=32, seed=3, starts=2).frame
+def test_slabs_of_a_batch_share_its_ingredients_and_batch_settings(loaded):
+    frame = loaded.frame
     for name in ("oil", "chalk", "heat"):
         assert (frame.groupby("batch")[name].nunique() == 1).all()
     assert (frame.groupby("load")["press_c"].nunique() == 1).all()
@@ -175,9 +179,8 @@ def test_points_outside_are_moved_or_dropped_when_asked():
 # ---- from a frame -----------------------------------------------------------------------------------
 
 
-def test_from_frame_rebuilds_a_plan():
-    brief = pressed()
-    plan = lay_out(brief, runs=32, seed=3, starts=2)
+def test_from_frame_rebuilds_a_plan(loaded):
+    brief, plan = loaded.brief, loaded
     again = Plan.from_frame(brief, plan.frame)
     pd.testing.assert_frame_equal(again.frame, plan.frame)
     assert_allclose(again.judge().summary["I"], plan.judge().summary["I"], rtol=1e-12)

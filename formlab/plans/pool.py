@@ -29,7 +29,7 @@ WORK = 20_000  # rounds times trials times terms
 FEWEST = 5  # designs kept, where each of them takes long
 SHARED = (8, 6)  # designs and rounds, at most, where trials share errors: units are then exchanged one by one
 TASKS = 4  # of a round
-STARTS = 4  # of a task
+STARTS = 4  # of a task; one where trials share errors
 ASTRAY = 6  # units put elsewhere at a time, at most: one alone mostly finds its way back
 ROUGH = 1e-3  # gain of a whole sweep below which it stops, except at the end
 DIFFERENT = 2e-4  # of score, between two designs that are both kept
@@ -71,7 +71,7 @@ def _task(problem: Problem, pooled: Candidates, kept: list[Found], seed: Any) ->
     """The best of a few starts among the pooled points, and a design with units elsewhere; the units of both moved."""
     from formlab.plans.exchange import one_start
 
-    *starts, other, last = seed.spawn(STARTS + 2)
+    *starts, other, last = seed.spawn((STARTS if problem.structure.is_simple else 1) + 2)
     found = max((one_start(problem, s, candidates=pooled) for s in starts), key=lambda f: f.score)
     astray = _astray(problem, kept, np.random.default_rng(other))
     return _settled(problem, found, last, ROUGH), _settled(problem, astray, other, ROUGH)
