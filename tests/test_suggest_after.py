@@ -113,6 +113,42 @@ def test_straying_costs_what_the_normal_law_says():
     assert_allclose(got["strayed"], expected, atol=0.02)
 
 
+def test_lots_cost_what_the_normal_law_says():
+    """Hardness falls by 0.5 per phr of oil: active content, density and viscosity add as independent errors do."""
+    brief = brief_of()
+    surfaces = KnownSurfaces(brief, [hardness], [2.0])
+    lots = {"oil": {"active": 0.10, "density": 0.08, "hardness": 1.5}}
+    got = strayed_conformance(
+        brief, surfaces, {"oil": 10.0, "chalk": 60.0}, lots=lots, draws=4000, batches=4000, seed=1
+    )
+    mean = hardness(pd.DataFrame({"oil": [10.0], "chalk": [60.0]}))[0]
+    z = np.linspace(-5, 5, 201)
+    weight = norm.pdf(z)
+    oil = 10 * (1 + 0.10 * z[:, None]) / (1 + 0.08 * z)
+    p = norm.cdf((mean - 0.5 * (oil - 10) - 40) / np.hypot(2.0, 1.5))
+    assert_allclose(got["as_planned"], norm.cdf((mean - 40) / 2.0), atol=0.02)
+    assert_allclose(got["strayed"], (weight[:, None] * weight * p).sum() / weight.sum() ** 2, atol=0.02)
+    assert abs(got["strayed"] - got["as_planned"]) > 0.02
+
+
+@pytest.mark.parametrize(
+    ("lots", "words"),
+    [
+        ({"hoil": {"active": 0.1}}, r"lots: 'hoil' is no ingredient; choose among"),
+        (
+            {"oil": {"colour": 0.1}},
+            r"lots of oil: 'colour' is not known; give any of \['active', 'density', 'hardness'\]",
+        ),
+    ],
+)
+def test_lots_of_what_is_not_there_are_refused(lots, words):
+    brief = brief_of()
+    with pytest.raises(SuggestError, match=words):
+        strayed_conformance(
+            brief, KnownSurfaces(brief, [hardness], [2.0]), {"oil": 5.0, "chalk": 60.0}, lots=lots
+        )
+
+
 def test_confirmation_p_value_is_uniform_when_the_prediction_is_right():
     brief, surfaces = two_known()
     frame = pd.DataFrame({"oil": [5.0, 9.0], "chalk": [80.0, 120.0], "batch": ["B1", "B2"]})

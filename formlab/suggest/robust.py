@@ -49,19 +49,22 @@ def _strayed(brief: Brief, row: pd.DataFrame, moves: pd.DataFrame) -> pd.DataFra
     return out
 
 
-def _probabilities(brief: Brief, draws: Any, frame: pd.DataFrame, of: str) -> np.ndarray:
+def _probabilities(
+    brief: Brief, draws: Any, frame: pd.DataFrame, of: str, shifts: np.ndarray | float = 0.0
+) -> np.ndarray:
     if of not in KINDS:
         raise SuggestError(f"of = {of!r}; use one of {list(KINDS)}.")
     values = {"true_mean": draws.typical, "new_batch": draws.new_batch, "accepted": draws.accepted}[of](frame)
-    return np.asarray(met(brief, values).mean(axis=0))
+    return np.asarray(met(brief, values + shifts).mean(axis=0))
 
 
 def strayed_conformance(
     brief: Brief,
     surfaces: Any,
     formula: Any,
-    sds: Mapping[str, float],
+    sds: Mapping[str, float] | None = None,
     *,
+    lots: Mapping[str, Mapping[str, float]] | None = None,
     of: str = "true_mean",
     draws: int = 1000,
     batches: int = 200,
@@ -74,9 +77,13 @@ def strayed_conformance(
     brief : Brief
     surfaces : Surfaces
     formula : Suggestion, Series, mapping or one-row DataFrame
-    sds : mapping of str to float
-        Standard deviation of what goes into the batch, by ingredient (basis unit) or setting (its unit):
-        weighing, active content and moisture of lots all enter as amounts.
+    sds : mapping of str to float, optional
+        Standard deviation of what goes into the batch, by ingredient (basis unit) or setting (its unit).
+    lots : mapping of str to mapping of str to float, optional
+        By ingredient, how its lots differ. ``active`` and ``density``: relative standard deviations of active
+        content, and of density, where a lighter lot fills more and acts as more. A response: the standard
+        deviation (its unit) of what lots do to it by what no amount stands for, such as viscosity; it is known from
+        batches of several lots. Every batch has lots of its own.
     of : {"true_mean", "new_batch", "accepted"}
     draws, batches : int
         Joint draws, and how many strayed batches.
@@ -86,20 +93,47 @@ def strayed_conformance(
     -------
     Series
         as_planned, strayed (averaged over batches), worst_tenth (the tenth percentile over batches).
+
+    Raises
+    ------
+    SuggestError
+        If a name is no ingredient, setting or response.
     """
+    sds, lots = sds or {}, lots or {}
+    _check_strays(brief, sds, lots)
+    rng = np.random.default_rng(seed)
+    row = _row(brief, formula)
+    moves = pd.DataFrame(
+        {name: sd * rng.standard_normal(batches) for name, sd in sds.items()}, range(batches)
+    )
+    shifts = np.zeros((batches, len(brief.responses)))
+    for name, differs in lots.items():
+        acts = 1 + differs.get("active", 0.0) * rng.standard_normal(batches)
+        acts /= np.maximum(1 + differs.get("density", 0.0) * rng.standard_normal(batches), 0.1)
+        moves[name] = moves.get(name, 0.0) + row[name].iloc[0] * (acts - 1)
+        for k, response in enumerate(brief.response_names):
+            shifts[:, k] += differs.get(response, 0.0) * rng.standard_normal(batches)
+    frame = pd.concat([row, _strayed(brief, row, moves)], ignore_index=True)
+    drawn = surfaces.draw(draws, seed=int(rng.integers(2**31)))
+    p = _probabilities(brief, drawn, frame, of, np.vstack([0 * shifts[:1], shifts]))
+    return pd.Series(
+        {"as_planned": p[0], "strayed": p[1:].mean(), "worst_tenth": np.quantile(p[1:], 0.1)}, name=of
+    )
+
+
+def _check_strays(brief: Brief, sds: Mapping[str, float], lots: Mapping[str, Mapping[str, float]]) -> None:
     unknown = [n for n in sds if n not in brief.columns or n not in brief.ranges]
     if unknown:
         raise SuggestError(
             f"{unknown[0]!r} is no ingredient or numeric setting; choose among {list(brief.ranges)}."
         )
-    rng = np.random.default_rng(seed)
-    row = _row(brief, formula)
-    moves = pd.DataFrame({name: sd * rng.standard_normal(batches) for name, sd in sds.items()})
-    frame = pd.concat([row, _strayed(brief, row, moves)], ignore_index=True)
-    p = _probabilities(brief, surfaces.draw(draws, seed=int(rng.integers(2**31))), frame, of)
-    return pd.Series(
-        {"as_planned": p[0], "strayed": p[1:].mean(), "worst_tenth": np.quantile(p[1:], 0.1)}, name=of
-    )
+    allowed = ["active", "density", *brief.response_names]
+    for name, differs in lots.items():
+        if name not in brief.ingredient_names:
+            raise SuggestError(f"lots: {name!r} is no ingredient; choose among {brief.ingredient_names}.")
+        wrong = [key for key in differs if key not in allowed]
+        if wrong:
+            raise SuggestError(f"lots of {name}: {wrong[0]!r} is not known; give any of {allowed}.")
 
 
 def operating_window(

@@ -10,7 +10,7 @@ from types import ModuleType
 from tests.benchmarks.rows import Row, machine, table
 
 PARTS = (
-    "bench_planning", "bench_plans", "bench_fitting", "bench_choosing", "bench_folder", "bench_region", "bench_eyes",
+    "bench_planning", "bench_fitting", "bench_choosing", "bench_folder", "bench_region", "bench_eyes",
     "bench_surfaces",
 )  # fmt: skip
 
