@@ -7,6 +7,8 @@ so one formula serves a slab, a load, a batch and a day, and all options of one 
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 __all__ = ["CRITERIA", "State", "score"]
@@ -191,13 +193,21 @@ class State:
         u = np.concatenate([delta, self.wx[rows]])
         ud = u @ self.d
         a = ud @ u.T
-        a[:s, s:] += np.eye(s)
-        a[s:, :s] += np.eye(s)
-        a[s:, s:] -= self.w[rows[:, None], rows]
-        sign, logdet = np.linalg.slogdet(a)
-        if sign != (-1) ** s:
-            return 0.0
-        step = np.linalg.solve(a, ud)
+        if s == 1:
+            (aa, ab), (_, bb) = a.tolist()
+            ab, bb = ab + 1.0, bb - self.w[rows[0], rows[0]]
+            ratio = ab * ab - aa * bb
+            if not 0 < ratio < np.inf:
+                return 0.0
+            step, logdet = np.array([[-bb, ab], [ab, -aa]]) @ ud / ratio, math.log(ratio)
+        else:
+            a[:s, s:] += np.eye(s)
+            a[s:, :s] += np.eye(s)
+            a[s:, s:] -= self.w[rows[:, None], rows]
+            sign, logdet = np.linalg.slogdet(a)
+            if sign != (-1) ** s:
+                return 0.0
+            step = np.linalg.solve(a, ud)
         gain = float(logdet) / self.x.shape[1]
         if self.weight is not None:
             trace = self.trace - float(np.sum(step * (ud @ self.weight)))

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from formlab.plans.candidates import Candidates
+from formlab.plans.criteria import TINY
 from formlab.plans.polish import polish_design
 from formlab.progress import along
 from formlab.workers import over_workers
@@ -24,13 +25,14 @@ if TYPE_CHECKING:
 __all__ = ["recombined"]
 
 KEPT = 20  # designs whose points are exchanged, at most
-ROUNDS = 30  # at most
-WORK = 20_000  # rounds times trials times terms
+ROUNDS = 60  # at most
+WORK = 8_000  # rounds times trials times terms
 FEWEST = 5  # designs kept, where each of them takes long
 SHARED = (8, 6)  # designs and rounds, at most, where trials share errors: units are then exchanged one by one
-TASKS = 4  # of a round
+TASKS = 8  # of a round
 STARTS = 4  # of a task; one where trials share errors
 ASTRAY = 6  # units put elsewhere at a time, at most: one alone mostly finds its way back
+PATIENCE = 10  # rounds in a row without a better design, after which there are no more
 ROUGH = 1e-3  # gain of a whole sweep below which it stops, except at the end
 DIFFERENT = 2e-4  # of score, between two designs that are both kept
 LAST = 3  # designs that move to the end
@@ -42,11 +44,16 @@ def recombined(problem: Problem, found: list[Found], seed: Any, n_jobs: int | No
     first, *seeds, last = seed.spawn(count + 2)
     jobs = _jobs(problem, found[:many], first, ROUGH)
     kept = _best(over_workers(_settled, jobs, n_jobs, what="moving units"), many)
+    since = 0
     for each in along(seeds, "round"):
+        before = kept[0].score
         pooled = _pooled(problem, kept)
         jobs = [(problem, pooled, kept, s) for s in each.spawn(TASKS)]
         new = [f for pair in over_workers(_task, jobs, n_jobs, what="start") for f in pair]
         kept = _best([*kept, *new], many)
+        since = 0 if kept[0].score > before + TINY else since + 1
+        if since == PATIENCE:
+            break
     return list(over_workers(_settled, _jobs(problem, kept[:LAST], last), n_jobs, what="moving units"))
 
 
@@ -55,8 +62,8 @@ def effort(problem: Problem) -> tuple[int, int]:
     size = problem.structure.n * len(problem.basis.space)
     simple = problem.structure.is_simple
     kept, most = (KEPT, ROUNDS) if simple else SHARED
-    work = WORK if simple else WORK * SHARED[1] / ROUNDS
-    return int(np.clip(3 * WORK / size, FEWEST, kept)), int(np.clip(work / size, 2, most))
+    work = WORK if simple else WORK / 3
+    return int(np.clip(8 * WORK / size, FEWEST, kept)), int(np.clip(work / size, 2, most))
 
 
 def _jobs(problem: Problem, found: list[Found], seed: Any, *enough: float) -> list[Any]:
