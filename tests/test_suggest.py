@@ -122,6 +122,17 @@ def test_binding_target_has_the_price_of_the_linear_programme():
     )
 
 
+def test_chance_of_a_target_is_that_of_the_formula_suggested_also_where_a_premium_is_spent():
+    brief = brief_of()
+    surfaces = KnownSurfaces(brief, [hardness], [2.0])
+    asked = {"minimise": "cost_per_litre", "confidence": 0.8, "seed": 3}
+    cheapest, surer = (suggest(brief, surfaces, premium=p, **asked) for p in (0, 0.02))
+    assert surer.conformance.true_mean > cheapest.conformance.true_mean + 0.02
+    for answer in (cheapest, surer):
+        line = answer.binding[answer.binding["what"].str.startswith("target")].iloc[0]
+        assert line["chance alone"] == answer.predicted.loc["hardness", "chance"]
+
+
 def test_what_relaxing_saves_is_counted_for_a_thousand_pieces():
     surfaces = KnownSurfaces(brief_of(), [hardness], [2.0])
     answers = [

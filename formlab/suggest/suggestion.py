@@ -369,7 +369,7 @@ def _report(
         confidence=confidence,
         reached=bool(reached),
         cost=cost,
-        binding=_binding(question, region, found, final) if explain else pd.DataFrame(),
+        binding=_binding(question, region, found, predicted, final) if explain else pd.DataFrame(),
         alternatives=_alternatives(question, region, found, best, alternatives),
         current=_against_today(question, best, final),
         desirability=float(desirability(brief, means)[0]) if aimed else float("nan"),
@@ -457,24 +457,29 @@ def _alternatives(
     return out
 
 
-def _binding(question: Question, region: Region, found: Found, final: Any) -> pd.DataFrame:
-    """Targets, ranges and limits that hold the cheapest formula, and what relaxing each by one step is worth."""
+def _binding(
+    question: Question, region: Region, found: Found, predicted: pd.DataFrame, final: Any
+) -> pd.DataFrame:
+    """Targets, ranges and limits that hold the cheapest formula, and what relaxing each by one step is worth.
+
+    Chances are those `predicted` of the formula suggested, which a premium may have taken off the cheapest.
+    """
     lines = []
     best, base = found.formulas.head(1), float(found.value[0])
-    predicted = _predicted(question.brief, question.surfaces, best, final)
+    at_best = _predicted(question.brief, question.surfaces, best, final)["chance"]
     kind, goal = question.goal
     priced = question.confidence is not None and kind == "minimise"
     times, unit = small_change(question.brief, goal) if priced else (1.0, "")
     parts = question.brief.responses
     for part in along(parts, "pricing", words=[part.name for part in parts]):
-        chance = predicted.loc[part.name, "chance"]
-        if not part.has_target or chance > 0.995:
+        if not part.has_target or at_best[part.name] > 0.995:
             continue
         saved, free = (
             _price_of_target(question, region, best, part, base, final) if priced else (float("nan"), "")
         )
         lines.append({
-            "what": f"target: {part.name} {part.target_text}", "chance alone": chance,
+            "what": f"target: {part.name} {part.target_text}",
+            "chance alone": predicted.loc[part.name, "chance"],
             "if relaxed by": f"{matters(part):g} {part.unit}".strip(), f"saves {unit}".strip(): times * saved,
             "free at": free,
         })  # fmt: skip

@@ -63,7 +63,7 @@ def same_candidates(brief: Brief, judge: Judge, levels: int, method: str) -> Row
         return search(problem, np.random.SeedSequence(1), starts=10, polish=False, n_jobs=1).points
 
     seconds, plan, other, rival = race(
-        chosen, lambda: optimal_design(coded, RUNS, 2, criterion="D", method=method)[0], repeats=1
+        chosen, lambda: optimal_design(coded, RUNS, 2, criterion="D", method=method)[0], repeats=3
     )
     theirs = pd.DataFrame(judge.low + (rival + 1) / 2 * (judge.high - judge.low), columns=judge.names)
     stack, judged = f"pyDOE3 optimal_design, {method}", "D: |X'X|^(1/p) / n"

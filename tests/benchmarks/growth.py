@@ -35,6 +35,7 @@ def main() -> None:
 def drawn(tables: Sequence[pd.DataFrame], busy: str) -> Any:
     """Return the figure of what was measured, one panel a table; `busy` says how busy the machine was."""
     from matplotlib.figure import Figure
+    from matplotlib.ticker import LogLocator
 
     from formlab.figures.theme import LIGHT
 
@@ -53,6 +54,7 @@ def drawn(tables: Sequence[pd.DataFrame], busy: str) -> Any:
             ax.set_ylim(0, 1.3 * table.to_numpy().max())
         else:
             ax.set_ylim(top=4 * table.to_numpy().max())
+            ax.yaxis.set_major_locator(LogLocator(subs=(1, 2, 5)))
             ax.yaxis.set_major_formatter("{x:g}")
         ax.grid(color=LIGHT.outside, linewidth=0.6)
         ax.spines[["top", "right"]].set_visible(False)
