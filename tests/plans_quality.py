@@ -1,19 +1,23 @@
 """How near a plan comes to the best that a much longer search finds: nine invented regions, three criteria.
 
-    python -m tests.plans_quality [--times 100] [--regions NAME,…] [--criteria D,A,I]
+    python -m tests.plans_quality [--times 100] [--regions NAME;…] [--criteria D,A,I] [--file SCORES.csv]
 
-The long search is the default one, again and again from other seeds, ``--times`` as long in all. Printed:
+The long search is the default one, again and again from other seeds, ``--times`` as long in all. Every search is kept
+in the file, and one that is there is not made again. Printed:
 
-    seconds   processor seconds of a default search
-    short     efficiency of the default search against the best that was found by either, %
-    worst     the same for the worst of the other searches, each a default search with a seed of its own
+    searches  how many there are, the default one (seed 0) among them
+    seconds   processor seconds of a search, median
+    short     efficiency of the default search against the best that was found by any, %
+    median, worst   the same for all of them
     within    share of all of them within 0.5 % of the best
 """
 
 from __future__ import annotations
 
 import argparse
+import tempfile
 import time
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -114,47 +118,52 @@ def posed(name: str, criterion: str) -> Problem:
     return problem
 
 
-def efficiency(score: float, best: float) -> float:
-    """Return the efficiency, in %, of a score against another: scores are logarithms for every criterion."""
-    return float(100 * np.exp(score - best))
+def efficiency(score: Any, best: float) -> Any:
+    """Return the efficiency, in %, of scores against another: they are logarithms for every criterion."""
+    return 100 * np.exp(score - best)
 
 
-def row(name: str, criterion: str, times: int) -> dict[str, Any]:
-    problem = posed(name, criterion)
+def searched(region: str, criterion: str, seed: int) -> dict[str, Any]:
+    """Return the score of one default search, and how long it took."""
+    problem = posed(region, criterion)
     start = time.process_time()
-    scores = [search(problem, np.random.SeedSequence(0), n_jobs=1).score]
-    seconds = time.process_time() - start
-    scores += [search(problem, np.random.SeedSequence(k), n_jobs=1).score for k in range(1, times + 1)]
-    reached = [efficiency(s, max(scores)) for s in scores]
-    return {
-        "region": name,
-        "terms": len(problem.basis.space),
-        "runs": problem.structure.n,
-        "criterion": criterion,
-        "seconds": round(seconds, 2),
-        "short": round(reached[0], 2),
-        "worst": round(min(reached), 2),
-        "within": round(float(np.mean(np.array(reached) >= 99.5)), 3),
-    }
+    score = search(problem, np.random.SeedSequence(seed), n_jobs=1).score
+    return {"region": region, "terms": len(problem.basis.space), "runs": problem.structure.n, "criterion": criterion,
+            "seed": seed, "score": score, "seconds": time.process_time() - start}  # fmt: skip
+
+
+def summary(scores: pd.DataFrame) -> pd.DataFrame:
+    """Return the table that the module explains."""
+    lines = []
+    for (name, criterion), part in scores.groupby(["region", "criterion"], sort=False):
+        reached = efficiency(part["score"].to_numpy(), part["score"].max())
+        lines.append({"region": name, "terms": part["terms"].iloc[0], "runs": part["runs"].iloc[0],
+                      "criterion": criterion, "searches": len(part), "seconds": part["seconds"].median().round(1),
+                      "short": reached[part["seed"].to_numpy() == 0].min().round(2),
+                      "median": np.median(reached).round(2), "worst": reached.min().round(2),
+                      "within": np.mean(reached >= 99.5).round(2)})  # fmt: skip
+    return pd.DataFrame(lines)
 
 
 def main(arguments: list[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description="Plans against a much longer search.")
     parser.add_argument("--times", type=int, default=100)
-    parser.add_argument("--regions", default=",".join(REGIONS))
+    parser.add_argument("--regions", default="", help="parts of names, with semicolons; all if left out")
     parser.add_argument("--criteria", default="D,A,I")
+    parser.add_argument("--file", type=Path, default=Path(tempfile.gettempdir()) / "plans_quality.csv")
     options = parser.parse_args(arguments)
-    # names hold commas, so a region is picked by any part of its name
-    picked = [
-        n
-        for n in REGIONS
-        if options.regions == ",".join(REGIONS) or any(part in n for part in options.regions.split(";"))
-    ]
-    rows = []
-    for name in picked:
-        for criterion in options.criteria.split(","):
-            rows.append(row(name, criterion, options.times))
-            print(pd.DataFrame(rows[-1:]).to_string(index=False, header=len(rows) == 1), flush=True)
+    picked = [n for n in REGIONS if any(part in n for part in options.regions.split(";"))]
+    scores = pd.read_csv(options.file) if options.file.exists() else pd.DataFrame()
+    for seed in range(options.times + 1):
+        for name in picked:
+            for criterion in options.criteria.split(","):
+                one = {"region": name, "criterion": criterion, "seed": seed}
+                if len(scores) and (scores[list(one)] == pd.Series(one)).all(axis=1).any():
+                    continue
+                scores = pd.concat([scores, pd.DataFrame([searched(**one)])], ignore_index=True)
+                scores.to_csv(options.file, index=False)
+    here = scores["region"].isin(picked) & (scores["seed"] <= options.times)
+    print(summary(scores[here]).to_string(index=False))
 
 
 if __name__ == "__main__":
