@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -41,15 +42,18 @@ def smallest_difference(
     std_error: float, df_error: float, alpha: float = ALPHA, wanted: float = WANTED
 ) -> float:
     """Return the smallest difference seen with the wanted power; NaN without error degrees of freedom."""
+    return _smallest(float(df_error), alpha, wanted) * std_error if df_error >= 1 else float("nan")
+
+
+@cache
+def _smallest(df_error: float, alpha: float, wanted: float) -> float:
+    """The same in standard errors."""
     from scipy.optimize import brentq
 
-    if df_error < 1:
-        return float("nan")
     top = 10.0
     while power_of_difference(top, 1.0, df_error, alpha) < wanted and top < 1e7:
         top *= 4
-    found = brentq(lambda d: power_of_difference(d, 1.0, df_error, alpha) - wanted, 1e-6, top)
-    return float(found) * std_error
+    return float(brentq(lambda d: power_of_difference(d, 1.0, df_error, alpha) - wanted, 1e-6, top))
 
 
 def factor_contrasts(basis: Basis) -> pd.DataFrame:
