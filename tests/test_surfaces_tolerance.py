@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
+from scipy.stats import chi2, norm
 
 from formlab.brief import Brief
 from formlab.surfaces import fit
@@ -33,6 +34,29 @@ def test_handbook_example():
     assert_allclose(one_sided_factor(43, 0.90, 0.99), 1.8740, atol=6e-5)
     assert_allclose(two_sided_factor(43, 0.90, 0.99), 2.222825, atol=6e-7)
     assert_allclose(one_sided_factor(6, 0.90, 0.99), 4.411081, atol=6e-7)
+
+
+def howe(n: int, content: float, confidence: float) -> float:
+    """Two-sided factor after Howe (1969), as the handbook prints it."""
+    z, least = norm.ppf((1 + content) / 2), chi2.ppf(1 - confidence, n - 1)
+    return float(z * np.sqrt((n - 1) * (1 + 1 / n) / least))
+
+
+def natrella(n: int, content: float, confidence: float) -> float:
+    """One-sided factor after Natrella (1963), as the handbook prints it."""
+    z, sure = norm.ppf(content), norm.ppf(confidence)
+    a, b = 1 - sure**2 / (2 * (n - 1)), z**2 - sure**2 / n
+    return float((z + np.sqrt(z**2 - a * b)) / a)
+
+
+def test_approximations_of_the_handbook():
+    """The same page: Howe 2.217 and Natrella 1.8752 for 43 wafers, 5.2808 for 6; exact factors are near the first two only."""
+    assert_allclose(howe(43, 0.90, 0.99), 2.217316, atol=6e-7)
+    assert_allclose([natrella(43, 0.90, 0.99), natrella(6, 0.90, 0.99)], [1.875190, 5.280827], atol=6e-7)
+    assert_allclose(two_sided_factor(43, 0.90, 0.99), howe(43, 0.90, 0.99), rtol=0.003)
+    assert_allclose(one_sided_factor(43, 0.90, 0.99), natrella(43, 0.90, 0.99), rtol=0.001)
+    for n in TABLE:
+        assert_allclose(two_sided_factor(n, 0.95), howe(n, 0.95, 0.95), rtol=0.004)
 
 
 def test_limits_of_one_formula_are_those_of_a_sample():
