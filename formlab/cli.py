@@ -64,6 +64,7 @@ def _parser() -> argparse.ArgumentParser:
     plan.add_argument("--criterion", default="I", choices=["D", "A", "I"], help="for kind optimal")
     plan.add_argument("--batches", type=int, help="number of mill batches the slabs are cut from")
     plan.add_argument("--seed", type=int, default=1)
+    plan.add_argument("--workers", type=int, default=1, help="processes that share the search (1)")
     cards = command(
         "cards", _cards, "Write weigh-up cards, cure cards and test sheets to print, below out/cards."
     )
@@ -212,7 +213,7 @@ def _plan(args: argparse.Namespace) -> int:
 
     series = open_series(args.folder)
     plan = lay_out(series.brief, runs=args.runs, kind=args.kind, criterion=args.criterion,
-                   batches=args.batches, seed=args.seed)  # fmt: skip
+                   batches=args.batches, seed=args.seed, n_jobs=args.workers)  # fmt: skip
     series.save_plan(plan)
     if args.json:
         _print_json({"plan": plan.frame, "notes": plan.notes})
