@@ -16,10 +16,11 @@ from formlab.plans.bayes import Prior, default_potential, make_prior
 from formlab.plans.candidates import Candidates, level_of, level_variables
 from formlab.plans.capacity import Capacity, capacity
 from formlab.plans.exchange import Problem, search
+from formlab.plans.judge import unused_levels
 from formlab.plans.structure import Structure
 from formlab.plans.tidy import tidy
 
-__all__ = ["grouped", "make_optimal", "pose", "prior_for", "shape", "solve", "weight_of"]
+__all__ = ["check_weighable", "grouped", "make_optimal", "pose", "prior_for", "shape", "solve", "weight_of"]
 
 
 def make_optimal(ask: Ask) -> Made:
@@ -31,6 +32,7 @@ def make_optimal(ask: Ask) -> Made:
     prior = prior_for(ask, problem)
     points = solve(ask, problem, prior)
     ask.notes.append(f"Prediction variance is averaged {basis.measure}.")
+    ask.notes += unused_levels(basis, points)
     return Made(basis.frame(points), structure, prior)
 
 
@@ -273,13 +275,19 @@ def savings(ask: Ask, structure: Structure) -> str:
     return text
 
 
-def unweighable(ask: Ask) -> list[str]:
-    """Ingredients whose whole range is less than a scale can tell apart, in words; notes on narrow ones."""
+def check_weighable(ask: Ask) -> None:
+    """Note ranges that are narrow beside what a scale can tell apart.
+
+    Raises
+    ------
+    PlanError
+        If a whole range is less than that.
+    """
     from formlab.mill import weighing_tolerances
 
     kg = ask.brief.plant.batch_kg
     if kg is None or not ask.brief.varied:
-        return []
+        return
     centre = ask.region.centre()
     amounts = ask.brief.amounts(centre).iloc[0]
     scale: Any = kg * 1000 / amounts.sum()
@@ -296,4 +304,7 @@ def unweighable(ask: Ask) -> list[str]:
                 f"The range of {name} is only {width:.3g} g in a batch of {kg:g} kg, which is weighed to within "
                 f"{least:.3g} g (ISO 2393)."
             )
-    return thin
+    if thin:
+        raise PlanError(
+            f"A range is thinner than the scale can weigh: {'; '.join(thin)}. Widen it, or fix the amount."
+        )
