@@ -207,9 +207,13 @@ def colour_order(
     minutes, kg = changeovers.cost(_steps(structure, colour, arranged))
     was_minutes, was_kg = changeovers.cost(plain)
     hidden = [_hidden(colour[o]) for o in (arranged, order)]
+    takes = (
+        f"changeovers take {minutes:g} min and {kg:g} kg; in a random order {was_minutes:g} min and {was_kg:g} kg"
+        if changeovers.minutes
+        else "what changeovers take is not known; give a table of them"
+    )
     notes = [
-        f"Batches run by {changeovers.by}, light to dark: changeovers take {minutes:g} min and {kg:g} kg; in a random "
-        f"order {was_minutes:g} min and {was_kg:g} kg.",
+        f"Batches run by {changeovers.by}, light to dark: {takes}.",
         f"The price: if the process drifts in a straight line, {100 * hidden[0]:.0f} % of what would tell the effect of "
         f"{changeovers.by} is lost in the drift ({100 * hidden[1]:.0f} % in a random order).",
     ]
