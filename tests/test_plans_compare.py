@@ -74,6 +74,15 @@ def test_what_a_base_holds_is_tested_against_the_error_of_bases(split):
     assert power.loc["sulfur", "df"] == left["slab"]
 
 
+def test_a_setting_of_the_day_is_tested_against_the_error_of_days():
+    humid = {"name": "humid", "low": 30, "high": 60, "changes": "day"}
+    judged = lay_out(rubber("sulfur", setting=[humid], model="linear"), 16, days=4, **QUICK).judge()
+    power = judged.power.set_index("factor")
+    assert power["level"].to_dict() == {"oil": "batch", "chalk": "batch", "humid": "day"}
+    left = judged.degrees_of_freedom.set_index("level")["df"]
+    assert power.loc["humid", "df"] == left["day"] == 1 and power.loc["oil", "df"] == left["slab"]
+
+
 def test_no_limit_is_claimed_where_batches_share_errors(split):
     line = split.judge(limit=True).efficiencies.iloc[0]
     assert np.isnan(line["efficiency"]) and not line["proven"]

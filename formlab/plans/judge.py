@@ -271,7 +271,8 @@ class Judgement:
     @cached_property
     def _levels(self) -> dict[str, str]:
         """The level at which each factor changes; ingredients that the parts of a base mixing share, with the base."""
-        out = level_of(self.basis.region, {*self.structure.groups, "slab"} if self.has_slabs else set())
+        inner = {"slab"} if self.has_slabs else set()
+        out = level_of(self.basis.region, {*self.structure.groups, *inner})
         bases = self.structure.rows("base") if "base" in self.structure.groups else []
         for k, name in enumerate(self.basis.variables):
             alike = all(np.ptp(self.points[rows, k]) == 0 for rows in bases)
