@@ -67,6 +67,21 @@ def test_a_range_that_is_narrow_beside_the_scale_is_noted():
     )
 
 
+def test_finals_that_share_a_total_with_their_base_are_refused():
+    shares = {"a": (0.2, 0.8), "b": (0.1, 0.8), "c": (0.01, 0.05)}
+    blend = Brief(
+        basis="fraction",
+        ingredient=[{"name": n, "low": low, "high": high} for n, (low, high) in shares.items()],
+    )
+    with pytest.raises(PlanError) as caught:
+        lay_out(blend, 12, finals=["c"], **QUICK)
+    assert str(caught.value) == (
+        "A limit with '=' ties what changes with the base mixing to what is added later, or ingredients to a setting "
+        "that changes within the batch, so neither can be chosen for itself. Write the brief in basis 'phr', or leave "
+        "finals out."
+    )
+
+
 def test_a_category_never_used_is_named():
     levels = ["white", "pink", "black", "blue", "red"]
     brief = rubber(setting=[{"name": "colour", "levels": levels, "changes": "batch"}], model="linear")

@@ -140,6 +140,10 @@ def test_without_a_table_nothing_is_said_of_minutes():
             {"order": "colour", "colour": "colour", "changeovers": CLEANING.iloc[:2]},
             "The table of changeovers has no line from 'pink' to 'black'; add it.",
         ),
+        (
+            {"order": "colour", "colour": "colour", "changeovers": CLEANING.assign(minutes="long")},
+            "The table of changeovers has minutes = 'long' from 'white' to 'pink'; give a number of at least 0.",
+        ),
     ],
 )
 def test_messages(arguments, message):

@@ -70,7 +70,14 @@ def point_levels(ask: Ask, structure: Structure) -> dict[str, str]:
 
 
 def _separable(candidates: Candidates) -> None:
-    if not candidates.allowed.any():
+    polytope = candidates.basis.region.polytope
+    level = {int(c): name for name, cols in candidates.positions.items() for c in cols}
+    tied = [
+        {level[int(c)] for c in np.flatnonzero(rule.coefficients) if polytope.upper[c] > polytope.lower[c]}
+        for rule in polytope.rules
+        if rule.sense == "="
+    ]
+    if any(len(levels) > 1 for levels in tied) or not candidates.allowed.any():
         raise PlanError(
             "A limit with '=' ties what changes with the base mixing to what is added later, or ingredients to a "
             "setting that changes within the batch, so neither can be chosen for itself. Write the brief in basis "

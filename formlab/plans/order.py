@@ -154,8 +154,14 @@ class Changeovers:
                 _word(row[list(table.columns).index("from")]),
                 _word(row[list(table.columns).index("to")]),
             )
-            self.minutes[pair] = float(row.minutes)
-            self.kg[pair] = float(row.kg)
+            for name, known in (("minutes", self.minutes), ("kg", self.kg)):
+                value = pd.to_numeric(getattr(row, name), errors="coerce")
+                if not 0 <= value < float("inf"):
+                    raise PlanError(
+                        f"The table of changeovers has {name} = {getattr(row, name)!r} from {pair[0]!r} to {pair[1]!r}; "
+                        "give a number of at least 0."
+                    )
+                known[pair] = float(value)
 
     def cost(self, colours: Sequence[str]) -> tuple[float, float]:
         """Return minutes and kg of running colours one after another."""
