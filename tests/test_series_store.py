@@ -121,6 +121,24 @@ def test_a_plan_may_not_change_trials_with_results(series: Series, tmp_path: Pat
     ]
 
 
+def test_a_plan_extended_from_what_was_weighed_keeps_what_was_planned(series: Series, tmp_path: Path) -> None:
+    series.load_results(bench_file(tmp_path, "trial,erasure,status\nT01,80,\nT02,,scorched\nT03,,pending\n"))
+    batch = series.plan_frame()["batch"][0]
+    (series.path / "weighed.csv").write_text(
+        f"batch,ingredient,weighed_g,lot\n{batch},rubber,1000,\n{batch},oil,80,\n"
+    )
+    trials = series.trials()
+    assert trials.set_index("trial").loc["T01", "oil"] == pytest.approx(8.0)
+    planned = series.plan_frame()
+    longer = fl.extend(trials, series.brief, runs=8, seed=1, starts=2, n_jobs=1)
+    for _ in range(2):  # saved again, it is the same
+        series.save_plan(longer)
+        saved = series.plan_frame()
+        assert saved["trial"].tolist() == [f"T{k:02d}" for k in range(1, 12)]
+        assert saved["oil"].tolist()[:3] == planned["oil"].tolist()
+        assert saved["role"].tolist() == ["design", "failed", *["design"] * 9]
+
+
 def test_the_frames_of_a_series_without_files(series: Series) -> None:
     assert series.results().columns.tolist() == ["trial", "session", "erasure", "crumble", "status", "note"]
     assert series.weighed().columns.tolist() == ["batch", "ingredient", "weighed_g", "lot"]

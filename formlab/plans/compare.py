@@ -36,12 +36,15 @@ class Comparison:
         plan, fraction, std_error: the curves of prediction error over the region.
     power : DataFrame
         plan and the columns of `Judgement.power`.
+    materials : DataFrame
+        plan, ingredient, kg, price, money.
     judged : dict of str to Judgement
     """
 
     table: pd.DataFrame
     fraction: pd.DataFrame
     power: pd.DataFrame
+    materials: pd.DataFrame
     judged: dict[str, Judgement]
 
     @property
@@ -66,6 +69,7 @@ class Comparison:
             self.verdict,
             table(flat, rows=40),
             fold("Power", table(self.power, rows=80)) if len(self.power) else Markup(""),
+            fold("Material", table(self.materials, rows=80)),
         )
 
 
@@ -108,7 +112,9 @@ def compare(plans: Mapping[str, Plan] | Sequence[Plan], limit: bool = True) -> C
             raise PlanError(
                 f"{name!r} cannot carry the model of {next(iter(named))!r}, so leave it out or compare a smaller model: {error}"
             ) from error
-    return Comparison(_side_by_side(named, judged, limit), *_long(judged), judged)
+    materials = pd.concat([p.materials.assign(plan=name) for name, p in named.items()], ignore_index=True)
+    materials = materials[["plan", "ingredient", "kg", "price", "money"]]
+    return Comparison(_side_by_side(named, judged, limit), *_long(judged), materials, judged)
 
 
 def _side_by_side(plans: Mapping[str, Plan], judged: Mapping[str, Judgement], limit: bool) -> pd.DataFrame:

@@ -25,7 +25,7 @@ def cost_of(
     extra_batches : int
         Warm-up and cleaning batches, of the first formula.
     extra_hours, extra_kg : float
-        Changeovers.
+        Changeovers; what cleaning takes is priced like the rest of the plan's material.
 
     Returns
     -------
@@ -43,6 +43,7 @@ def cost_of(
     totals = formulas.sum(axis=1)
     shares = formulas.div(totals, axis=0) if brief.ingredient_names else formulas
     used = (shares * kg).sum()
+    used *= 1 + extra_kg / max(float(used.sum()), 1e-300)
     price = pd.Series({p.name: p.price for p in brief.ingredients}, dtype=float)
     materials = pd.DataFrame({"kg": used, "price": price.reindex(used.index)})
     materials["money"] = materials["kg"] * materials["price"]
@@ -76,5 +77,5 @@ def _mill_hours(brief: Brief, frame: pd.DataFrame, batches: int) -> float:
         return float("nan")
     if "base" not in frame:
         return batches * hours
-    bases = frame["base"].nunique()
+    bases = frame["base"].fillna(frame["batch"]).nunique()  # a batch without a base is mixed whole
     return bases * hours * (1 - FINALS_SHARE) + batches * hours * FINALS_SHARE

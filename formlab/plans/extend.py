@@ -13,7 +13,7 @@ from formlab.errors import PlanError
 from formlab.plans.ask import Ask
 from formlab.plans.basis import Basis
 from formlab.plans.criteria import score
-from formlab.plans.optimal import pose, prior_for, shape, solve, weight_of
+from formlab.plans.optimal import check_weighable, pose, prior_for, shape, solve, weight_of
 from formlab.plans.order import lay_in_order, random_order
 from formlab.plans.plan import Plan
 from formlab.plans.structure import COLUMNS, LABELS, Structure, default_ratios
@@ -126,6 +126,7 @@ def extend(
         progress=progress,
         notes=[f"Errors: {source}.", *space.merged, *notes],
     ).check()
+    check_weighable(ask)
     return _extended(ask, old, credited, ratios)
 
 
@@ -142,8 +143,9 @@ def _extended(ask: Ask, old: pd.DataFrame, credited: pd.Series, ratios: Mapping[
     order = random_order(structure, np.random.default_rng([ask.seed, 1]))
     new = lay_in_order(basis.frame(points), structure, order, ask.brief, round_=round_)
     frame = pd.concat([old, _renumbered(old, new)], ignore_index=True)
-    if not credited.all():
-        frame["role"] = [*np.where(credited, "design", "failed"), *["design"] * len(new)]
+    if "role" in old or not credited.all():
+        before = old.get("role", pd.Series("design", index=old.index))
+        frame["role"] = [*before.fillna("design").where(credited, "failed"), *["design"] * len(new)]
     head = [c for c in HEAD if c in frame]
     plan = Plan(
         ask.brief,

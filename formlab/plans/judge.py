@@ -215,7 +215,7 @@ class Judgement:
         ]
         brief = self.basis.region.brief
         contrasts = factor_contrasts(self.basis)
-        levels = level_of(self.basis.region, {*self.structure.groups, "slab"} if self.has_slabs else set())
+        levels = self._levels
         lines = []
         for response in brief.responses:
             slab = (response.sd_slab or 0.0) ** 2 + (response.sd_reading or 0.0) ** 2 / response.readings
@@ -269,10 +269,21 @@ class Judgement:
         return {"D": None, "I": np.eye(len(self.information)), "A": self.basis.a_weight}[criterion]
 
     @cached_property
+    def _levels(self) -> dict[str, str]:
+        """The level at which each factor changes; ingredients that the parts of a base mixing share, with the base."""
+        inner = {"slab"} if self.has_slabs else set()
+        out = level_of(self.basis.region, {*self.structure.groups, *inner})
+        bases = self.structure.rows("base") if "base" in self.structure.groups else []
+        for k, name in enumerate(self.basis.variables):
+            alike = all(np.ptp(self.points[rows, k]) == 0 for rows in bases)
+            if bases and alike and name in self.basis.region.brief.ingredient_names:
+                out[name] = "base"
+        return out
+
+    @cached_property
     def _candidates(self) -> Candidates:
-        levels = level_of(self.basis.region, {*self.structure.groups, "slab"} if self.has_slabs else set())
         return Candidates.build(
-            self.basis, level_variables(self.basis, levels), np.random.default_rng(CANDIDATE_SEED)
+            self.basis, level_variables(self.basis, self._levels), np.random.default_rng(CANDIDATE_SEED)
         )
 
     def limit(self, criterion: str, gap: float = 1e-3) -> Limit | None:
@@ -442,6 +453,11 @@ class Judgement:
                     "Chance to see the differences that matter", table(headed(self.power), rows=60, digits=3)
                 )
             )
+        for level in self.structure.random:
+            shown = fold(
+                f"Under other variance ratios: {level}", table(headed(self.under_ratios(level)), digits=3)
+            )
+            parts.append(shown)
         parts.append(fold("Leverage", table(self.leverage.reset_index(), rows=60, digits=3)))
         parts.append(fold("All figures", table(lines, rows=30)))
         return panel("What this plan can tell", self.verdict, *parts)
@@ -482,7 +498,7 @@ def judge(
     plan = Plan.from_frame(
         brief, rows, model=model, setting_model=setting_model, crossed=crossed, kind="history", ratios=ratios
     )
-    notes = unused_levels(plan.basis, plan.basis.points(plan.frame))
+    notes = []
     kept, lost = _told_apart(plan.basis, plan.basis.points(plan.frame))
     if not kept:
         raise PlanError(

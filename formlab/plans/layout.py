@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from math import ceil
 from typing import Any
 
 import numpy as np
@@ -13,7 +14,7 @@ from formlab.errors import PlanError
 from formlab.plans.ask import ORDERS, Ask, Made
 from formlab.plans.basis import Basis
 from formlab.plans.extras import add_checks, add_controls
-from formlab.plans.optimal import make_optimal, savings, unweighable
+from formlab.plans.optimal import check_weighable, make_optimal, savings
 from formlab.plans.order import (
     Changeovers,
     changeover_cost,
@@ -197,11 +198,7 @@ def lay_out(
         options,
         [*space.merged],
     ).check()
-    thin = unweighable(ask)
-    if thin:
-        raise PlanError(
-            f"A range is thinner than the scale can weigh: {'; '.join(thin)}. Widen it, or fix the amount."
-        )
+    check_weighable(ask)
     if kind == "optimal":
         place = len(ask.notes)
         made = make_optimal(ask)
@@ -275,9 +272,9 @@ def _ordered(
         return rows, {**extras, "hours": extras["hours"] + minutes / 60, "kg": extras["kg"] + kg}
     if order == "trend":
         basis = Basis(ask.region, ask.space)
-        rows, largest = trend_order(made.structure, basis.matrix(basis.points(made.frame)), rng)
+        rows, largest = trend_order(made.structure, basis.raw(basis.points(made.frame)), rng)
         ask.notes.append(
-            f"Run order nearly free of time trends: no model column has a correlation above {largest:.2f} with a "
+            f"Run order nearly free of time trends: no model column has a correlation above {ceil(100 * largest) / 100:.2f} with a "
             "linear or quadratic one."
         )
     else:

@@ -16,10 +16,11 @@ from formlab.plans.bayes import Prior, default_potential, make_prior
 from formlab.plans.candidates import Candidates, level_of, level_variables
 from formlab.plans.capacity import Capacity, capacity
 from formlab.plans.exchange import Problem, search
+from formlab.plans.judge import unused_levels
 from formlab.plans.structure import Structure
 from formlab.plans.tidy import tidy
 
-__all__ = ["grouped", "make_optimal", "pose", "prior_for", "shape", "solve", "weight_of"]
+__all__ = ["check_weighable", "grouped", "make_optimal", "pose", "prior_for", "shape", "solve", "weight_of"]
 
 
 def make_optimal(ask: Ask) -> Made:
@@ -31,6 +32,7 @@ def make_optimal(ask: Ask) -> Made:
     prior = prior_for(ask, problem)
     points = solve(ask, problem, prior)
     ask.notes.append(f"Prediction variance is averaged {basis.measure}.")
+    ask.notes += unused_levels(basis, points)
     return Made(basis.frame(points), structure, prior)
 
 
@@ -68,7 +70,14 @@ def point_levels(ask: Ask, structure: Structure) -> dict[str, str]:
 
 
 def _separable(candidates: Candidates) -> None:
-    if not candidates.allowed.any():
+    polytope = candidates.basis.region.polytope
+    level = {int(c): name for name, cols in candidates.positions.items() for c in cols}
+    tied = [
+        {level[int(c)] for c in np.flatnonzero(rule.coefficients) if polytope.upper[c] > polytope.lower[c]}
+        for rule in polytope.rules
+        if rule.sense == "="
+    ]
+    if any(len(levels) > 1 for levels in tied) or not candidates.allowed.any():
         raise PlanError(
             "A limit with '=' ties what changes with the base mixing to what is added later, or ingredients to a "
             "setting that changes within the batch, so neither can be chosen for itself. Write the brief in basis "
@@ -273,13 +282,19 @@ def savings(ask: Ask, structure: Structure) -> str:
     return text
 
 
-def unweighable(ask: Ask) -> list[str]:
-    """Ingredients whose whole range is less than a scale can tell apart, in words; notes on narrow ones."""
+def check_weighable(ask: Ask) -> None:
+    """Note ranges that are narrow beside what a scale can tell apart.
+
+    Raises
+    ------
+    PlanError
+        If a whole range is less than that.
+    """
     from formlab.mill import weighing_tolerances
 
     kg = ask.brief.plant.batch_kg
     if kg is None or not ask.brief.varied:
-        return []
+        return
     centre = ask.region.centre()
     amounts = ask.brief.amounts(centre).iloc[0]
     scale: Any = kg * 1000 / amounts.sum()
@@ -296,4 +311,7 @@ def unweighable(ask: Ask) -> list[str]:
                 f"The range of {name} is only {width:.3g} g in a batch of {kg:g} kg, which is weighed to within "
                 f"{least:.3g} g (ISO 2393)."
             )
-    return thin
+    if thin:
+        raise PlanError(
+            f"A range is thinner than the scale can weigh: {'; '.join(thin)}. Widen it, or fix the amount."
+        )

@@ -154,8 +154,14 @@ class Changeovers:
                 _word(row[list(table.columns).index("from")]),
                 _word(row[list(table.columns).index("to")]),
             )
-            self.minutes[pair] = float(row.minutes)
-            self.kg[pair] = float(row.kg)
+            for name, known in (("minutes", self.minutes), ("kg", self.kg)):
+                value = pd.to_numeric(getattr(row, name), errors="coerce")
+                if not 0 <= value < float("inf"):
+                    raise PlanError(
+                        f"The table of changeovers has {name} = {getattr(row, name)!r} from {pair[0]!r} to {pair[1]!r}; "
+                        "give a number of at least 0."
+                    )
+                known[pair] = float(value)
 
     def cost(self, colours: Sequence[str]) -> tuple[float, float]:
         """Return minutes and kg of running colours one after another."""
@@ -207,9 +213,13 @@ def colour_order(
     minutes, kg = changeovers.cost(_steps(structure, colour, arranged))
     was_minutes, was_kg = changeovers.cost(plain)
     hidden = [_hidden(colour[o]) for o in (arranged, order)]
+    takes = (
+        f"changeovers take {minutes:g} min and {kg:g} kg; in a random order {was_minutes:g} min and {was_kg:g} kg"
+        if changeovers.minutes
+        else "what changeovers take is not known; give a table of them"
+    )
     notes = [
-        f"Batches run by {changeovers.by}, light to dark: changeovers take {minutes:g} min and {kg:g} kg; in a random "
-        f"order {was_minutes:g} min and {was_kg:g} kg.",
+        f"Batches run by {changeovers.by}, light to dark: {takes}.",
         f"The price: if the process drifts in a straight line, {100 * hidden[0]:.0f} % of what would tell the effect of "
         f"{changeovers.by} is lost in the drift ({100 * hidden[1]:.0f} % in a random order).",
     ]

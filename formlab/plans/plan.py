@@ -147,7 +147,7 @@ class Plan:
         return len(self.frame)
 
     def judge(self, ratios: Mapping[str, float] | None = None, limit: bool = False) -> Judgement:
-        """Return what the plan can tell, see `Judgement`.
+        """Return what the plan can tell, see `Judgement`; trials that failed tell nothing.
 
         Parameters
         ----------
@@ -163,16 +163,19 @@ class Plan:
             If the trials cannot carry the model; it names the terms.
         """
         default_ratios(self.brief, ratios)
-        structure = Structure.from_frame(self.frame, {**self.ratios, **(ratios or {})})
+        made = self.frame
+        if "role" in made:
+            made = made[made["role"] != "failed"]
+        structure = Structure.from_frame(made, {**self.ratios, **(ratios or {})})
         found = Judgement(
             self.basis,
-            self.basis.points(self.frame),
+            self.basis.points(made),
             structure,
-            self.frame["trial"].tolist(),
+            made["trial"].tolist(),
             source=self.ratio_source,
             prior=self.prior,
             criteria=(self.criterion,) if self.criterion in CRITERIA else CRITERIA,
-            notes=unused_levels(self.basis, self.basis.points(self.frame)),
+            notes=unused_levels(self.basis, self.basis.points(made)),
         )
         if limit:
             found.efficiencies  # noqa: B018  kept by the judgement
@@ -187,7 +190,7 @@ class Plan:
 
     @property
     def materials(self) -> pd.DataFrame:
-        """ingredient, kg, price, money over the whole plan, warm-up batches included."""
+        """ingredient, kg, price, money over the whole plan, warm-up batches and cleaning included."""
         return self._costs[1]
 
     @cached_property
@@ -229,7 +232,7 @@ class Plan:
         levels = [c for c in ("block", "day", "base", "batch") if c in self.frame]
         lines: list[str] = []
         before: list[str] = []
-        for keys, rows in self.frame.groupby(levels, sort=False):
+        for keys, rows in self.frame.groupby(levels, sort=False, dropna=False):
             path = [str(k) for k in keys]
             for depth, (level, key) in enumerate(zip(levels, path)):
                 if path[: depth + 1] != before[: depth + 1]:
@@ -278,5 +281,5 @@ class Plan:
             table(shown),
             fold("All trials", table(shown, rows=500)) if len(shown) > 10 else Markup(""),
             fold("What is split into what", Markup(f"<pre>{escape(self.tree())}</pre>")),
-            fold("What it takes", table(self._takes(), rows=20)),
+            fold("What it takes", Markup(table(self._takes(), rows=20) + table(self.materials, rows=40))),
         )

@@ -75,13 +75,22 @@ class Structure:
 
     @classmethod
     def from_frame(cls, frame: pd.DataFrame, ratios: Mapping[str, float]) -> Structure:
-        """Read the structure off a plan's columns; without a batch column each row is its own batch."""
+        """Read the structure off a plan's columns; without a batch column each row is its own batch.
+
+        Trials without a label share a block with their round, a day or base mixing with their batch.
+        """
         groups = {}
+        rows = pd.Series([f"row {k}" for k in range(len(frame))], index=frame.index)
+        batch = (
+            frame["batch"].astype(object).where(frame["batch"].notna(), rows) if "batch" in frame else rows
+        )
+        apart = {"day": batch, "base": batch}
+        if "round" in frame:
+            apart["block"] = "round " + frame["round"].astype(str)
         for level, column in COLUMNS.items():
             if column in frame and frame[column].notna().any():
                 filled = frame[column].astype(object)
-                filled = filled.where(filled.notna(), [f"row {k}" for k in range(len(frame))])
-                groups[level] = pd.factorize(filled)[0]
+                groups[level] = pd.factorize(filled.where(filled.notna(), apart.get(level, rows)))[0]
             elif level == "batch":
                 groups[level] = np.arange(len(frame))
         if "round" in frame and frame["round"].nunique() > 1:

@@ -11,6 +11,7 @@ from formlab.errors import PlanError
 from formlab.plans import classical, screening
 from formlab.plans.ask import Ask, Made
 from formlab.plans.basis import Basis
+from formlab.plans.capacity import independent
 from formlab.plans.optimal import grouped
 from formlab.plans.spread import spread
 from formlab.plans.structure import Structure
@@ -47,11 +48,39 @@ def _order(model: str) -> int:
 
 
 def make_textbook(ask: Ask) -> Made:
-    """Return the points of a textbook kind in batches."""
+    """Return the points of a textbook kind in batches.
+
+    Raises
+    ------
+    PlanError
+        If something is asked for that only an optimal plan can have, or no point lies inside the region.
+    """
+    _refuse(ask, finals=ask.finals, bases=ask.bases, potential=ask.potential)
     frame = _inside(ask, _points(ask))
     if not len(frame):
         raise PlanError("No point of this plan lies inside the region. Use kind 'optimal' or 'vertices'.")
-    return Made(frame, _batches(ask, frame))
+    made = Made(frame, _batches(ask, frame))
+    for level, wanted in (("slab", ask.runs), ("batch", ask.batches), ("load", ask.loads)):
+        if wanted is not None and wanted != len(made.structure.rows(level)):
+            _refuse(ask, **{{"slab": "runs", "batch": "batches", "load": "loads"}[level]: wanted})
+    names = ask.space.names
+    lost = sorted(set(range(len(names))) - set(independent(ask.space.matrix(frame), range(len(names)))))
+    if lost:
+        ask.notes.append(
+            f"{len(lost)} of {len(names)} terms cannot be told apart by these trials: "
+            f"{', '.join(names[k] for k in lost)}."
+        )
+    return made
+
+
+def _refuse(ask: Ask, **wishes: Any) -> None:
+    """Say that a kind which fixes its own points cannot follow a wish; those left out are empty."""
+    for name, value in wishes.items():
+        if value is not None and value != ():
+            raise PlanError(
+                f"kind {ask.kind!r} fixes its own trials and cannot follow {name} = {value!r}. Leave {name} out, or "
+                "use kind 'optimal'."
+            )
 
 
 def _points(ask: Ask) -> pd.DataFrame:

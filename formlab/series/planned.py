@@ -11,7 +11,7 @@ from formlab.errors import Problem, SeriesError
 from formlab.series import join
 from formlab.series.tables import from_csv, to_csv
 
-__all__ = ["checked_plan", "keep_old_trials"]
+__all__ = ["as_planned", "checked_plan", "keep_old_trials"]
 
 
 def checked_plan(frame: pd.DataFrame, brief: Brief, brief_ids: Sequence[str]) -> pd.DataFrame:
@@ -45,6 +45,19 @@ def checked_plan(frame: pd.DataFrame, brief: Brief, brief_ids: Sequence[str]) ->
     if problems:
         raise SeriesError(problems)
     return whole
+
+
+def as_planned(new: pd.DataFrame, old: pd.DataFrame) -> pd.DataFrame:
+    """Return an extended plan whose earlier rounds stand as they were planned.
+
+    It was made with what was weighed, which stands in `weighed.csv`.
+    """
+    last = new["round"].max()
+    before = old[old["round"] != last].copy() if "round" in old else old.copy()
+    if "role" in new:
+        roles = new.set_index("trial")["role"]
+        before["role"] = before["trial"].map(roles).fillna(before.get("role", "design"))
+    return pd.concat([before, new[new["round"] == last]], ignore_index=True)
 
 
 def keep_old_trials(new: pd.DataFrame, old: pd.DataFrame, read: Sequence[str], brief: Brief) -> None:

@@ -22,7 +22,7 @@ from formlab.series.folder import Folder
 from formlab.series.forms import read_form
 from formlab.series.history import cell_history, cells_frame, described, entries_frame
 from formlab.series.loading import Loaded, Read, counted, read_results
-from formlab.series.planned import checked_plan, keep_old_trials
+from formlab.series.planned import as_planned, checked_plan, keep_old_trials
 from formlab.series.readings import check_form
 from formlab.series.revisions import asked, dropped_names, revised, revisions
 from formlab.series.tables import from_csv, to_csv
@@ -224,7 +224,7 @@ class Series:
         return self._folder.step(act, who or self.who, asking=asking)
 
     def save_plan(self, plan: Plan | pd.DataFrame, *, who: str = "") -> None:
-        """Write ``plan.csv``.
+        """Write ``plan.csv``; of an extended plan the new trials, after the old ones as they were planned.
 
         Raises
         ------
@@ -234,6 +234,8 @@ class Series:
         frame = plan if isinstance(plan, pd.DataFrame) else plan.frame
         with self._step("save plan", who) as step:
             self._settled()
+            if self.has_plan and getattr(plan, "kind", "") == "extended":
+                frame = as_planned(frame, self.plan_frame())
             frame = frame if "brief_id" in frame else frame.assign(brief_id=self.brief.brief_id)
             whole = checked_plan(frame, self.brief, list(self.briefs))
             read = list(dict.fromkeys(self.results()["trial"]))

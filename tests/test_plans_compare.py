@@ -1,0 +1,202 @@
+"""Plans judged and side by side: other ratios, aliases, what it takes; batches × slabs × readings."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from numpy.testing import assert_allclose
+
+from formlab import Brief
+from formlab.errors import PlanError
+from formlab.plans import Plan, compare, judge, lay_out, trade_off
+
+QUICK = {"seed": 1, "starts": 4, "n_jobs": 1}
+PLANT = {"batch_kg": 12, "slabs_per_load": 4, "mill_h": 0.75, "press_h": 0.5, "rate_per_h": 60}
+ERASURE = {
+    "name": "erasure",
+    "at_least": 85,
+    "matters": 5,
+    "sd_batch": 1,
+    "sd_slab": 1,
+    "sd_reading": 1.5,
+    "readings": 3,
+}
+PARTS = [
+    {"name": "rubber", "role": "rubber", "price": 3},
+    {"name": "oil", "low": 5, "high": 20, "price": 1.5},
+    {"name": "chalk", "low": 20, "high": 100, "price": 0.2},
+    {"name": "sulfur", "low": 1, "high": 3, "price": 1},
+]
+
+
+def rubber(*left_out: str, **more) -> Brief:
+    parts = [part for part in PARTS if part["name"] not in left_out]
+    return Brief(**{"ingredient": parts, "plant": PLANT, "response": [ERASURE], **more})
+
+
+@pytest.fixture(scope="module")
+def split() -> Plan:
+    return lay_out(rubber(), 16, finals=["sulfur"], **QUICK)
+
+
+@pytest.fixture(scope="module")
+def pair() -> dict[str, Plan]:
+    return {f"{n} trials": lay_out(rubber("sulfur"), n, **QUICK) for n in (9, 12)}
+
+
+# ---- base and finals --------------------------------------------------------------------------------
+
+
+def test_parts_of_a_base_share_all_but_the_finals(split):
+    frame = split.frame
+    assert (frame.groupby("base")[["oil", "chalk"]].nunique() == 1).all(axis=None)
+    assert (frame.groupby("base")["batch"].nunique() == 2).all()
+    assert (frame.groupby("base")["sulfur"].nunique() == 2).any()
+    assert split.notes[-1] == (
+        "8 base mixings are split into 16 batches; added to the parts: sulfur. That saves 4 of 12 mill hours, "
+        "if finals take a third of a mixing."
+    )
+    assert_allclose(split.cost["mill_h"], 12 - 4)
+
+
+def test_tree_shows_which_parts_come_from_which_base(split):
+    lines = split.tree().splitlines()
+    assert lines[:3] == ["base A01", "  batch B01: T01", "  batch B02: T02"] and len(lines) == 24
+
+
+def test_what_a_base_holds_is_tested_against_the_error_of_bases(split):
+    judged = split.judge()
+    left = judged.degrees_of_freedom.set_index("level")["df"]
+    power = judged.power.set_index("factor")
+    assert power["level"].to_dict() == {"oil": "base", "chalk": "base", "sulfur": "batch"}
+    assert left["base"] == 2 and (power.loc[["oil", "chalk"], "df"] == 2).all()
+    assert power.loc["sulfur", "df"] == left["slab"]
+
+
+def test_a_setting_of_the_day_is_tested_against_the_error_of_days():
+    humid = {"name": "humid", "low": 30, "high": 60, "changes": "day"}
+    judged = lay_out(rubber("sulfur", setting=[humid], model="linear"), 16, days=4, **QUICK).judge()
+    power = judged.power.set_index("factor")
+    assert power["level"].to_dict() == {"oil": "batch", "chalk": "batch", "humid": "day"}
+    left = judged.degrees_of_freedom.set_index("level")["df"]
+    assert power.loc["humid", "df"] == left["day"] == 1 and power.loc["oil", "df"] == left["slab"]
+
+
+def test_no_limit_is_claimed_where_batches_share_errors(split):
+    line = split.judge(limit=True).efficiencies.iloc[0]
+    assert np.isnan(line["efficiency"]) and not line["proven"]
+    assert line["limit"] == "none derived for batches that share loads, days, blocks or base mixings"
+
+
+# ---- judged -----------------------------------------------------------------------------------------
+
+
+def test_other_ratios_are_shown(split):
+    judged = split.judge()
+    table = judged.under_ratios("base")
+    assert table["average_error"].is_monotonic_increasing
+    assert_allclose(table["average_error"][2], split.judge({"base": 1}).summary["average_error"], rtol=1e-12)
+    assert "Under other variance ratios: base" in judged._repr_html_()
+
+
+def test_limit_is_proven_only_where_vertices_decide():
+    for model, proven in (("linear", True), ("interaction", True), ("quadratic", False)):
+        line = lay_out(rubber("sulfur", model=model), 8, **QUICK).judge(limit=True).efficiencies.iloc[0]
+        assert (
+            line["proven"] == proven
+            and line["gap"] < 1e-3
+            and line["efficiency"] <= np.exp(line["gap"]) + 1e-12
+        )
+        assert ("not proven; searched vertices" in line["limit"]) != proven
+
+
+def test_aliases_of_a_half_fraction():
+    """x3 = x1 x2, so that each main effect carries a whole interaction of the other two (Box & Hunter 1961)."""
+    signs = np.array([[-1, -1, 1], [1, -1, -1], [-1, 1, -1], [1, 1, 1]])
+    brief = Brief(
+        ingredient=[PARTS[0]], setting=[{"name": n, "low": -1, "high": 1, "changes": "batch"} for n in "abc"]
+    )
+    plan = Plan.from_frame(brief, pd.DataFrame(signs, columns=list("abc")), setting_model="linear")
+    found = plan.judge().aliases(setting_model="interaction")
+    assert_allclose(found.loc[["a", "b", "c"], ["b × c", "a × c", "a × b"]], np.eye(3), atol=1e-12)
+    assert_allclose(found.loc["1"], 0, atol=1e-12)
+
+
+def test_readings_and_slabs_alike_are_no_replicates():
+    brief = rubber("sulfur", model="linear")
+    slabs = pd.DataFrame(
+        {"trial": list("abcdef"), "batch": list("112233"), "oil": [5, 5, 20, 20, 5, 5], "chalk": [20] * 4 + [100] * 2}
+    )  # fmt: skip
+    judged = judge(brief, pd.concat([slabs, slabs]))
+    assert judged.structure.n == 6 and judged.repeats == 0
+    left = judged.degrees_of_freedom.set_index("level")["df"].to_dict()
+    assert left == {"batch": 0, "slab": 3}
+    assert judged.power["power"].isna().all()
+
+
+def test_a_category_that_no_trial_uses_is_named_once():
+    brief = rubber(
+        "sulfur", setting=[{"name": "colour", "levels": ["white", "pink", "black"], "changes": "batch"}]
+    )
+    frame = lay_out(brief, 14, **QUICK).frame.query("colour != 'pink'")
+    assert judge(brief, frame).notes == [
+        "3 of 12 terms cannot be told apart by these trials: colour[pink], oil × colour[pink], chalk × colour[pink].",
+        "No trial uses colour = 'pink'; nothing can be said about it.",
+    ]
+
+
+# ---- side by side -----------------------------------------------------------------------------------
+
+
+def test_side_by_side(pair):
+    seen = compare(pair)
+    table = seen.table.set_index("plan")
+    assert table["trials"].tolist() == [9, 12] and table.loc["12 trials", "I"] == 1
+    nine, twelve = (found.score("I") for found in seen.judged.values())
+    assert_allclose(table.loc["9 trials", "I"], np.exp(nine - twelve), rtol=1e-12)
+    assert ((table["of_limit"] > 0.8) & (table["of_limit"] <= 1.001)).all()
+    assert table["kg"].tolist() == [108, 144] and table["mill_h"].tolist() == [6.75, 9]
+    kg = seen.materials.groupby("plan")["kg"].sum()
+    assert_allclose([kg["9 trials"], kg["12 trials"]], table["kg"], rtol=1e-12)
+    assert "chalk" in seen._repr_html_().split("Material")[1]
+    assert set(seen.power["plan"]) == set(seen.fraction["plan"]) == set(pair)
+
+
+def test_what_a_plan_takes_lists_each_material(pair):
+    plan = pair["9 trials"]
+    assert "chalk" in plan._repr_html_().split("What it takes")[1]
+    frame = plan.frame[plan.brief.ingredient_names]
+    chalk = (frame["chalk"] / frame.sum(axis=1)).sum() * 12
+    assert_allclose(plan.materials.set_index("ingredient").loc["chalk", "kg"], chalk, rtol=1e-12)
+    assert_allclose(plan.cost["money"], plan.materials["money"].sum() + 60 * (6.75 + 1.5), rtol=1e-12)
+
+
+def test_one_plan_is_no_comparison(pair):
+    with pytest.raises(PlanError) as caught:
+        compare({"a": pair["9 trials"]})
+    assert str(caught.value) == "1 plan is given; pass at least two."
+
+
+# ---- batches × slabs × readings ---------------------------------------------------------------------
+
+
+def test_trade_off():
+    found = trade_off(rubber("sulfur"), [8, 12], slabs=(1, 2), readings=(1, 3), starts=2)
+    table = found.set_index(["batches", "slabs", "readings"])
+    assert (
+        table["average_error"].groupby(["batches", "slabs"]).apply(lambda e: e.is_monotonic_decreasing).all()
+    )
+    assert (table["df_batch"].groupby("batches").nunique() == 1).all()  # neither slabs nor readings add any
+    assert_allclose(table[["share_batch", "share_slab", "share_reading"]].sum(axis=1), 1, rtol=1e-12)
+    assert_allclose(table.loc[(8, 1, 3), "share_reading"], 0.75 / 2.75, rtol=1e-12)
+    assert table.loc[(12, 2, 3), "lowest_power"] > table.loc[(8, 2, 3), "lowest_power"]
+    assert table.loc[(12, 2, 3), "mill_h"] == 9 and table["money"].notna().all()
+
+
+def test_trade_off_needs_sds():
+    with pytest.raises(PlanError) as caught:
+        trade_off(rubber(response=[]), [8])
+    assert str(caught.value) == (
+        "No response has both sd_batch and sd_reading; add guesses of them to the brief for a trade-off."
+    )
