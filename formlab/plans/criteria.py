@@ -29,8 +29,8 @@ def score(information: np.ndarray, weight: np.ndarray | None) -> float:
         return -np.inf
     if weight is None:
         return float(2 * np.log(diagonal).sum() / p)
-    inverse = np.linalg.inv(information)
-    return float(-np.log(np.sum(weight * inverse)))
+    trace = float(np.sum(weight * np.linalg.inv(information)))
+    return -math.log(trace) if 0 < trace < np.inf else -np.inf  # rounding may have broken the inverse
 
 
 class State:
