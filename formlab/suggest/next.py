@@ -145,11 +145,12 @@ class _Worlds:
     def _pool(self, near: pd.DataFrame) -> pd.DataFrame:
         """Uniform formulas, and as many between them and the best ones so far."""
         wide = self.region.sample(POOL // 2, self.rng)
-        names = list(self.region.polytope.names)
+        names = [n for n in self.region.polytope.names if n not in self.region.levels]
         anchors = near.iloc[self.rng.integers(min(len(near), 8), size=POOL // 2)].reset_index(drop=True)
         weight = self.rng.random((len(wide), 1)) ** 2 * 0.6
         close = anchors.copy()
         close[names] = (1 - weight) * anchors[names].to_numpy(float) + weight * wide[names].to_numpy(float)
+        close = close[self.region.contains(close)]  # a limit with a level in it may cut the line between two
         return pd.concat([near.head(1), close, wide], ignore_index=True)
 
     def _values(self, frame: pd.DataFrame) -> np.ndarray:
