@@ -173,12 +173,26 @@ class IndependentBatches:
     def draw(self, draws, seed=None):
         drawn, surfaces = self.surfaces.draw(draws, seed), self.surfaces
 
-        def accepted(frame, seed=None):
+        def accepted(frame, seed=None, slabs=None):
             noise = np.random.default_rng(seed).normal(size=(draws, 2)) * surfaces.batch_sds
             return drawn.mean(frame) + noise[:, None, :]
 
         drawn.accepted = accepted
         return drawn
+
+
+def test_confirmation_takes_the_error_of_the_slabs_that_were_cut():
+    """Slabs of one batch read as far apart as their own error says: fewer of them, wider limits."""
+    series = open_series("demo_trials/drafting_block")
+    surfaces = fit(series.brief, series.trials(), kind="least squares", seed=1)
+    made = series.brief.complete(series.brief.baseline).assign(batch="B90", trial="T90", erasure=88.0)
+    cut = pd.concat([made.assign(trial=f"T{90 + k}") for k in range(4)], ignore_index=True)
+    one, four = (confirm(series.brief, surfaces, t, seed=1).table.iloc[0] for t in (made, cut))
+    asked = surfaces.draw(4000, seed=3).accepted(made, slabs=1)[:, 0, 0]
+    assert_allclose(one[["low", "high"]].astype(float), np.quantile(asked, [0.025, 0.975]), atol=0.25)
+    planned = confirm(series.brief, surfaces, made.drop(columns="trial"), seed=1).table.iloc[0]
+    widths = [line["high"] - line["low"] for line in (one, planned, four)]
+    assert widths[0] > 1.05 * widths[1] > 1.05 * widths[2]  # 1, 2 (the brief's) and 4 slabs
 
 
 def test_confirmation_says_which_batch_disagrees():
@@ -310,6 +324,17 @@ def test_next_trials_continue_the_plan_inside_the_region(wedge):
     pd.testing.assert_frame_equal(plan.frame, again.frame)
     with pytest.raises(SuggestError, match="count = 0; ask for at least 1 trial."):
         next_trials(brief, surfaces, trials, count=0)
+
+
+def test_next_trials_keep_limits_in_which_a_level_stands():
+    brief = brief_of(
+        setting=[{"name": "cuts", "levels": [1.0, 20.0, 40.0]}],
+        limit=[{"expression": "chalk + cuts <= 100"}],
+    )
+    surfaces = KnownSurfaces(brief, [lambda f: hardness(f) + 0.05 * f["cuts"].to_numpy()], [2.0], [1.0])
+    for seed in range(3):
+        chosen = next_trials(brief, surfaces, pd.DataFrame(), count=6, seed=seed).frame
+        assert Region(brief).contains(chosen).all()
 
 
 def test_next_trials_share_a_batch_and_fill_loads():
