@@ -122,6 +122,46 @@ def test_binding_target_has_the_price_of_the_linear_programme():
     )
 
 
+def test_a_binding_target_costs_what_the_region_without_it_would_save():
+    """Without its target the cheapest is all chalk and no oil, or all of both: a corner, by enumeration."""
+    brief = brief_of(response=[{"name": "hardness", "at_most": 48.0, "matters": 1.0}])
+    surfaces = KnownSurfaces(brief, [hardness], [2.0])
+    answer = suggest(brief, surfaces, minimise="cost_per_kg", premium=0, alternatives=0, seed=3)
+    line = answer.binding[answer.binding["what"].str.startswith("target")].iloc[0]
+    corners = Region.from_brief(brief).vertices()
+    costs = brief.costs(corners)["per_kg"]
+    assert_allclose(line["costs EUR per kg"], answer.cost["per_kg"] - costs.min(), atol=1e-6)
+    assert line["costs EUR per kg"] > line["saves EUR per kg"] > 0
+    at_corner = hardness(corners.loc[[costs.idxmin()]])[0]
+    assert_allclose(float(line["free at"].split()[0]), at_corner + 2.0 * norm.ppf(0.99), atol=0.2)
+
+
+def test_an_unreached_confidence_has_no_price():
+    brief = brief_of(response=[{"name": "hardness", "at_least": 55.0, "matters": 1.0}])
+    answer = suggest(brief, KnownSurfaces(brief, [hardness], [2.0]), confidence=0.9, alternatives=0, seed=3)
+    assert not any(name.startswith(("saves", "costs", "free")) for name in answer.binding)
+
+
+def test_alternatives_are_the_cheapest_that_are_clearly_different():
+    """Two oils of one effect: little of the better pair, or some of the worse; each gives up money only."""
+    ingredients = [
+        {"name": "rubber", "role": "rubber", "density": 1.0, "price": 2.0},
+        {"name": "oil", "role": "oil", "low": 0, "high": 30, "density": 1.0, "price": 1.0},
+        {"name": "ester", "role": "oil", "low": 0, "high": 30, "density": 1.0, "price": 1.1},
+    ]
+    brief = brief_of(ingredient=ingredients, response=[{"name": "softness", "at_most": 20.0, "matters": 1.0}])
+    surfaces = KnownSurfaces(brief, [lambda f: (f["oil"] + f["ester"]).to_numpy()], [1.0])
+    answer = suggest(brief, surfaces, minimise="cost_per_kg", premium=0, seed=3, explain=False)
+    others = answer.alternatives
+    total = 20 - norm.ppf(0.9)
+    assert_allclose(answer.formula[["oil", "ester"]], [total, 0], atol=0.25)
+    assert_allclose(others["ester"], [4.5, 9.0, 13.5], atol=0.1)  # steps of 15 % of the range of 30
+    assert_allclose(others["oil"] + others["ester"], total, atol=0.25)
+    extra = 100 * (others["cost per kg"] / answer.cost["per_kg"] - 1)
+    assert list(others["gives up"]) == [f"{e:.1f} % dearer" for e in extra]
+    assert (extra > 0).all() and (others["true_mean"] > 0.89).all()
+
+
 def test_chance_of_a_target_is_that_of_the_formula_suggested_also_where_a_premium_is_spent():
     brief = brief_of()
     surfaces = KnownSurfaces(brief, [hardness], [2.0])
