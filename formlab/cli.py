@@ -344,15 +344,16 @@ def _fit(args: argparse.Namespace) -> int:
 
 def _suggest(args: argparse.Namespace) -> int:
     from formlab.series import open_series
-    from formlab.suggest import suggest
+    from formlab.suggest import ledger_of, suggest
     from formlab.surfaces import fit
 
     series = open_series(args.folder)
     trials = series.trials()
     surfaces = fit(series.brief, trials, kind=args.kind, seed=args.seed, n_jobs=args.workers)
+    ledger = ledger_of(series.brief, series.promises(), trials)
     answer = suggest(
         series.brief, surfaces, minimise=args.minimise, maximise=args.maximise, confidence=args.confidence, of=args.of,
-        premium=args.premium, ledger=_ledger(series, trials), prices=_scenario(series, args.scenario), seed=args.seed,
+        premium=args.premium, ledger=ledger, prices=_scenario(series, args.scenario), seed=args.seed,
     )  # fmt: skip
     if args.promise:
         series.save_promise(answer)
@@ -370,17 +371,6 @@ def _suggest(args: argparse.Namespace) -> int:
         _show(f"Weigh-up of {args.batch_kg:g} kg", shown[["ingredient", *heads.values()]])
     _cautions()
     return 0
-
-
-def _ledger(series: Any, trials: Any) -> Any:
-    """How the promises kept in the journal came out so far; None where no later batch tells."""
-    from formlab.suggest import score_promises, settle_promises
-
-    promises = series.promises()
-    settled = settle_promises(series.brief, promises, trials) if len(promises) else promises
-    if not len(settled):
-        return None
-    return score_promises(settled["claimed"].clip(0.001, 0.999), settled["came_true"], settled["shift"])
 
 
 def _next(args: argparse.Namespace) -> int:

@@ -204,7 +204,7 @@ def test_premium_buys_certainty_while_it_is_cheap_and_says_what_it_costs():
 
 
 def test_past_misses_lower_claims_and_raise_what_is_required():
-    brief = brief_of()
+    brief = brief_of(current={"oil": 5.0, "chalk": 60.0})
     surfaces = KnownSurfaces(brief, [hardness], [2.0])
     asked = {"minimise": "cost_per_litre", "confidence": 0.9, "seed": 3, "explain": False, "premium": 0}
     ledger = score_promises([0.9] * 20, [True] * 12 + [False] * 8)
@@ -212,6 +212,12 @@ def test_past_misses_lower_claims_and_raise_what_is_required():
     assert wary.cost["per_litre"] > plain.cost["per_litre"]
     assert_allclose(wary.conformance.true_mean, 0.9, atol=0.01)
     assert_allclose(ledger.honest(ledger.raw(0.9)), 0.9, rtol=1e-12)
+    assert_allclose(wary.current.loc["conformance of the true mean", "suggested"], wary.conformance.true_mean)
+    assert_allclose(wary.current.loc["conformance as measured", "suggested"], wary.conformance.accepted)
+    alone = norm.cdf((hardness(brief.baseline) - 40) / 2.0)[0]
+    assert_allclose(
+        wary.current.loc["conformance of the true mean", "today"], ledger.honest(alone), atol=0.01
+    )
     assert wary.promise()["shift"] == ledger.shift < 0
     assert any(note.startswith("Of 20 promises at 0.90 on average, 12 came true") for note in wary.notes)
 

@@ -11,6 +11,7 @@ from scipy.stats import chi2, norm
 from formlab import Brief, demo, fit, open_series, suggest
 from formlab.errors import SuggestError
 from formlab.region import Region
+from formlab.report.story import story_of
 from formlab.suggest import (
     confirm,
     conformance,
@@ -248,6 +249,26 @@ def test_promises_are_kept_in_the_series_and_settled_by_later_batches(tmp_path):
     settled = settle_promises(brief, kept, made.reset_index(drop=True))
     assert list(settled["batch"]) == ["B90", "B91"]
     assert list(settled["came_true"]) == [True, False]
+    kept.at[0, "made"] = ["B90"]
+    assert list(settle_promises(brief, kept, made.reset_index(drop=True))["batch"]) == ["B91"]
+
+
+def test_a_report_tells_of_past_promises_and_lowers_its_claims(tmp_path):
+    shutil.copytree("demo_trials/ink_wedge", tmp_path / "wedge")
+    series = open_series(tmp_path / "wedge")
+    brief, trials = series.brief, series.trials()
+    surfaces = fit(brief, trials, kind="least squares", seed=1)
+    answer = suggest(brief, surfaces, seed=1, explain=False, alternatives=0)
+    series.save_promise(answer)
+    assert set(series.promises()["made"].iloc[0]) == set(trials["batch"])
+    ruined = answer.frame.loc[[0] * 6].assign(
+        batch=[f"B9{k}" for k in range(6)], trial=[f"T9{k}" for k in range(6)]
+    )
+    ruined = ruined.assign(**demo.TRUTHS["ink_wedge"](brief, answer.frame).iloc[0]).assign(hardness=80.0)
+    later = pd.concat([trials, ruined], ignore_index=True)
+    story = story_of(series, later, surfaces, None, None, "least squares", 0.9, 1, lambda place, name: None)
+    assert story.answer.shift < 0
+    assert any(note.startswith("Of 6 promises at") and "0 came true" in note for note in story.answer.notes)
 
 
 def test_two_targets_that_fight_and_what_each_must_give():

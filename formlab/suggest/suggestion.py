@@ -350,9 +350,7 @@ def _report(
 ) -> Suggestion:
     brief, surfaces = question.brief, question.surfaces
     best, figures = answer.formula, answer.figures
-    if ledger is not None:
-        mean, batch, passed = (ledger.honest(getattr(figures, kind)) for kind in KINDS)
-        figures = replace(figures, true_mean=mean, new_batch=batch, accepted=passed)
+    figures = _after_misses(figures, ledger)
     predicted = _predicted(brief, surfaces, best, final)
     cost = brief.costs(best, question.prices).iloc[0] if brief.has_costs else None
     means = question.means(best)
@@ -374,7 +372,7 @@ def _report(
         cost=cost,
         binding=_binding(question, region, found, predicted, final, reached) if explain else pd.DataFrame(),
         alternatives=clearly_different(question, region, found, answer, reached, alternatives, final),
-        current=_against_today(question, best, final),
+        current=_against_today(question, best, final, figures, ledger),
         desirability=float(desirability(brief, means)[0]) if aimed else float("nan"),
         notes=[
             *_notes(brief, surfaces, answer, question, confidence, reached, ledger, flat),
@@ -386,6 +384,14 @@ def _report(
         ],
         shift=0.0 if ledger is None else ledger.shift,
     )
+
+
+def _after_misses(figures: Conformance, ledger: Ledger | None) -> Conformance:
+    """The three figures, lowered by what past promises teach."""
+    if ledger is None:
+        return figures
+    mean, batch, passed = (ledger.honest(getattr(figures, kind)) for kind in KINDS)
+    return replace(figures, true_mean=mean, new_batch=batch, accepted=passed)
 
 
 def _predicted(brief: Brief, surfaces: Any, frame: pd.DataFrame, draws: Any) -> pd.DataFrame:
@@ -402,7 +408,9 @@ def _predicted(brief: Brief, surfaces: Any, frame: pd.DataFrame, draws: Any) -> 
     return pd.DataFrame.from_dict(lines, orient="index").rename_axis("response")
 
 
-def _against_today(question: Question, best: pd.DataFrame, final: Any) -> pd.DataFrame | None:
+def _against_today(
+    question: Question, best: pd.DataFrame, final: Any, figures: Conformance, ledger: Ledger | None
+) -> pd.DataFrame | None:
     brief, today = question.brief, question.brief.baseline
     if today is None:
         return None
@@ -417,8 +425,9 @@ def _against_today(question: Question, best: pd.DataFrame, final: Any) -> pd.Dat
     if brief.has_costs:
         for name, column in brief.costs(both, question.prices).items():
             lines[f"cost {str(name).replace('_', ' ')} ({brief.currency})"] = column
-    figures = conformance(brief, final, both, seed=question.seed)
-    lines[f"conformance of the {brief.true_words}"] = pd.Series([f.true_mean for f in figures])
+    now = _after_misses(conformance(brief, final, today)[0], ledger)
+    for kind, said in zip(KINDS, (f"of the {brief.true_words}", "of one new batch", "as measured")):
+        lines[f"conformance {said}"] = pd.Series([getattr(now, kind), getattr(figures, kind)])
     out = pd.DataFrame(lines).T.set_axis(["today", "suggested"], axis=1).rename_axis("")
     numeric = out.map(lambda v: isinstance(v, (int, float, np.floating)))
     out["change"] = [
@@ -536,9 +545,10 @@ def _notes(
             f"{100 * answer.extra:.1f} % more and has {final:.3f}. premium=0 asks for the cheapest itself."
         )
     notes += flat
-    if ledger is not None and ledger.shift < 0:
-        notes.append(
-            f"{ledger.words} Claims are lowered for it: {final:.3f} by these surfaces alone is printed as "
+    if ledger is not None:
+        lowered = (
+            f" Claims are lowered for it: {final:.3f} by these surfaces alone is printed as "
             f"{ledger.honest(final):.3f}."
         )
+        notes.append(ledger.words + (lowered if ledger.shift < 0 else ""))
     return notes
