@@ -290,6 +290,23 @@ def test_two_targets_that_fight_and_what_each_must_give():
     assert "hardness and slip fight most" in conflict.words
 
 
+def test_a_target_out_of_reach_is_not_said_to_fight():
+    """Hardness is 55 at most, so 58 asks 3 more of the region and 1.28 sds of the doubt."""
+    brief = brief_of(
+        response=[{"name": "hardness", "unit": "Shore A", "at_least": 58.0, "matters": 1.0}, TWO[1]]
+    )
+    surfaces = KnownSurfaces(brief, [hardness, smear], [0.5, 0.5])
+    conflict = find_conflict(brief, surfaces, confidence=0.9, draws=4000, seed=1)
+    assert list(conflict.give["response"]) == ["hardness"]
+    assert_allclose(conflict.give["give"], 3 + 0.5 * norm.ppf(0.9), atol=0.13)
+    assert conflict.words.startswith("Out of reach even alone: hardness with probability 0.00 at best. ")
+    assert "it takes hardness (at least 58 Shore A) by 3." in conflict.words
+    answer = suggest(brief, surfaces, confidence=0.9, alternatives=0, seed=1)
+    assert answer.notes[1].startswith("Out of reach even alone: hardness")
+    calm = find_conflict(*two_known(), confidence=0.9, seed=1)
+    assert calm.give.empty and calm.words.endswith("at best: none has to give.")
+
+
 def replaced():
     data = {
         "basis": "fraction",

@@ -18,6 +18,7 @@ from formlab.region import Region
 from formlab.suggest.alternatives import clearly_different
 from formlab.suggest.conformance import KINDS, Conformance, conformance, meaning
 from formlab.suggest.doubts import beyond_tried, flat_optimum, under_other_priors
+from formlab.suggest.impossible import find_conflict
 from formlab.suggest.promises import Ledger
 from formlab.suggest.question import Question, desirability, goal_of, matters, small_change
 from formlab.suggest.search import Found, search
@@ -357,7 +358,11 @@ def _report(
     aimed = any(part.has_target for part in brief.responses)
     kind, name = question.goal
     words = {"minimise": "Least", "maximise": "Highest"}[kind] + " " + name.replace("_", " ")
-    flat = flat_optimum(brief, found)
+    notes = _notes(brief, surfaces, answer, question, confidence, reached, ledger, flat_optimum(brief, found))
+    if explain and not reached:
+        notes.insert(1, _conflict(question, confidence))
+    if explain:
+        notes += under_other_priors(brief, surfaces, best, question.of, question.confidence, question.seed)
     return Suggestion(
         brief=brief,
         goal=words,
@@ -374,14 +379,7 @@ def _report(
         alternatives=clearly_different(question, region, found, answer, reached, alternatives, final),
         current=_against_today(question, best, final, figures, ledger),
         desirability=float(desirability(brief, means)[0]) if aimed else float("nan"),
-        notes=[
-            *_notes(brief, surfaces, answer, question, confidence, reached, ledger, flat),
-            *(
-                under_other_priors(brief, surfaces, best, question.of, question.confidence, question.seed)
-                if explain
-                else []
-            ),
-        ],
+        notes=notes,
         shift=0.0 if ledger is None else ledger.shift,
     )
 
@@ -508,6 +506,15 @@ def _with_target(
         question.relaxed = {}
 
 
+def _conflict(question: Question, confidence: float | None) -> str:
+    """Which targets stand in the way of a confidence that is not reached, in words."""
+    asked = confidence if question.confidence is None else question.confidence
+    assert asked is not None  # there is always one that is not reached
+    return find_conflict(
+        question.brief, question.surfaces, confidence=asked, of=question.of, seed=question.seed
+    ).words
+
+
 def _notes(
     brief: Brief,
     surfaces: Any,
@@ -522,7 +529,7 @@ def _notes(
     if not reached:
         notes.append(
             "No formula in the region reaches the confidence asked for with what is known now; this one is the "
-            "most probable. find_conflict says which targets fight, next_trials which trials would tell."
+            "most probable. next_trials says which trials would tell."
         )
     if figures.made < 0.995:
         notes.append(
