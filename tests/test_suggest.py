@@ -11,6 +11,7 @@ from formlab import Brief, suggest
 from formlab.errors import SuggestError
 from formlab.region import Region
 from formlab.suggest import conformance, desirability, score_promises
+from formlab.suggest.question import Question
 from formlab.suggest.search import search
 from tests.known_surfaces import KnownSurfaces
 
@@ -64,6 +65,33 @@ def test_cheapest_with_known_linear_surfaces_is_the_linear_programme():
     assert_allclose(answer.cost["per_litre"], exact.fun, rtol=2e-3)
     assert answer.reached
     assert abs(answer.conformance.true_mean - 0.9) < 0.02
+
+
+@pytest.mark.parametrize("cost", ["cost_per_kg", "cost_per_litre", "cost_per_piece"])
+@pytest.mark.parametrize("confidence", [0.5, 0.9, 0.98])
+def test_every_cost_is_that_of_the_linear_programme_on_the_same_draws(cost, confidence):
+    """On one set of draws the chance of one linear response is a linear constraint, so nothing is left to chance."""
+    limit = [{"expression": "oil + 0.2 chalk <= 40"}, {"expression": "2 oil - 0.05 chalk >= 4"}]
+    brief = brief_of(limit=limit)
+    surfaces = KnownSurfaces(brief, [hardness], [2.0])
+    draws = surfaces.draw(1000, seed=4)
+    need = int(np.ceil(confidence * 1000))
+    margin = -np.sort(draws.shift[:, 0])[::-1][need - 1]  # what the mean must have above the target
+    question = Question(brief, surfaces, draws, ("minimise", cost), confidence, "true_mean")
+    found = search(Region.from_brief(brief), question, seed=1)
+    # Charnes & Cooper: y = x t, with the divisor of the cost equal to 1; variables oil t, chalk t, t
+    volume = np.array([1 / 0.91, 1 / 2.71, 100 / 0.94])
+    divisor = np.array([1.0, 1.0, 100.0]) if cost == "cost_per_kg" else volume
+    exact = linprog(
+        [1.2, 0.2, 2.0 * 100],
+        A_ub=[[0.5, -0.1, margin], [1, 0, -30], [0, 1, -150], [1, 0.2, -40], [-2, 0.05, 4]],
+        b_ub=np.zeros(5),
+        A_eq=[divisor],
+        b_eq=[1.0],
+    )
+    per_piece = 10.0 / 1000 if cost == "cost_per_piece" else 1.0
+    assert found.shortfall[0] <= 0
+    assert_allclose(found.value[0], exact.fun * per_piece, rtol=1e-6)
 
 
 def test_search_finds_the_corner_of_a_linear_programme():
