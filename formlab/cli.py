@@ -133,6 +133,7 @@ def _parser() -> argparse.ArgumentParser:
     panel.add_argument("--no-browser", action="store_true", help="print the address and open nothing")
     rehearse = command("rehearse", _rehearse, "Simulate the whole job many times before anything is milled.")
     rehearse.add_argument("--batches", type=int, nargs="+", default=[12, 18, 24], help="numbers to compare")
+    rehearse.add_argument("--planned", action="store_true", help="rehearse the plan in the folder instead")
     rehearse.add_argument("--runs", type=int, default=40, help="simulated plants for each (40)")
     rehearse.add_argument("--workers", type=int, default=1)
     rehearse.add_argument("--seed", type=int, default=1)
@@ -429,11 +430,15 @@ def _panel(args: argparse.Namespace) -> int:
 
 
 def _rehearse(args: argparse.Namespace) -> int:
+    from formlab.plans import Plan
     from formlab.series import open_series
     from formlab.suggest import rehearse
 
-    brief = open_series(args.folder).brief
-    frame = rehearse(brief, batches=args.batches, runs=args.runs, n_jobs=args.workers, seed=args.seed)
+    series = open_series(args.folder)
+    plan = Plan.from_frame(series.brief, series.plan_frame()) if args.planned else None
+    frame = rehearse(
+        series.brief, batches=args.batches, plan=plan, runs=args.runs, n_jobs=args.workers, seed=args.seed
+    )
     if args.json:
         _print_json(frame)
         return 0
