@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
+from scipy.optimize import linprog
 from scipy.stats import chi2, norm
 
 from formlab import Brief, demo, fit, open_series, suggest
@@ -447,6 +448,49 @@ def test_next_trials_share_a_batch_and_fill_loads():
     assert plan.groupby("load").size().max() <= brief.plant.slabs_per_load
     with pytest.raises(SuggestError, match="slabs = 0; ask for at least 1 slab of a batch."):
         next_trials(brief, surfaces, trials, slabs=0)
+
+
+def test_another_round_is_worth_what_it_can_save_in_a_year():
+    """A mean known to 2 is backed off by 1.28 of it; knowing it would take that back, at the price of the hardness."""
+    few, many = (
+        brief_of(piece={"volume_cm3": 10.0, "per_year": per_year}, plant={"mill_h": 1.0, "rate_per_h": 50.0})
+        for per_year in (1000, 10_000_000)
+    )
+    words = [
+        next_trials(b, KnownSurfaces(b, [hardness], [2.0], [1.0]), pd.DataFrame(), count=2, seed=1).notes[-1]
+        for b in (few, many)
+    ]
+    assert all(f"this round costs {trial_cost(few, 2):.3g} EUR" in text for text in words)
+    ends = [text.endswith("Another round is hardly worth its mill time.") for text in words]
+    assert ends == [True, False]
+    # every world is a linear-fractional programme: exact by Charnes & Cooper, with the litres equal to 1
+    volume, z = [1 / 0.91, 1 / 2.71, 100 / 0.94], norm.ppf((np.arange(400) + 0.5) / 400)
+    costs = [
+        linprog([1.2, 0.2, 200.0], A_ub=[[0.5, -0.1, m], [1, 0, -30], [0, 1, -150]], b_ub=np.zeros(3),
+                A_eq=[volume], b_eq=[1.0]).fun for m in [2.0 * norm.ppf(0.9), *(2.0 * z)]
+    ]  # fmt: skip
+    saved = float(words[1].split("It is ")[1].split(" EUR")[0])
+    assert_allclose(
+        saved, 10_000_000 * 10.0 / 1000 * (costs[0] - np.mean(costs[1:])), rtol=0.2
+    )  # 400 worlds, 16 searched
+
+
+def test_a_round_that_cannot_make_surer_is_not_worth_it():
+    """Hardness is 55 at most: at least 30 is sure already, at least 55 is a coin that a trial would turn."""
+    sure, open_ = (
+        brief_of(response=[{"name": "hardness", "at_least": v, "matters": 1.0}]) for v in (30.0, 55.0)
+    )
+    words = [
+        next_trials(
+            b, KnownSurfaces(b, [hardness], [2.0], [1.0]), pd.DataFrame(), count=2, seed=1, **asked
+        ).notes[-1]
+        for b, asked in ((sure, {"maximise": "conformance"}), (open_, {}), (sure, {"maximise": "hardness"}))
+    ]
+    assert words[0].startswith("The best formula so far is 1.00 sure") and words[0].endswith("its mill time.")
+    assert words[1].endswith("As likely is it that more trials find one.")
+    assert words[2].startswith("Knowing everything would bring about 0 more of hardness") and words[
+        2
+    ].endswith("its mill time.")
 
 
 def test_what_could_not_be_made_is_avoided():

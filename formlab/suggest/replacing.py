@@ -14,11 +14,11 @@ from formlab.errors import SuggestError
 from formlab.html import Markup, escape, fold, number, panel, table
 from formlab.progress import along
 from formlab.region import Region
-from formlab.suggest.next import next_trials
+from formlab.suggest.next import next_trials, trial_cost
 from formlab.suggest.question import Question
 from formlab.suggest.seek import FINAL_DRAWS, SEARCH_DRAWS, search_until
 
-__all__ = ["Replacement", "replace_ingredient", "trial_cost"]
+__all__ = ["Replacement", "replace_ingredient"]
 
 
 @dataclass(frozen=True)
@@ -92,27 +92,6 @@ def _in_words(column: str) -> str:
     if column.startswith(("per_", "saving_per_")):
         return f"{'cost ' if column.startswith('per_') else ''}{column.replace('_', ' ')}"
     return heads.get(column, column)
-
-
-def trial_cost(brief: Brief, batches: int, frame: pd.DataFrame | None = None) -> float:
-    """Return what trial batches cost: mill and press hours at the plant's rate, and the material (currency).
-
-    Raises
-    ------
-    SuggestError
-        If the brief's ``[plant]`` lacks mill_h or rate_per_h.
-    """
-    plant = brief.plant
-    if plant.mill_h is None or plant.rate_per_h is None:
-        raise SuggestError(
-            "The cost of trials needs [plant] mill_h (h) and rate_per_h (currency per h); add them to the brief."
-        )
-    loads = batches * plant.slabs_per_batch / (plant.slabs_per_load or 1)
-    hours = batches * plant.mill_h + loads * (plant.press_h or 0.0)
-    material = 0.0
-    if frame is not None and plant.batch_kg and brief.has_costs:
-        material = batches * plant.batch_kg * float(brief.costs(frame)["per_kg"].mean())
-    return hours * plant.rate_per_h + material
 
 
 def replace_ingredient(
