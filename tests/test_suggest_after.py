@@ -69,6 +69,25 @@ def test_frontier_of_two_responses_is_the_line_between_the_corners():
     assert_allclose(frame["hardness"].iloc[:-1], 55 - 0.5 * (frame["smear"].iloc[:-1] - 5), atol=0.02)
 
 
+def test_frontiers_are_held_against_today():
+    brief, surfaces = two_known(current={"oil": 5.0, "chalk": 60.0})
+    today = brief.costs(brief.baseline)["per_litre"].iloc[0]
+    frame = cost_frontier(brief, surfaces, confidences=(0.6, 0.9), seed=2)
+    assert_allclose(frame["saving"], today - frame["cost_per_litre"], atol=1e-12)
+    both = response_frontier(brief, surfaces, "hardness", "smear", points=3, seed=1)
+    assert_allclose(both["hardness change"], both["hardness"] - 43.5)
+    assert_allclose(both["smear change"], both["smear"] - 10.0)
+
+
+def test_risks_of_a_formula_do_not_depend_on_what_else_is_asked():
+    series = open_series("demo_trials/drafting_block")
+    draws = fit(series.brief, series.trials(), kind="least squares", seed=1).draw(2000, seed=1)
+    ends = Region(series.brief).sample(2, 5)
+    together = risks(series.brief, draws, ends, guard=1.0)
+    alone = pd.concat([risks(series.brief, draws, ends.iloc[[k]], guard=1.0) for k in range(2)])
+    pd.testing.assert_frame_equal(together, alone)
+
+
 def test_risks_of_one_normal_response():
     """JCGM 106:2012 9.5 for a normal true value and a normal error, by numerical integration."""
     brief = brief_of()
