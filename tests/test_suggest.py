@@ -263,6 +263,40 @@ def test_desirability_by_hand():
     assert_allclose(got, [(0.5**2 * 0.5 * 1.0) ** 0.25, 0.0, 1.0], rtol=1e-12)
 
 
+def test_tyre_tread_of_derringer_and_suich():
+    """Their surfaces and optimum (1980, J. Quality Technology 12:214), coded units. Values from memory."""
+    b = np.array(
+        [  # 1, x1, x2, x3, x1², x2², x3², x1x2, x1x3, x2x3
+            [139.12, 16.49, 17.88, 10.91, -4.01, -3.45, -1.57, 5.13, 7.13, 7.88],
+            [1261.11, 268.15, 246.50, 139.48, -83.55, -124.79, 199.17, 69.38, 94.13, 104.38],
+            [400.38, -99.67, -31.40, -73.92, 7.93, 17.31, 0.43, 8.75, 6.25, 1.25],
+            [68.91, -1.41, 4.32, 1.63, 1.56, 0.06, -0.32, -1.63, 0.13, -0.25],
+        ]
+    )
+
+    def surface(row):
+        def mean(frame):
+            x, y, z = frame[["silica", "silane", "sulfur"]].to_numpy(float).T
+            return b[row] @ np.array([x**0, x, y, z, x * x, y * y, z * z, x * y, x * z, y * z])
+
+        return mean
+
+    brief = Brief(
+        setting=[{"name": n, "low": -1.633, "high": 1.633} for n in ("silica", "silane", "sulfur")],
+        response=[
+            {"name": "abrasion", "at_least": 120, "ideal": 170},
+            {"name": "modulus", "at_least": 1000, "ideal": 1300},
+            {"name": "elongation", "near": 500, "within": 100},
+            {"name": "hardness", "near": 67.5, "within": 7.5},
+        ],
+    )
+    surfaces = KnownSurfaces(brief, [surface(k) for k in range(4)], [1.0] * 4)
+    answer = suggest(brief, surfaces, maximise="desirability", explain=False, alternatives=0, seed=1)
+    assert_allclose(answer.desirability, 0.583, atol=5e-4)
+    assert_allclose(answer.settings.astype(float), [-0.05, 0.145, -0.868], atol=5e-3)
+    assert_allclose(answer.predicted["mean"], [129.5, 1300, 465.7, 68.0], rtol=2e-3)
+
+
 def test_same_seed_same_answer():
     brief = brief_of()
     surfaces = KnownSurfaces(brief, [hardness], [2.0])

@@ -360,7 +360,7 @@ def _report(
     words = {"minimise": "Least", "maximise": "Highest"}[kind] + " " + name.replace("_", " ")
     notes = _notes(brief, surfaces, answer, question, confidence, reached, ledger, flat_optimum(brief, found))
     if explain and not reached:
-        notes.insert(1, _conflict(question, confidence))
+        notes[1:1] = _conflict(question, confidence)
     if explain:
         notes += under_other_priors(brief, surfaces, best, question.of, question.confidence, question.seed)
     return Suggestion(
@@ -506,13 +506,14 @@ def _with_target(
         question.relaxed = {}
 
 
-def _conflict(question: Question, confidence: float | None) -> str:
-    """Which targets stand in the way of a confidence that is not reached, in words."""
+def _conflict(question: Question, confidence: float | None) -> list[str]:
+    """Which targets stand in the way of a confidence that is not reached, in words; nothing if its few draws see none."""
     asked = confidence if question.confidence is None else question.confidence
     assert asked is not None  # there is always one that is not reached
-    return find_conflict(
+    found = find_conflict(
         question.brief, question.surfaces, confidence=asked, of=question.of, seed=question.seed
-    ).words
+    )
+    return [found.words] if len(found.give) else []
 
 
 def _notes(
