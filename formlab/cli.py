@@ -134,6 +134,7 @@ def _parser() -> argparse.ArgumentParser:
     panel.add_argument("--no-browser", action="store_true", help="print the address and open nothing")
     rehearse = command("rehearse", _rehearse, "Simulate the whole job many times before anything is milled.")
     rehearse.add_argument("--batches", type=int, nargs="+", default=[12, 18, 24], help="numbers to compare")
+    rehearse.add_argument("--planned", action="store_true", help="rehearse the plan in the folder instead")
     rehearse.add_argument("--runs", type=int, default=40, help="simulated plants for each (40)")
     rehearse.add_argument("--workers", type=int, default=1)
     rehearse.add_argument("--seed", type=int, default=1)
@@ -345,15 +346,16 @@ def _fit(args: argparse.Namespace) -> int:
 
 def _suggest(args: argparse.Namespace) -> int:
     from formlab.series import open_series
-    from formlab.suggest import suggest
+    from formlab.suggest import ledger_of, suggest
     from formlab.surfaces import fit
 
     series = open_series(args.folder)
     trials = series.trials()
     surfaces = fit(series.brief, trials, kind=args.kind, seed=args.seed, n_jobs=args.workers)
+    ledger = ledger_of(series.brief, series.promises(), trials)
     answer = suggest(
         series.brief, surfaces, minimise=args.minimise, maximise=args.maximise, confidence=args.confidence, of=args.of,
-        premium=args.premium, ledger=_ledger(series, trials), prices=_scenario(series, args.scenario), seed=args.seed,
+        premium=args.premium, ledger=ledger, prices=_scenario(series, args.scenario), seed=args.seed,
     )  # fmt: skip
     if args.promise:
         series.save_promise(answer)
@@ -371,17 +373,6 @@ def _suggest(args: argparse.Namespace) -> int:
         _show(f"Weigh-up of {args.batch_kg:g} kg", shown[["ingredient", *heads.values()]])
     _cautions()
     return 0
-
-
-def _ledger(series: Any, trials: Any) -> Any:
-    """How the promises kept in the journal came out so far; None where no later batch tells."""
-    from formlab.suggest import score_promises, settle_promises
-
-    promises = series.promises()
-    settled = settle_promises(series.brief, promises, trials) if len(promises) else promises
-    if not len(settled):
-        return None
-    return score_promises(settled["claimed"].clip(0.001, 0.999), settled["came_true"], settled["shift"])
 
 
 def _next(args: argparse.Namespace) -> int:
@@ -440,11 +431,15 @@ def _panel(args: argparse.Namespace) -> int:
 
 
 def _rehearse(args: argparse.Namespace) -> int:
+    from formlab.plans import Plan
     from formlab.series import open_series
     from formlab.suggest import rehearse
 
-    brief = open_series(args.folder).brief
-    frame = rehearse(brief, batches=args.batches, runs=args.runs, n_jobs=args.workers, seed=args.seed)
+    series = open_series(args.folder)
+    plan = Plan.from_frame(series.brief, series.plan_frame()) if args.planned else None
+    frame = rehearse(
+        series.brief, batches=args.batches, plan=plan, runs=args.runs, n_jobs=args.workers, seed=args.seed
+    )
     if args.json:
         _print_json(frame)
         return 0

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from copy import copy
+
 import numpy as np
 import pandas as pd
 from scipy.stats import norm
@@ -18,6 +20,11 @@ class KnownDraws:
 
     def __len__(self):
         return len(self.shift)
+
+    def subset(self, rows):
+        other = copy(self)
+        other.shift, other.batch = self.shift[rows], self.batch[rows]
+        return other
 
     def mean(self, frame):
         return self.world.means(frame)[None] + self.shift[:, None, :]

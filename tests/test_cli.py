@@ -13,9 +13,10 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from formlab.cli import _ledger, main
+from formlab.cli import main
 from formlab.demo import BRIEFS, TRUTHS, make_results
 from formlab.series import open_series
+from formlab.suggest import ledger_of
 
 HOME = Path(__file__).parent.parent / "demo_trials"
 
@@ -107,9 +108,10 @@ def test_promises_are_kept_and_past_misses_heeded(tmp_path, capsys):
         trial=[f"X{k}" for k in range(8)], batch=[f"BX{k}" for k in range(8)], hardness=95.0,
         **{n: promise[n] for n in series.brief.columns},
     )  # fmt: skip
-    ledger = _ledger(series, pd.concat([trials, missed], ignore_index=True))
+    later = pd.concat([trials, missed], ignore_index=True)
+    ledger = ledger_of(series.brief, series.promises(), later)
     assert ledger.shift < 0 and ledger.words.startswith("Of 8 promises")
-    assert _ledger(series, trials) is None  # none was made yet
+    assert ledger_of(series.brief, series.promises(), trials) is None  # none was made yet
 
 
 def test_every_command_has_help():

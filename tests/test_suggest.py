@@ -11,6 +11,7 @@ from formlab import Brief, suggest
 from formlab.errors import SuggestError
 from formlab.region import Region
 from formlab.suggest import conformance, desirability, score_promises
+from formlab.suggest.question import Question
 from formlab.suggest.search import search
 from tests.known_surfaces import KnownSurfaces
 
@@ -64,6 +65,33 @@ def test_cheapest_with_known_linear_surfaces_is_the_linear_programme():
     assert_allclose(answer.cost["per_litre"], exact.fun, rtol=2e-3)
     assert answer.reached
     assert abs(answer.conformance.true_mean - 0.9) < 0.02
+
+
+@pytest.mark.parametrize("cost", ["cost_per_kg", "cost_per_litre", "cost_per_piece"])
+@pytest.mark.parametrize("confidence", [0.5, 0.9, 0.98])
+def test_every_cost_is_that_of_the_linear_programme_on_the_same_draws(cost, confidence):
+    """On one set of draws the chance of one linear response is a linear constraint, so nothing is left to chance."""
+    limit = [{"expression": "oil + 0.2 chalk <= 40"}, {"expression": "2 oil - 0.05 chalk >= 4"}]
+    brief = brief_of(limit=limit)
+    surfaces = KnownSurfaces(brief, [hardness], [2.0])
+    draws = surfaces.draw(1000, seed=4)
+    need = int(np.ceil(confidence * 1000))
+    margin = -np.sort(draws.shift[:, 0])[::-1][need - 1]  # what the mean must have above the target
+    question = Question(brief, surfaces, draws, ("minimise", cost), confidence, "true_mean")
+    found = search(Region.from_brief(brief), question, seed=1)
+    # Charnes & Cooper: y = x t, with the divisor of the cost equal to 1; variables oil t, chalk t, t
+    volume = np.array([1 / 0.91, 1 / 2.71, 100 / 0.94])
+    divisor = np.array([1.0, 1.0, 100.0]) if cost == "cost_per_kg" else volume
+    exact = linprog(
+        [1.2, 0.2, 2.0 * 100],
+        A_ub=[[0.5, -0.1, margin], [1, 0, -30], [0, 1, -150], [1, 0.2, -40], [-2, 0.05, 4]],
+        b_ub=np.zeros(5),
+        A_eq=[divisor],
+        b_eq=[1.0],
+    )
+    per_piece = 10.0 / 1000 if cost == "cost_per_piece" else 1.0
+    assert found.shortfall[0] <= 0
+    assert_allclose(found.value[0], exact.fun * per_piece, rtol=1e-6)
 
 
 def test_search_finds_the_corner_of_a_linear_programme():
@@ -122,6 +150,46 @@ def test_binding_target_has_the_price_of_the_linear_programme():
     )
 
 
+def test_a_binding_target_costs_what_the_region_without_it_would_save():
+    """Without its target the cheapest is all chalk and no oil, or all of both: a corner, by enumeration."""
+    brief = brief_of(response=[{"name": "hardness", "at_most": 48.0, "matters": 1.0}])
+    surfaces = KnownSurfaces(brief, [hardness], [2.0])
+    answer = suggest(brief, surfaces, minimise="cost_per_kg", premium=0, alternatives=0, seed=3)
+    line = answer.binding[answer.binding["what"].str.startswith("target")].iloc[0]
+    corners = Region.from_brief(brief).vertices()
+    costs = brief.costs(corners)["per_kg"]
+    assert_allclose(line["costs EUR per kg"], answer.cost["per_kg"] - costs.min(), atol=1e-6)
+    assert line["costs EUR per kg"] > line["saves EUR per kg"] > 0
+    at_corner = hardness(corners.loc[[costs.idxmin()]])[0]
+    assert_allclose(float(line["free at"].split()[0]), at_corner + 2.0 * norm.ppf(0.99), atol=0.2)
+
+
+def test_an_unreached_confidence_has_no_price():
+    brief = brief_of(response=[{"name": "hardness", "at_least": 55.0, "matters": 1.0}])
+    answer = suggest(brief, KnownSurfaces(brief, [hardness], [2.0]), confidence=0.9, alternatives=0, seed=3)
+    assert not any(name.startswith(("saves", "costs", "free")) for name in answer.binding)
+
+
+def test_alternatives_are_the_cheapest_that_are_clearly_different():
+    """Two oils of one effect: little of the better pair, or some of the worse; each gives up money only."""
+    ingredients = [
+        {"name": "rubber", "role": "rubber", "density": 1.0, "price": 2.0},
+        {"name": "oil", "role": "oil", "low": 0, "high": 30, "density": 1.0, "price": 1.0},
+        {"name": "ester", "role": "oil", "low": 0, "high": 30, "density": 1.0, "price": 1.1},
+    ]
+    brief = brief_of(ingredient=ingredients, response=[{"name": "softness", "at_most": 20.0, "matters": 1.0}])
+    surfaces = KnownSurfaces(brief, [lambda f: (f["oil"] + f["ester"]).to_numpy()], [1.0])
+    answer = suggest(brief, surfaces, minimise="cost_per_kg", premium=0, seed=3, explain=False)
+    others = answer.alternatives
+    total = 20 - norm.ppf(0.9)
+    assert_allclose(answer.formula[["oil", "ester"]], [total, 0], atol=0.25)
+    assert_allclose(others["ester"], [4.5, 9.0, 13.5], atol=0.1)  # steps of 15 % of the range of 30
+    assert_allclose(others["oil"] + others["ester"], total, atol=0.25)
+    extra = 100 * (others["cost per kg"] / answer.cost["per_kg"] - 1)
+    assert list(others["gives up"]) == [f"{e:.1f} % dearer" for e in extra]
+    assert (extra > 0).all() and (others["true_mean"] > 0.89).all()
+
+
 def test_chance_of_a_target_is_that_of_the_formula_suggested_also_where_a_premium_is_spent():
     brief = brief_of()
     surfaces = KnownSurfaces(brief, [hardness], [2.0])
@@ -164,7 +232,7 @@ def test_premium_buys_certainty_while_it_is_cheap_and_says_what_it_costs():
 
 
 def test_past_misses_lower_claims_and_raise_what_is_required():
-    brief = brief_of()
+    brief = brief_of(current={"oil": 5.0, "chalk": 60.0})
     surfaces = KnownSurfaces(brief, [hardness], [2.0])
     asked = {"minimise": "cost_per_litre", "confidence": 0.9, "seed": 3, "explain": False, "premium": 0}
     ledger = score_promises([0.9] * 20, [True] * 12 + [False] * 8)
@@ -172,6 +240,12 @@ def test_past_misses_lower_claims_and_raise_what_is_required():
     assert wary.cost["per_litre"] > plain.cost["per_litre"]
     assert_allclose(wary.conformance.true_mean, 0.9, atol=0.01)
     assert_allclose(ledger.honest(ledger.raw(0.9)), 0.9, rtol=1e-12)
+    assert_allclose(wary.current.loc["conformance of the true mean", "suggested"], wary.conformance.true_mean)
+    assert_allclose(wary.current.loc["conformance as measured", "suggested"], wary.conformance.accepted)
+    alone = norm.cdf((hardness(brief.baseline) - 40) / 2.0)[0]
+    assert_allclose(
+        wary.current.loc["conformance of the true mean", "today"], ledger.honest(alone), atol=0.01
+    )
     assert wary.promise()["shift"] == ledger.shift < 0
     assert any(note.startswith("Of 20 promises at 0.90 on average, 12 came true") for note in wary.notes)
 
@@ -187,6 +261,40 @@ def test_desirability_by_hand():
     )
     got = desirability(brief, np.array([[15.0, 6.0, 3.0], [15.0, 6.0, 4.5], [25.0, 5.0, 1.0]]))
     assert_allclose(got, [(0.5**2 * 0.5 * 1.0) ** 0.25, 0.0, 1.0], rtol=1e-12)
+
+
+def test_tyre_tread_of_derringer_and_suich():
+    """Their surfaces and optimum (1980, J. Quality Technology 12:214), coded units. Values from memory."""
+    b = np.array(
+        [  # 1, x1, x2, x3, x1², x2², x3², x1x2, x1x3, x2x3
+            [139.12, 16.49, 17.88, 10.91, -4.01, -3.45, -1.57, 5.13, 7.13, 7.88],
+            [1261.11, 268.15, 246.50, 139.48, -83.55, -124.79, 199.17, 69.38, 94.13, 104.38],
+            [400.38, -99.67, -31.40, -73.92, 7.93, 17.31, 0.43, 8.75, 6.25, 1.25],
+            [68.91, -1.41, 4.32, 1.63, 1.56, 0.06, -0.32, -1.63, 0.13, -0.25],
+        ]
+    )
+
+    def surface(row):
+        def mean(frame):
+            x, y, z = frame[["silica", "silane", "sulfur"]].to_numpy(float).T
+            return b[row] @ np.array([x**0, x, y, z, x * x, y * y, z * z, x * y, x * z, y * z])
+
+        return mean
+
+    brief = Brief(
+        setting=[{"name": n, "low": -1.633, "high": 1.633} for n in ("silica", "silane", "sulfur")],
+        response=[
+            {"name": "abrasion", "at_least": 120, "ideal": 170},
+            {"name": "modulus", "at_least": 1000, "ideal": 1300},
+            {"name": "elongation", "near": 500, "within": 100},
+            {"name": "hardness", "near": 67.5, "within": 7.5},
+        ],
+    )
+    surfaces = KnownSurfaces(brief, [surface(k) for k in range(4)], [1.0] * 4)
+    answer = suggest(brief, surfaces, maximise="desirability", explain=False, alternatives=0, seed=1)
+    assert_allclose(answer.desirability, 0.583, atol=5e-4)
+    assert_allclose(answer.settings.astype(float), [-0.05, 0.145, -0.868], atol=5e-3)
+    assert_allclose(answer.predicted["mean"], [129.5, 1300, 465.7, 68.0], rtol=2e-3)
 
 
 def test_same_seed_same_answer():

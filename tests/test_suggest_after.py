@@ -1,20 +1,26 @@
 """What follows from a suggestion: trade-offs, replacement, robustness, confirmation, rehearsal, next trials."""
 
 import shutil
+import sys
 
 import numpy as np
 import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
+from scipy.optimize import linprog
 from scipy.stats import chi2, norm
 
 from formlab import Brief, demo, fit, open_series, suggest
 from formlab.errors import SuggestError
+from formlab.html import number
+from formlab.plans import Plan
 from formlab.region import Region
+from formlab.report.story import story_of
 from formlab.suggest import (
     confirm,
     conformance,
     cost_frontier,
+    cost_scenarios,
     find_conflict,
     next_trials,
     operating_window,
@@ -61,6 +67,25 @@ def test_frontier_of_two_responses_is_the_line_between_the_corners():
     frame = response_frontier(brief, surfaces, "hardness", "smear", points=5, seed=1)
     assert_allclose(frame["chalk"].iloc[:-1], 150, atol=0.1)
     assert_allclose(frame["hardness"].iloc[:-1], 55 - 0.5 * (frame["smear"].iloc[:-1] - 5), atol=0.02)
+
+
+def test_frontiers_are_held_against_today():
+    brief, surfaces = two_known(current={"oil": 5.0, "chalk": 60.0})
+    today = brief.costs(brief.baseline)["per_litre"].iloc[0]
+    frame = cost_frontier(brief, surfaces, confidences=(0.6, 0.9), seed=2)
+    assert_allclose(frame["saving"], today - frame["cost_per_litre"], atol=1e-12)
+    both = response_frontier(brief, surfaces, "hardness", "smear", points=3, seed=1)
+    assert_allclose(both["hardness change"], both["hardness"] - 43.5)
+    assert_allclose(both["smear change"], both["smear"] - 10.0)
+
+
+def test_risks_of_a_formula_do_not_depend_on_what_else_is_asked():
+    series = open_series("demo_trials/drafting_block")
+    draws = fit(series.brief, series.trials(), kind="least squares", seed=1).draw(2000, seed=1)
+    ends = Region(series.brief).sample(2, 5)
+    together = risks(series.brief, draws, ends, guard=1.0)
+    alone = pd.concat([risks(series.brief, draws, ends.iloc[[k]], guard=1.0) for k in range(2)])
+    pd.testing.assert_frame_equal(together, alone)
 
 
 def test_risks_of_one_normal_response():
@@ -173,12 +198,26 @@ class IndependentBatches:
     def draw(self, draws, seed=None):
         drawn, surfaces = self.surfaces.draw(draws, seed), self.surfaces
 
-        def accepted(frame, seed=None):
+        def accepted(frame, seed=None, slabs=None):
             noise = np.random.default_rng(seed).normal(size=(draws, 2)) * surfaces.batch_sds
             return drawn.mean(frame) + noise[:, None, :]
 
         drawn.accepted = accepted
         return drawn
+
+
+def test_confirmation_takes_the_error_of_the_slabs_that_were_cut():
+    """Slabs of one batch read as far apart as their own error says: fewer of them, wider limits."""
+    series = open_series("demo_trials/drafting_block")
+    surfaces = fit(series.brief, series.trials(), kind="least squares", seed=1)
+    made = series.brief.complete(series.brief.baseline).assign(batch="B90", trial="T90", erasure=88.0)
+    cut = pd.concat([made.assign(trial=f"T{90 + k}") for k in range(4)], ignore_index=True)
+    one, four = (confirm(series.brief, surfaces, t, seed=1).table.iloc[0] for t in (made, cut))
+    asked = surfaces.draw(4000, seed=3).accepted(made, slabs=1)[:, 0, 0]
+    assert_allclose(one[["low", "high"]].astype(float), np.quantile(asked, [0.025, 0.975]), atol=0.25)
+    planned = confirm(series.brief, surfaces, made.drop(columns="trial"), seed=1).table.iloc[0]
+    widths = [line["high"] - line["low"] for line in (one, planned, four)]
+    assert widths[0] > 1.05 * widths[1] > 1.05 * widths[2]  # 1, 2 (the brief's) and 4 slabs
 
 
 def test_confirmation_says_which_batch_disagrees():
@@ -234,6 +273,26 @@ def test_promises_are_kept_in_the_series_and_settled_by_later_batches(tmp_path):
     settled = settle_promises(brief, kept, made.reset_index(drop=True))
     assert list(settled["batch"]) == ["B90", "B91"]
     assert list(settled["came_true"]) == [True, False]
+    kept.at[0, "made"] = ["B90"]
+    assert list(settle_promises(brief, kept, made.reset_index(drop=True))["batch"]) == ["B91"]
+
+
+def test_a_report_tells_of_past_promises_and_lowers_its_claims(tmp_path):
+    shutil.copytree("demo_trials/ink_wedge", tmp_path / "wedge")
+    series = open_series(tmp_path / "wedge")
+    brief, trials = series.brief, series.trials()
+    surfaces = fit(brief, trials, kind="least squares", seed=1)
+    answer = suggest(brief, surfaces, seed=1, explain=False, alternatives=0)
+    series.save_promise(answer)
+    assert set(series.promises()["made"].iloc[0]) == set(trials["batch"])
+    ruined = answer.frame.loc[[0] * 6].assign(
+        batch=[f"B9{k}" for k in range(6)], trial=[f"T9{k}" for k in range(6)]
+    )
+    ruined = ruined.assign(**demo.TRUTHS["ink_wedge"](brief, answer.frame).iloc[0]).assign(hardness=80.0)
+    later = pd.concat([trials, ruined], ignore_index=True)
+    story = story_of(series, later, surfaces, None, None, "least squares", 0.9, 1, lambda place, name: None)
+    assert story.answer.shift < 0
+    assert any(note.startswith("Of 6 promises at") and "0 came true" in note for note in story.answer.notes)
 
 
 def test_two_targets_that_fight_and_what_each_must_give():
@@ -253,6 +312,23 @@ def test_two_targets_that_fight_and_what_each_must_give():
     assert 5.0 < give["hardness"] < 6.6
     assert 10.0 < give["slip"] < 13.2
     assert "hardness and slip fight most" in conflict.words
+
+
+def test_a_target_out_of_reach_is_not_said_to_fight():
+    """Hardness is 55 at most, so 58 asks 3 more of the region and 1.28 sds of the doubt."""
+    brief = brief_of(
+        response=[{"name": "hardness", "unit": "Shore A", "at_least": 58.0, "matters": 1.0}, TWO[1]]
+    )
+    surfaces = KnownSurfaces(brief, [hardness, smear], [0.5, 0.5])
+    conflict = find_conflict(brief, surfaces, confidence=0.9, draws=4000, seed=1)
+    assert list(conflict.give["response"]) == ["hardness"]
+    assert_allclose(conflict.give["give"], 3 + 0.5 * norm.ppf(0.9), atol=0.13)
+    assert conflict.words.startswith("Out of reach even alone: hardness with probability 0.00 at best. ")
+    assert "it takes hardness (at least 58 Shore A) by 3." in conflict.words
+    answer = suggest(brief, surfaces, confidence=0.9, alternatives=0, seed=1)
+    assert answer.notes[1].startswith("Out of reach even alone: hardness")
+    calm = find_conflict(*two_known(), confidence=0.9, seed=1)
+    assert calm.give.empty and calm.words.endswith("at best: none has to give.")
 
 
 def replaced():
@@ -285,6 +361,58 @@ def test_replacement_goes_as_far_as_the_target_lets_it():
         replace_ingredient(brief, surfaces, "kaolin", "silica")
 
 
+def test_replacement_is_weighed_against_the_trials_that_would_make_sure():
+    brief, surfaces = replaced()
+    got = replace_ingredient(brief, surfaces, "silica", "kaolin", shares=(0.0, 0.2, 0.9), batches=3, seed=1)
+    best = got.table[got.table["reached"]]["saving_per_year"].max()
+    assert_allclose(got.trials_cost, trial_cost(brief, 3, got.trials.frame))
+    assert got.notes[-1].endswith(
+        f"earned back in {number(365 * got.trials_cost / best, 2)} days of a saving of {best:.4g} EUR per year."
+    )
+    assert "3 more batches would make sure of" in got.notes[-1]
+    assert got.trials.frame["batch"].nunique() == 3
+    assert set(got.trials.frame["brief_id"]) == {brief.brief_id}
+    unsure = replace_ingredient(brief, surfaces, "silica", "kaolin", shares=(0.35, 0.9), seed=1)
+    assert "no share of silica can be replaced by kaolin at probability 0.90" in unsure.verdict
+    assert "4 more batches would tell about 35 %" in unsure.notes[-1]
+    chance = unsure.table["conformance"].iloc[0]
+    assert 0.1 < chance < 0.9 and unsure.table["conformance"].iloc[1] < 0.1
+    assert unsure.notes[0].startswith(
+        f"The data cannot tell about 35 %: probability {chance:.2f}, and a saving of"
+    )
+    assert not any("about 90 %" in note for note in unsure.notes)
+    assert (
+        unsure.trials.frame["silica"] <= 0.65 * 0.6 + 1e-9
+    ).all()  # trials of formulas that replace as much
+    assert "4 more batches" not in str(
+        replace_ingredient(brief, surfaces, "silica", "kaolin", shares=(0.2,), batches=0, seed=1)
+    )
+
+
+def test_replacement_says_what_must_change_with_it():
+    """Softer kaolin asks for less oil: hardness 40 + 25 silica + 10 kaolin - 50 oil, all shares of 1."""
+    brief, _ = replaced()
+    data = brief.model_dump(by_alias=True, exclude_none=True)
+    oil = {"name": "oil", "role": "oil", "low": 0, "high": 0.2, "density": 0.9, "price": 0.1}
+    data["ingredient"] = [*data["ingredient"], oil]
+    data["current"] = {"rubber": 0.4, "silica": 0.5, "kaolin": 0.0, "oil": 0.1}
+    data["response"] = [{"name": "hardness", "at_least": 47.0, "matters": 1.0}]
+    data["plant"] = {}
+    brief = Brief.model_validate(data)
+    surfaces = KnownSurfaces(
+        brief, [lambda f: 40 + 25 * f["silica"] + 10 * f["kaolin"] - 50 * f["oil"]], [0.1]
+    )
+    got = replace_ingredient(brief, surfaces, "silica", "kaolin", shares=(0.5,), seed=1)
+    row = got.table.iloc[0]
+    assert got.notes[0] == (
+        f"With {100 * row['gone']:.0f} % of silica gone these change too: oil from 0.1 to {row['oil']:.3g} fraction."
+    )
+    assert row["oil"] < 0.05
+    assert got.notes[1].endswith("add [plant] mill_h and rate_per_h to the brief.") and np.isnan(
+        got.trials_cost
+    )
+
+
 def test_cost_of_trials():
     brief, _ = replaced()
     assert trial_cost(brief, 4) == pytest.approx(4 * 50 + 4 / 2 * 0.5 * 50)
@@ -312,6 +440,17 @@ def test_next_trials_continue_the_plan_inside_the_region(wedge):
         next_trials(brief, surfaces, trials, count=0)
 
 
+def test_next_trials_keep_limits_in_which_a_level_stands():
+    brief = brief_of(
+        setting=[{"name": "cuts", "levels": [1.0, 20.0, 40.0]}],
+        limit=[{"expression": "chalk + cuts <= 100"}],
+    )
+    surfaces = KnownSurfaces(brief, [lambda f: hardness(f) + 0.05 * f["cuts"].to_numpy()], [2.0], [1.0])
+    for seed in range(3):
+        chosen = next_trials(brief, surfaces, pd.DataFrame(), count=6, seed=seed).frame
+        assert Region(brief).contains(chosen).all()
+
+
 def test_next_trials_share_a_batch_and_fill_loads():
     """Slabs of a batch differ only in what changes with the load or slab; a load holds one press setting."""
     series = open_series("demo_trials/drafting_block")
@@ -328,6 +467,49 @@ def test_next_trials_share_a_batch_and_fill_loads():
     assert plan.groupby("load").size().max() <= brief.plant.slabs_per_load
     with pytest.raises(SuggestError, match="slabs = 0; ask for at least 1 slab of a batch."):
         next_trials(brief, surfaces, trials, slabs=0)
+
+
+def test_another_round_is_worth_what_it_can_save_in_a_year():
+    """A mean known to 2 is backed off by 1.28 of it; knowing it would take that back, at the price of the hardness."""
+    few, many = (
+        brief_of(piece={"volume_cm3": 10.0, "per_year": per_year}, plant={"mill_h": 1.0, "rate_per_h": 50.0})
+        for per_year in (1000, 10_000_000)
+    )
+    words = [
+        next_trials(b, KnownSurfaces(b, [hardness], [2.0], [1.0]), pd.DataFrame(), count=2, seed=1).notes[-1]
+        for b in (few, many)
+    ]
+    assert all(f"this round costs {trial_cost(few, 2):.3g} EUR" in text for text in words)
+    ends = [text.endswith("Another round is hardly worth its mill time.") for text in words]
+    assert ends == [True, False]
+    # every world is a linear-fractional programme: exact by Charnes & Cooper, with the litres equal to 1
+    volume, z = [1 / 0.91, 1 / 2.71, 100 / 0.94], norm.ppf((np.arange(400) + 0.5) / 400)
+    costs = [
+        linprog([1.2, 0.2, 200.0], A_ub=[[0.5, -0.1, m], [1, 0, -30], [0, 1, -150]], b_ub=np.zeros(3),
+                A_eq=[volume], b_eq=[1.0]).fun for m in [2.0 * norm.ppf(0.9), *(2.0 * z)]
+    ]  # fmt: skip
+    saved = float(words[1].split("It is ")[1].split(" EUR")[0])
+    assert_allclose(
+        saved, 10_000_000 * 10.0 / 1000 * (costs[0] - np.mean(costs[1:])), rtol=0.2
+    )  # 400 worlds, 16 searched
+
+
+def test_a_round_that_cannot_make_surer_is_not_worth_it():
+    """Hardness is 55 at most: at least 30 is sure already, at least 55 is a coin that a trial would turn."""
+    sure, open_ = (
+        brief_of(response=[{"name": "hardness", "at_least": v, "matters": 1.0}]) for v in (30.0, 55.0)
+    )
+    words = [
+        next_trials(
+            b, KnownSurfaces(b, [hardness], [2.0], [1.0]), pd.DataFrame(), count=2, seed=1, **asked
+        ).notes[-1]
+        for b, asked in ((sure, {"maximise": "conformance"}), (open_, {}), (sure, {"maximise": "hardness"}))
+    ]
+    assert words[0].startswith("The best formula so far is 1.00 sure") and words[0].endswith("its mill time.")
+    assert words[1].endswith("As likely is it that more trials find one.")
+    assert words[2].startswith("Knowing everything would bring about 0 more of hardness") and words[
+        2
+    ].endswith("its mill time.")
 
 
 def test_what_could_not_be_made_is_avoided():
@@ -384,3 +566,51 @@ def test_rehearsal_does_not_depend_on_workers():
     assert one["runs"].iloc[0] == 3
     with pytest.raises(SuggestError, match="names 'tar'; choose among the factors"):
         rehearse(brief, {"hardness": {"tar": 1.0}}, **kwargs)
+
+
+def test_a_plan_of_ones_own_is_rehearsed_and_its_trials_have_a_price():
+    """Hardness rises with chalk alone: two levels of it tell all, one level tells nothing and fits nothing."""
+    brief = brief_of(
+        model="linear", plant={"mill_h": 1.0, "rate_per_h": 50.0},
+        response=[{"name": "hardness", "near": 50.0, "within": 4.0, "sd_batch": 0.2, "sd_slab": 0.2}],
+    )  # fmt: skip
+    guess, asked = (
+        {"hardness": {"chalk": 8.0, "oil": -6.0}},
+        {"runs": 4, "kind": "least squares", "seed": 3, "progress": False},
+    )
+    spread = pd.DataFrame({"oil": [0, 30, 0, 30, 15, 15, 0], "chalk": [0, 0, 150, 150, 75, 60, 75]})
+    blind = spread.assign(chalk=75.0)
+    good, none = (
+        rehearse(brief, guess, plan=Plan.from_frame(brief, frame), **asked) for frame in (spread, blind)
+    )
+    assert list(good["batches"]) == [7] and good["runs"].iloc[0] == 4
+    assert good["conforming"].iloc[0] > none["conforming"].iloc[0] == 0
+    assert_allclose(good["trials_cost"], trial_cost(brief, 7, brief.complete(spread)))
+
+
+def test_a_rehearsal_that_is_stopped_returns_what_is_done(monkeypatch):
+    brief = brief_of(response=[{"name": "hardness", "near": 50.0, "within": 4.0, "sd_batch": 0.5}])
+    module, calls = sys.modules["formlab.suggest.rehearse"], []
+    one_run = module._one_run
+
+    def stopped(*job):
+        calls.append(1)
+        if len(calls) == 3:
+            raise KeyboardInterrupt
+        return one_run(*job)
+
+    monkeypatch.setattr(module, "_one_run", stopped)
+    end = rehearse(brief, batches=(8,), runs=5, kind="least squares", seed=3, progress=False)
+    assert list(end["runs"]) == [2]
+
+
+def test_costs_under_price_scenarios():
+    """A dearer oil costs its amount times the difference, over mass or volume; blanks keep the brief's price."""
+    brief = brief_of()
+    formulas = brief.complete(pd.DataFrame({"oil": [10.0, 0.0], "chalk": [90.0, 90.0]}))
+    prices = pd.DataFrame({"dear": {"oil": 2.2, "chalk": np.nan}})
+    got = cost_scenarios(brief, formulas, prices).set_index(["formula", "scenario"])
+    assert_allclose(got.loc[(0, "dear"), "per_kg"] - got.loc[(0, "brief"), "per_kg"], 10 * 1.0 / 200)
+    volume = 10 / 0.91 + 90 / 2.71 + 100 / 0.94
+    assert_allclose(got.loc[(0, "dear"), "per_litre"] - got.loc[(0, "brief"), "per_litre"], 10 * 1.0 / volume)
+    assert_allclose(got.loc[(1, "dear")], got.loc[(1, "brief")])

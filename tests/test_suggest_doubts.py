@@ -28,7 +28,7 @@ def test_an_optimum_is_flat_if_nearly_as_cheap_formulas_lie_far_apart():
     apart = Found(formulas, np.zeros(3), np.array([1.0, 1.001, 1.009]))
     said = flat_optimum(brief, apart)
     assert said == [
-        "The optimum is flat: within 1 % of the least value are formulas with oil from 5 to 18 phr."
+        "The optimum is flat: within 1 % of the best value are formulas with oil from 5 to 18 phr."
     ]
     assert flat_optimum(brief, Found(formulas, np.zeros(3), np.array([1.0, 1.001, 1.02]))) == []
     assert flat_optimum(brief, Found(formulas, np.array([0, 0, 0.1]), np.array([1.0, 1.001, 1.009]))) == []

@@ -34,7 +34,7 @@ def story_of(
     seed: int | None, begin: Callable[[int, str], None],
 ) -> Story:  # fmt: skip
     from formlab.plans import Plan
-    from formlab.suggest import suggest
+    from formlab.suggest import ledger_of, suggest
     from formlab.surfaces import fit
 
     series = None if isinstance(question, Brief) else question
@@ -59,8 +59,10 @@ def story_of(
         make(0, "plan", True, lambda: Plan.from_frame(brief, question.plan_frame()))
         make(0, "trials", True, question.trials)
     make(1, "surfaces", was_read(story), lambda: fit(brief, story.trials, kind=kind, seed=seed))
+    kept = () if series is None or story.trials is None else series.promises()
     make(2, "answer", story.surfaces is not None,
-         lambda: suggest(brief, story.surfaces, confidence=confidence, seed=seed))  # fmt: skip
+         lambda: suggest(brief, story.surfaces, confidence=confidence, seed=seed,
+                         ledger=ledger_of(brief, kept, story.trials) if len(kept) else None))  # fmt: skip
     return story
 
 

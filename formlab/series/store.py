@@ -416,10 +416,11 @@ class Series:
         `who` stands in the journal.
         """
         with self._step("promise", who) as step:
-            step.more = {"promise": suggestion.promise()}
+            made = sorted(set(self.trials()["batch"].astype(str))) if self.has_plan else []
+            step.more = {"promise": suggestion.promise() | {"made": made}}
 
     def promises(self) -> pd.DataFrame:
-        """Return the claims kept so far: when, the factors, true_mean, new_batch, accepted; one row a promise."""
+        """Return the claims kept so far: when, the factors, true_mean, new_batch, accepted, made (batches before it)."""
         kept = [
             {"when": entry.when, **entry.more["promise"]}
             for entry in self._folder.journal().entries

@@ -77,7 +77,8 @@ def confirm(
     surfaces : Surfaces
         Fitted without the confirmation trials.
     made : DataFrame
-        Confirmation trials: factor columns, ``batch`` (each row its own where left out) and responses.
+        Confirmation trials: factor columns, ``batch`` (each row its own where left out) and responses. Slabs of a
+        batch are counted by ``trial``; without that column they are as many as the brief's plant cuts.
     draws : int
     seed : int, optional
 
@@ -116,7 +117,9 @@ def confirm(
     formulas = brief.complete(pd.concat([group.head(1) for group in groups], ignore_index=True))
     for place, (label, group) in enumerate(zip(dict.fromkeys(batch), groups)):
         # a seed of its own each, for errors of different batches are independent
-        values = drawn.accepted(formulas.iloc[[place]], seed=int(rng.integers(2**31)))[:, 0, :][:, where]
+        slabs = group.loc[group[names].notna().any(axis=1), "trial"].nunique() if "trial" in group else None
+        values = drawn.accepted(formulas.iloc[[place]], seed=int(rng.integers(2**31)), slabs=slabs or None)
+        values = values[:, 0, :][:, where]
         for k, name in enumerate(names):
             reading = as_judged(brief.by_name[name], group)  # type: ignore[arg-type]
             if not np.isfinite(reading):

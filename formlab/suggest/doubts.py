@@ -63,7 +63,7 @@ def flat_optimum(brief: Brief, found: Found, within: float = 0.01) -> list[str]:
     if not wide:
         return []
     return [
-        f"The optimum is flat: within {100 * within:.0f} % of the least value are formulas with {', '.join(wide)}."
+        f"The optimum is flat: within {100 * within:.0f} % of the best value are formulas with {', '.join(wide)}."
     ]
 
 

@@ -33,8 +33,8 @@ def cost_frontier(
     Returns
     -------
     DataFrame
-        asked, conformance (of fresh draws), cost, reached, and every varied column of the formula; one row a
-        confidence, in rising order.
+        asked, conformance (of fresh draws), cost, saving (against today's formula, where the brief has one), reached,
+        and every varied column of the formula; one row a confidence, in rising order.
     """
     if cost not in COSTS:
         raise SuggestError(f"cost = {cost!r}; use one of {list(COSTS)}.")
@@ -42,7 +42,7 @@ def cost_frontier(
     seeds = np.random.SeedSequence(seed).generate_state(3)
     draws = surfaces.draw(SEARCH_DRAWS, seed=int(seeds[0]))
     final = surfaces.draw(FINAL_DRAWS, seed=int(seeds[1]))
-    starts, lines = None, []
+    starts, lines, today = None, [], brief.baseline
     asks = sorted(confidences)
     for asked in along(asks, "searching", words=[f"at {asked:.2f}" for asked in asks]):
         question = Question(brief, surfaces, draws, ("minimise", cost), asked, of, seed=int(seeds[2]))
@@ -50,11 +50,14 @@ def cost_frontier(
         best = found.formulas.head(1)
         starts = found.formulas if starts is None else pd.concat([best, starts], ignore_index=True)
         figure = getattr(conformance(brief, final, best)[0], of)
+        price = brief.costs(best)[COSTS[cost]].iloc[0]
+        saving = {} if today is None else {"saving": brief.costs(today)[COSTS[cost]].iloc[0] - price}
         lines.append(
             {
                 "asked": asked,
                 "conformance": figure,
-                cost: brief.costs(best)[COSTS[cost]].iloc[0],
+                cost: price,
+                **saving,
                 "reached": bool(found.shortfall[0] <= 0),
                 **best.iloc[0][[*brief.varied, *brief.setting_names]].to_dict(),
             }
@@ -72,7 +75,8 @@ def response_frontier(
     Returns
     -------
     DataFrame
-        Columns x and y (predicted means, own units), then every varied column of the formula.
+        Columns x and y (predicted means, own units), their changes from today's formula where the brief has one
+        (``x change``, ``y change``), then every varied column of the formula.
     """
     known = [r.name for r in brief.responses if r.has_target]
     for name in (x, y):
@@ -100,6 +104,9 @@ def response_frontier(
         chosen.append(found.formulas.head(1))
     formulas = pd.concat([*chosen, ends[1].formulas.head(1)], ignore_index=True)
     out = pd.DataFrame({name: surfaces[name].predict(formulas, outside="ignore") for name in (x, y)})
+    if brief.baseline is not None:
+        for name in (x, y):
+            out[f"{name} change"] = out[name] - surfaces[name].predict(brief.baseline, outside="ignore")[0]
     return out.join(formulas[[*brief.varied, *brief.setting_names]])
 
 

@@ -17,16 +17,18 @@ import pandas as pd
 
 from formlab.brief import Brief
 from formlab.errors import SuggestError
+from formlab.html import number
 from formlab.progress import along, showing
 from formlab.region import Region
 from formlab.suggest.conformance import met
 from formlab.suggest.question import COSTS, Question, goal_of, matters, small_change
 from formlab.suggest.search import search
 
-__all__ = ["next_trials", "worth_of_another_round"]
+__all__ = ["next_trials", "trial_cost", "worth_of_another_round"]
 
 WORLDS = 400
 POOL = 3000
+SEARCHED = 16  # worlds in which the cheapest formula is searched for beyond the pool
 
 
 def next_trials(
@@ -101,8 +103,29 @@ def next_trials(
         chosen = worlds.choose(count, slabs)
     frame = _as_plan(brief, chosen, slabs, trials)
     plan = Plan(brief, frame, ModelSpace(brief), kind="next", criterion="where the decision falls", seed=seed)
-    plan.notes.append(worlds.words())
+    plan.notes.append(worlds.words(count))
     return plan
+
+
+def trial_cost(brief: Brief, batches: int, frame: pd.DataFrame | None = None) -> float:
+    """Return what trial batches cost: mill and press hours at the plant's rate, and the material (currency).
+
+    Raises
+    ------
+    SuggestError
+        If the brief's ``[plant]`` lacks mill_h or rate_per_h.
+    """
+    plant = brief.plant
+    if plant.mill_h is None or plant.rate_per_h is None:
+        raise SuggestError(
+            "The cost of trials needs [plant] mill_h (h) and rate_per_h (currency per h); add them to the brief."
+        )
+    loads = batches * plant.slabs_per_batch / (plant.slabs_per_load or 1)
+    hours = batches * plant.mill_h + loads * (plant.press_h or 0.0)
+    material = 0.0
+    if frame is not None and plant.batch_kg and brief.has_costs:
+        material = batches * plant.batch_kg * float(brief.costs(frame)["per_kg"].mean())
+    return hours * plant.rate_per_h + material
 
 
 def worth_of_another_round(
@@ -145,11 +168,12 @@ class _Worlds:
     def _pool(self, near: pd.DataFrame) -> pd.DataFrame:
         """Uniform formulas, and as many between them and the best ones so far."""
         wide = self.region.sample(POOL // 2, self.rng)
-        names = list(self.region.polytope.names)
+        names = [n for n in self.region.polytope.names if n not in self.region.levels]
         anchors = near.iloc[self.rng.integers(min(len(near), 8), size=POOL // 2)].reset_index(drop=True)
         weight = self.rng.random((len(wide), 1)) ** 2 * 0.6
         close = anchors.copy()
         close[names] = (1 - weight) * anchors[names].to_numpy(float) + weight * wide[names].to_numpy(float)
+        close = close[self.region.contains(close)]  # a limit with a level in it may cut the line between two
         return pd.concat([near.head(1), close, wide], ignore_index=True)
 
     def _values(self, frame: pd.DataFrame) -> np.ndarray:
@@ -264,22 +288,74 @@ class _Worlds:
 
     # ---- words ------------------------------------------------------------------------------------
 
-    def words(self) -> str:
-        """What another round is worth, at most."""
-        share = float(self.optima.exists.mean())
+    def words(self, batches: int = 0) -> str:
+        """What another round is worth at most, and whether so many batches are worth making for it."""
         kind, name = self.goal
-        if kind != "minimise" or not np.isfinite(self.best_value):
-            return f"In {100 * share:.0f} % of what the data still allow there is a formula that meets all targets."
-        known = float(np.where(self.optima.exists, self.optima.value, self.best_value).mean())
+        if kind == "minimise" and np.isfinite(self.best_value):
+            words, worth = self._saving(batches)
+        elif name in self.brief.response_names:
+            words, worth = self._more(name)
+        else:
+            words, worth = self._surer()
+        return words if worth else f"{words} Another round is hardly worth its mill time."
+
+    def _saving(self, batches: int) -> tuple[str, bool]:
+        name = self.goal[1]
+        cheapest = self.optima.value - self._too_dear()
+        known = float(np.where(self.optima.exists, cheapest, self.best_value).mean())
         gain = max(self.best_value - known, 0.0)
         times, unit = small_change(self.brief, name)
         words = (
             f"Knowing everything would save {100 * gain / self.best_value:.1f} % ({times * gain:.3g} {unit}) on average against the "
             f"formula that is sure enough now; further trials cannot bring more than that."
         )
-        if gain / self.best_value < 0.01:
-            words += " Another round is hardly worth its mill time."
-        return words
+        piece, plant = self.brief.piece, self.brief.plant
+        if name != "cost_per_piece" or piece is None or not piece.per_year:
+            return words, gain / self.best_value >= 0.01
+        year = gain * piece.per_year
+        words += f" It is {number(year, 3)} {self.brief.currency} a year"
+        if not batches or plant.mill_h is None or plant.rate_per_h is None:
+            return f"{words}.", gain / self.best_value >= 0.01
+        cost = trial_cost(self.brief, batches, self.brief.complete(self.best))
+        return f"{words}, and this round costs {number(cost, 3)} {self.brief.currency}.", year > cost
+
+    def _too_dear(self) -> float:
+        """By how much the cheapest formula of the pool costs more, on average, than the cheapest that a search finds.
+
+        Known from a few worlds, each searched from its best formula of the pool.
+        """
+        some = np.flatnonzero(self.optima.exists)
+        some = np.random.default_rng(0).choice(some, min(SEARCHED, len(some)), replace=False)
+        extra = []
+        for k in some:
+            alone = Question(
+                self.brief, self.surfaces, self.draws.subset(np.array([k])), self.goal, 0.5, "true_mean"
+            )
+            start = self.pool.iloc[[self.optima.rows[k]]]
+            found = search(self.region, alone, seed=int(k), pool=60, rounds=15, starts=start, most_slices=1)
+            extra.append(self.optima.value[k] - found.value[0] if found.shortfall[0] <= 0 else 0.0)
+        return float(np.mean(extra)) if extra else 0.0
+
+    def _more(self, name: str) -> tuple[str, bool]:
+        """How much higher a response could be on average if all were known."""
+        exists = self.optima.exists
+        if not exists.any():
+            return self._surer()
+        gain = float((self.values[exists, 0] - self.optima.value[exists]).mean())
+        part = self.brief.by_name[name]
+        words = f"Knowing everything would bring about {f'{max(gain, 0.0):.3g} {part.unit}'.strip()} more of {name} on average."  # type: ignore[union-attr]
+        return words, gain >= matters(part)
+
+    def _surer(self) -> tuple[str, bool]:
+        """How likely it is that trials find a formula that is sure enough."""
+        share, now = float(self.optima.exists.mean()), float(self.question.probability(self.best)[0])
+        words = (
+            f"The best formula so far is {now:.2f} sure to meet all targets; in {100 * share:.0f} % of what the data still "
+            "allow there is a formula that does."
+        )
+        if now >= self.confidence:
+            return words, share - now >= 0.02
+        return f"{words} As likely is it that more trials find one.", share >= 0.1
 
 
 def _updated(values: np.ndarray, before: np.ndarray, seen: np.ndarray, var: np.ndarray) -> np.ndarray:

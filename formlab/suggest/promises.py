@@ -12,7 +12,7 @@ from formlab.brief import Brief
 from formlab.errors import SuggestError
 from formlab.suggest.conformance import as_judged
 
-__all__ = ["Ledger", "score_promises", "settle_promises"]
+__all__ = ["Ledger", "ledger_of", "score_promises", "settle_promises"]
 
 
 @dataclass(frozen=True)
@@ -62,7 +62,8 @@ def settle_promises(brief: Brief, promises: pd.DataFrame, trials: pd.DataFrame) 
     ----------
     brief : Brief
     promises : DataFrame
-        From `Series.promises`: factors and ``accepted``, the claimed chance that a new batch passes.
+        From `Series.promises`: factors, ``accepted``, the claimed chance that a new batch passes, and where they are
+        known ``made``, the batches that had been made before: they are no test of the promise.
     trials : DataFrame
         From `Series.trials`.
 
@@ -84,6 +85,9 @@ def settle_promises(brief: Brief, promises: pd.DataFrame, trials: pd.DataFrame) 
             same &= (trials[name].astype(float) - float(promise[name])).abs() <= 0.01 * width[name]
         for name in category:
             same &= trials[name] == promise[name]
+        before = promise.get("made")
+        if isinstance(before, list):
+            same &= ~trials["batch"].isin(before)
         for batch, group in trials[same].groupby("batch", sort=False):
             means = pd.Series({part.name: as_judged(part, group) for part in aimed})
             if means.notna().all():
@@ -91,6 +95,14 @@ def settle_promises(brief: Brief, promises: pd.DataFrame, trials: pd.DataFrame) 
                 lines.append({"promise": row, "batch": batch, "claimed": promise["accepted"],
                               "shift": float(promise.get("shift", 0.0)), "came_true": passed})  # fmt: skip
     return pd.DataFrame(lines, columns=["promise", "batch", "claimed", "shift", "came_true"])
+
+
+def ledger_of(brief: Brief, promises: pd.DataFrame, trials: pd.DataFrame) -> Ledger | None:
+    """Return how promises came out so far; None where no later batch tells. Arguments as in `settle_promises`."""
+    settled = settle_promises(brief, promises, trials)
+    if not len(settled):
+        return None
+    return score_promises(settled["claimed"].clip(0.001, 0.999), settled["came_true"], settled["shift"])
 
 
 def score_promises(claims: Any, came_true: Any, shifts: Any = 0.0) -> Ledger:

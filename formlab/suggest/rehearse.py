@@ -16,6 +16,7 @@ import pandas as pd
 from formlab.brief import Brief, Response
 from formlab.errors import FitError, SuggestError
 from formlab.region import Region
+from formlab.suggest.next import trial_cost
 from formlab.terms import ModelSpace
 from formlab.workers import over_workers
 
@@ -113,6 +114,7 @@ def rehearse(
     batches: Sequence[int] = (12, 18, 24),
     slabs: int = 1,
     runs: int = 40,
+    plan: Any = None,
     kind: str = "auto",
     confidence: float = 0.90,
     n_jobs: int | None = None,
@@ -132,6 +134,8 @@ def rehearse(
         Slabs a batch.
     runs : int
         Simulated plants for each number of batches.
+    plan : Plan, optional
+        To rehearse this plan; `batches` and `slabs` are then its own. Otherwise an optimal one is laid out in each run.
     kind : str
         Kind of surface.
     confidence : float
@@ -147,7 +151,8 @@ def rehearse(
     DataFrame
         batches, runs, conforming (share that truly meets all targets), error (its standard error), claimed (mean
         conformance claimed), reached (share that could claim the confidence), possible (share of plants in which
-        any formula conforms), cost (median, of the conforming ones; per litre).
+        any formula conforms), cost (median, of the conforming ones; per litre), trials_cost (what the trials cost, in
+        the brief's currency; missing where its ``[plant]`` does not say what an hour costs).
 
     Raises
     ------
@@ -166,8 +171,11 @@ def rehearse(
     [[6, 2]]
     """
     root = np.random.SeedSequence(seed)
+    laid = None if plan is None else plan.frame
+    if laid is not None:
+        batches = (int(laid["batch"].nunique()),)
     jobs = [
-        (brief, effects or {}, count, slabs, kind, confidence, child)
+        (brief, effects or {}, count, slabs, laid, kind, confidence, child)
         for count, group in zip(batches, root.spawn(len(batches)))
         for child in group.spawn(runs)
     ]
@@ -190,12 +198,15 @@ def rehearse(
                 "possible": group["possible"].mean(), "cost": group.loc[group["conforming"], "cost"].median(),
             }
         )  # fmt: skip
+        if brief.plant.mill_h is not None and brief.plant.rate_per_h is not None:
+            formulas = Region.from_brief(brief).centre() if laid is None else laid
+            out[-1]["trials_cost"] = trial_cost(brief, int(count), brief.complete(formulas))
     return pd.DataFrame(out)
 
 
 def _one_run(
-    brief: Brief, effects: Mapping[str, Mapping[str, float]], batches: int, slabs: int, kind: str,
-    confidence: float, seed: np.random.SeedSequence,
+    brief: Brief, effects: Mapping[str, Mapping[str, float]], batches: int, slabs: int, laid: pd.DataFrame | None,
+    kind: str, confidence: float, seed: np.random.SeedSequence,
 ) -> dict[str, Any]:  # fmt: skip
     from formlab.plans import lay_out
     from formlab.suggest.suggestion import suggest
@@ -204,12 +215,13 @@ def _one_run(
     rng = np.random.default_rng(seed)
     plant = guessed_plant(brief, effects, rng)
     numbers = [int(v) for v in rng.integers(2**31, size=3)]
-    plan = lay_out(brief, runs=batches * slabs, batches=batches, seed=numbers[0])
+    if laid is None:
+        laid = lay_out(brief, runs=batches * slabs, batches=batches, seed=numbers[0]).frame
     sample = Region.from_brief(brief).sample(2000, numbers[1])
     possible = bool(_meets(brief, plant.truth(sample)).any())
     line = {"batches": batches, "possible": possible, "conforming": False, "claimed": 0.0, "reached": False}
     try:
-        surfaces = fit(brief, plant.measure(plan.frame, rng), kind=kind, seed=numbers[1])
+        surfaces = fit(brief, plant.measure(laid, rng), kind=kind, seed=numbers[1])
     except FitError:
         return {**line, "cost": np.nan}
     answer = suggest(brief, surfaces, confidence=confidence, seed=numbers[2], explain=False, alternatives=0)

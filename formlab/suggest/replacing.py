@@ -14,10 +14,11 @@ from formlab.errors import SuggestError
 from formlab.html import Markup, escape, fold, number, panel, table
 from formlab.progress import along
 from formlab.region import Region
+from formlab.suggest.next import next_trials, trial_cost
 from formlab.suggest.question import Question
 from formlab.suggest.seek import FINAL_DRAWS, SEARCH_DRAWS, search_until
 
-__all__ = ["Replacement", "replace_ingredient", "trial_cost"]
+__all__ = ["Replacement", "replace_ingredient"]
 
 
 @dataclass(frozen=True)
@@ -32,6 +33,12 @@ class Replacement:
         piece and per year against today, and the whole formula.
     verdict : str
     notes : list of str
+        What must change with it, and what the trials that would make sure cost against the saving.
+    trials : Plan or None
+        Those trials, of the share that saves most or, where none is sure enough, of the smallest; None where no share is
+        possible.
+    trials_cost : float
+        In the brief's currency; NaN where its ``[plant]`` does not say what an hour costs.
     """
 
     out: str
@@ -39,12 +46,20 @@ class Replacement:
     table: pd.DataFrame
     verdict: str
     notes: list[str]
+    trials: Any = None
+    trials_cost: float = float("nan")
 
     def __str__(self) -> str:
         text = self.table.to_string(index=False, float_format=lambda v: number(v, 4))
-        return "\n".join([self.verdict, "", text, "", *self.notes])
+        made = [] if self.trials is None else ["", self._made.to_string(index=False)]
+        return "\n".join([self.verdict, "", text, "", *self.notes, *made])
 
     __repr__ = __str__
+
+    @property
+    def _made(self) -> pd.DataFrame:
+        brief = self.trials.brief
+        return self.trials.frame[["trial", "batch", *brief.varied, *brief.setting_names]].round(2)
 
     def _repr_html_(self) -> str:
         first = [
@@ -63,6 +78,11 @@ class Replacement:
             table(self.table[[n for n in first if n in self.table]].rename(columns=_in_words), rows=20),
             fold("Formulas and all costs", table(self.table[rest].rename(columns=_in_words), rows=20)),
             *(Markup(f"<p>{escape(note)}</p>") for note in self.notes),
+            *(
+                []
+                if self.trials is None
+                else [fold("The trials that would make sure", table(self._made, rows=20))]
+            ),
         )
 
 
@@ -72,27 +92,6 @@ def _in_words(column: str) -> str:
     if column.startswith(("per_", "saving_per_")):
         return f"{'cost ' if column.startswith('per_') else ''}{column.replace('_', ' ')}"
     return heads.get(column, column)
-
-
-def trial_cost(brief: Brief, batches: int, frame: pd.DataFrame | None = None) -> float:
-    """Return what trial batches cost: mill and press hours at the plant's rate, and the material (currency).
-
-    Raises
-    ------
-    SuggestError
-        If the brief's ``[plant]`` lacks mill_h or rate_per_h.
-    """
-    plant = brief.plant
-    if plant.mill_h is None or plant.rate_per_h is None:
-        raise SuggestError(
-            "The cost of trials needs [plant] mill_h (h) and rate_per_h (currency per h); add them to the brief."
-        )
-    loads = batches * plant.slabs_per_batch / (plant.slabs_per_load or 1)
-    hours = batches * plant.mill_h + loads * (plant.press_h or 0.0)
-    material = 0.0
-    if frame is not None and plant.batch_kg and brief.has_costs:
-        material = batches * plant.batch_kg * float(brief.costs(frame)["per_kg"].mean())
-    return hours * plant.rate_per_h + material
 
 
 def replace_ingredient(
@@ -105,6 +104,7 @@ def replace_ingredient(
     confidence: float = 0.90,
     of: str = "true_mean",
     prices: Mapping[str, float] | None = None,
+    batches: int = 4,
     seed: int | None = None,
     progress: bool | None = None,
 ) -> Replacement:
@@ -122,11 +122,14 @@ def replace_ingredient(
         Shares of today's amount of `out` that must be gone, 0 to 1.
     confidence, of, prices, seed, progress
         As in `suggest`.
+    batches : int
+        How many batches the trials that would make sure may take; 0 for none.
 
     Returns
     -------
     Replacement
-        One line a share: whether the confidence is reached, costs, savings against today, and the formula.
+        One line a share: whether the confidence is reached, costs, savings against today, and the formula; and the
+        trials that would make sure, chosen among formulas that replace as much (`next_trials`).
 
     Raises
     ------
@@ -142,6 +145,8 @@ def replace_ingredient(
     >>> bool(steps.table["reached"].iloc[0])
     True
     """
+    from formlab.plans import Plan
+
     today = brief.baseline
     for name in (out, into):
         if name not in brief.ingredient_names:
@@ -177,7 +182,26 @@ def replace_ingredient(
         }
         lines.append(line | _line(brief, best, base, p, prices))
     frame = pd.DataFrame(lines)
-    return Replacement(out, into, frame, _verdict(brief, out, into, frame, confidence), notes)
+    verdict = _verdict(brief, out, into, frame, confidence)
+    if not len(frame):
+        return Replacement(out, into, frame, verdict, notes)
+    row = _decisive(frame)
+    notes += _untold(brief, frame)
+    notes.append(_changes(brief, today, row, out, into))
+    if batches < 1:
+        return Replacement(out, into, frame, verdict, notes)
+    part = _with_most(brief, out, (1 - row["at_least"]) * held)
+    made = getattr(surfaces, "trials", None)
+    plan = next_trials(
+        part, surfaces, pd.DataFrame() if made is None else made, batches, confidence=confidence, seed=seeds[2],
+        progress=progress,
+    )  # fmt: skip
+    plan = Plan(brief, plan.frame.assign(brief_id=brief.brief_id), plan.space, kind="next", seed=seed)
+    cost = float("nan")
+    if brief.plant.mill_h is not None and brief.plant.rate_per_h is not None:
+        cost = trial_cost(brief, batches, plan.frame)
+    notes.append(_against_trials(brief, row, batches, cost))
+    return Replacement(out, into, frame, verdict, notes, plan, cost)
 
 
 def _with_most(brief: Brief, name: str, most: float) -> Brief:
@@ -200,14 +224,66 @@ def _line(brief: Brief, best: pd.DataFrame, base: pd.Series, p: float, prices: A
     return line
 
 
+def _saving(frame: pd.DataFrame) -> str:
+    """Column of the saving that decides: of a year where the brief knows how many pieces it has."""
+    return "saving_per_year" if "saving_per_year" in frame else "saving_per_litre"
+
+
+def _decisive(frame: pd.DataFrame) -> pd.Series:
+    """The line that saves most among those sure enough, or the first that replaces anything."""
+    good = frame[frame["reached"]]
+    if len(good):
+        return good.loc[good[_saving(good)].idxmax()]
+    some = frame[frame["at_least"] > 0]
+    return (some if len(some) else frame).iloc[0]
+
+
+def _untold(brief: Brief, frame: pd.DataFrame) -> list[str]:
+    """Shares that are neither sure enough nor as good as out of the question."""
+    open_ = frame[~frame["reached"].astype(bool) & (frame["conformance"] >= 0.1)]
+    key = _saving(frame)
+    return [
+        f"The data cannot tell about {100 * row['gone']:.0f} %: probability {row['conformance']:.2f}, and a saving of "
+        f"{number(row[key], 4)} {brief.currency} {key.removeprefix('saving_').replace('_', ' ')} if it holds."
+        for _, row in open_.iterrows()
+    ]
+
+
+def _changes(brief: Brief, today: pd.DataFrame, row: pd.Series, out: str, into: str) -> str:
+    """What else is no longer as today: amounts and settings that move by 2 % of their range or more."""
+    words = []
+    for name in [*brief.varied, *brief.setting_names]:
+        was, now = today[name].iloc[0], row[name]
+        if name in (out, into) or was == now:
+            continue
+        if name not in brief.ranges:
+            words.append(f"{name} from {was} to {now}")
+        elif abs(now - was) >= 0.02 * (brief.ranges[name][1] - brief.ranges[name][0]):
+            words.append(f"{name} from {was:.3g} to {now:.3g} {brief.unit(name)}".rstrip())
+    share = f"With {100 * row['gone']:.0f} % of {out} gone"
+    return f"{share} these change too: {', '.join(words)}." if words else f"{share} nothing else need change."
+
+
+def _against_trials(brief: Brief, row: pd.Series, batches: int, cost: float) -> str:
+    """What trials cost against the saving, and how soon they are earned back."""
+    sure = "would make sure of" if row["reached"] else "would tell about"
+    words = f"{batches} more batches {sure} {100 * row['gone']:.0f} %, which has probability {row['conformance']:.2f} now"
+    if not np.isfinite(cost):
+        return f"{words}; what they cost is not known: add [plant] mill_h and rate_per_h to the brief."
+    words += f"; they cost {number(cost, 3)} {brief.currency}"
+    year = row.get("saving_per_year", float("nan"))
+    if not np.isfinite(year):
+        return f"{words}. Add [piece] per_year to the brief to see how soon that is earned back."
+    if year <= 0:
+        return f"{words}, and nothing would be saved."
+    return f"{words}, earned back in {number(365 * cost / year, 2)} days of a saving of {number(year, 4)} {brief.currency} per year."
+
+
 def _verdict(brief: Brief, out: str, into: str, frame: pd.DataFrame, confidence: float) -> str:
     good = frame[frame["reached"]] if len(frame) else frame
     if not len(good):
-        return (
-            f"With what is known now no share of {out} can be replaced by {into} at probability {confidence:.2f}. "
-            "The next trials are what would tell."
-        )
-    key = "saving_per_year" if "saving_per_year" in good else "saving_per_litre"
+        return f"With what is known now no share of {out} can be replaced by {into} at probability {confidence:.2f}."
+    key = _saving(good)
     best = good.loc[good[key].idxmax()]
     worth = f"{number(best[key], 4)} {brief.currency} {key.removeprefix('saving_').replace('_', ' ')}"
     return (

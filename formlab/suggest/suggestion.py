@@ -15,8 +15,10 @@ from formlab.errors import SuggestError
 from formlab.html import Markup, escape, fold, headed, number, panel, table
 from formlab.progress import along, showing
 from formlab.region import Region
+from formlab.suggest.alternatives import clearly_different
 from formlab.suggest.conformance import KINDS, Conformance, conformance, meaning
 from formlab.suggest.doubts import beyond_tried, flat_optimum, under_other_priors
+from formlab.suggest.impossible import find_conflict
 from formlab.suggest.promises import Ledger
 from formlab.suggest.question import Question, desirability, goal_of, matters, small_change
 from formlab.suggest.search import Found, search
@@ -51,9 +53,11 @@ class Suggestion:
     cost : Series or None
         per_kg, per_litre, per_piece in the brief's currency.
     binding : DataFrame
-        Targets, limits and ranges that hold the formula where it is, and the price of each.
+        Targets, limits and ranges that hold the formula where it is; of targets the price: what relaxing by one step
+        saves, what the whole target costs, and where it would be free.
     alternatives : DataFrame
-        A few clearly different formulas and what each gives up.
+        A few clearly different formulas, at most 10 % worse in what was asked: costs, conformance (of fresh draws) and
+        what each gives up against the suggested one.
     current : DataFrame or None
         Today's formula beside the suggested one.
     notes : list of str
@@ -347,16 +351,18 @@ def _report(
 ) -> Suggestion:
     brief, surfaces = question.brief, question.surfaces
     best, figures = answer.formula, answer.figures
-    if ledger is not None:
-        mean, batch, passed = (ledger.honest(getattr(figures, kind)) for kind in KINDS)
-        figures = replace(figures, true_mean=mean, new_batch=batch, accepted=passed)
+    figures = _after_misses(figures, ledger)
     predicted = _predicted(brief, surfaces, best, final)
     cost = brief.costs(best, question.prices).iloc[0] if brief.has_costs else None
     means = question.means(best)
     aimed = any(part.has_target for part in brief.responses)
     kind, name = question.goal
     words = {"minimise": "Least", "maximise": "Highest"}[kind] + " " + name.replace("_", " ")
-    flat = flat_optimum(brief, found) if kind == "minimise" and reached else []
+    notes = _notes(brief, surfaces, answer, question, confidence, reached, ledger, flat_optimum(brief, found))
+    if explain and not reached:
+        notes[1:1] = _conflict(question, confidence)
+    if explain:
+        notes += under_other_priors(brief, surfaces, best, question.of, question.confidence, question.seed)
     return Suggestion(
         brief=brief,
         goal=words,
@@ -369,20 +375,21 @@ def _report(
         confidence=confidence,
         reached=bool(reached),
         cost=cost,
-        binding=_binding(question, region, found, predicted, final) if explain else pd.DataFrame(),
-        alternatives=_alternatives(question, region, found, best, alternatives),
-        current=_against_today(question, best, final),
+        binding=_binding(question, region, found, predicted, final, reached) if explain else pd.DataFrame(),
+        alternatives=clearly_different(question, region, found, answer, reached, alternatives, final),
+        current=_against_today(question, best, final, figures, ledger),
         desirability=float(desirability(brief, means)[0]) if aimed else float("nan"),
-        notes=[
-            *_notes(brief, surfaces, answer, question, confidence, reached, ledger, flat),
-            *(
-                under_other_priors(brief, surfaces, best, question.of, question.confidence, question.seed)
-                if explain
-                else []
-            ),
-        ],
+        notes=notes,
         shift=0.0 if ledger is None else ledger.shift,
     )
+
+
+def _after_misses(figures: Conformance, ledger: Ledger | None) -> Conformance:
+    """The three figures, lowered by what past promises teach."""
+    if ledger is None:
+        return figures
+    mean, batch, passed = (ledger.honest(getattr(figures, kind)) for kind in KINDS)
+    return replace(figures, true_mean=mean, new_batch=batch, accepted=passed)
 
 
 def _predicted(brief: Brief, surfaces: Any, frame: pd.DataFrame, draws: Any) -> pd.DataFrame:
@@ -399,7 +406,9 @@ def _predicted(brief: Brief, surfaces: Any, frame: pd.DataFrame, draws: Any) -> 
     return pd.DataFrame.from_dict(lines, orient="index").rename_axis("response")
 
 
-def _against_today(question: Question, best: pd.DataFrame, final: Any) -> pd.DataFrame | None:
+def _against_today(
+    question: Question, best: pd.DataFrame, final: Any, figures: Conformance, ledger: Ledger | None
+) -> pd.DataFrame | None:
     brief, today = question.brief, question.brief.baseline
     if today is None:
         return None
@@ -414,8 +423,9 @@ def _against_today(question: Question, best: pd.DataFrame, final: Any) -> pd.Dat
     if brief.has_costs:
         for name, column in brief.costs(both, question.prices).items():
             lines[f"cost {str(name).replace('_', ' ')} ({brief.currency})"] = column
-    figures = conformance(brief, final, both, seed=question.seed)
-    lines[f"conformance of the {brief.true_words}"] = pd.Series([f.true_mean for f in figures])
+    now = _after_misses(conformance(brief, final, today)[0], ledger)
+    for kind, said in zip(KINDS, (f"of the {brief.true_words}", "of one new batch", "as measured")):
+        lines[f"conformance {said}"] = pd.Series([getattr(now, kind), getattr(figures, kind)])
     out = pd.DataFrame(lines).T.set_axis(["today", "suggested"], axis=1).rename_axis("")
     numeric = out.map(lambda v: isinstance(v, (int, float, np.floating)))
     out["change"] = [
@@ -424,43 +434,10 @@ def _against_today(question: Question, best: pd.DataFrame, final: Any) -> pd.Dat
     return out
 
 
-def _alternatives(
-    question: Question, region: Region, found: Found, answer: pd.DataFrame, count: int
-) -> pd.DataFrame:
-    """Near-best formulas that differ by at least 15 % of a range, what they cost and how sure they are."""
-    brief, box = question.brief, region.polytope
-    wide = box.upper > box.lower
-    names = [name for name, ok in zip(box.names, wide) if ok]
-    width = np.array([brief.ranges[n][1] - brief.ranges[n][0] for n in names])
-    scaled, kinds = (
-        found.formulas[names].to_numpy(float) / width,
-        found.formulas[list(region.categories)].to_numpy(),
-    )
-    taken = [(answer[names].to_numpy(float)[0] / width, answer[list(region.categories)].to_numpy()[0])]
-    sure = np.maximum(found.shortfall, 0) <= max(found.shortfall[0], 0) + 0.02
-    near = found.value <= found.value[0] + abs(found.value[0]) * 0.10 + 1e-12
-    rows: list[int] = []
-    for row in np.flatnonzero(sure & near):
-        if len(rows) < count and all(
-            np.abs(scaled[row] - at).max() >= 0.15 or (kinds[row] != kind).any() for at, kind in taken
-        ):
-            rows.append(int(row))
-            taken.append((scaled[row], kinds[row]))
-    if not rows:
-        return pd.DataFrame()
-    frame = found.formulas.iloc[rows].reset_index(drop=True)
-    out = frame[[*brief.varied, *brief.setting_names]].copy()
-    if brief.has_costs:
-        for name, column in brief.costs(frame, question.prices).items():
-            out[f"cost {str(name).replace('_', ' ')}"] = column
-    out[question.of] = question.probability(frame)
-    return out
-
-
 def _binding(
-    question: Question, region: Region, found: Found, predicted: pd.DataFrame, final: Any
+    question: Question, region: Region, found: Found, predicted: pd.DataFrame, final: Any, reached: bool
 ) -> pd.DataFrame:
-    """Targets, ranges and limits that hold the cheapest formula, and what relaxing each by one step is worth.
+    """Targets, ranges and limits that hold the cheapest formula; of targets what each costs, and what a step less saves.
 
     Chances are those `predicted` of the formula suggested, which a premium may have taken off the cheapest.
     """
@@ -468,21 +445,21 @@ def _binding(
     best, base = found.formulas.head(1), float(found.value[0])
     at_best = _predicted(question.brief, question.surfaces, best, final)["chance"]
     kind, goal = question.goal
-    priced = question.confidence is not None and kind == "minimise"
+    priced = reached and question.confidence is not None and kind == "minimise"
     times, unit = small_change(question.brief, goal) if priced else (1.0, "")
     parts = question.brief.responses
     for part in along(parts, "pricing", words=[part.name for part in parts]):
         if not part.has_target or at_best[part.name] > 0.995:
             continue
-        saved, free = (
-            _price_of_target(question, region, best, part, base, final) if priced else (float("nan"), "")
-        )
-        lines.append({
+        line = {
             "what": f"target: {part.name} {part.target_text}",
             "chance alone": predicted.loc[part.name, "chance"],
-            "if relaxed by": f"{matters(part):g} {part.unit}".strip(), f"saves {unit}".strip(): times * saved,
-            "free at": free,
-        })  # fmt: skip
+        }
+        if priced:
+            saved, whole, free = _price_of_target(question, region, best, part, base, final)
+            line |= {"if relaxed by": f"{matters(part):g} {part.unit}".strip(), f"saves {unit}": times * saved,
+                     f"costs {unit}": times * whole, "free at": free}  # fmt: skip
+        lines.append(line)
     names = list(region.polytope.names)
     gaps = region.polytope.gaps(best[names].to_numpy(float))[0]
     words = [f"range: {n} at its low {v:g}" for n, v in zip(names, region.polytope.lower)]
@@ -494,27 +471,28 @@ def _binding(
     )
     for gap, word, can in zip(gaps, words, open_range):
         if can and gap < 1e-4:
-            lines.append({"what": word, "chance alone": float("nan"), "if relaxed by": "",
-                          f"saves {unit}".strip(): float("nan"), "free at": ""})  # fmt: skip
-    return pd.DataFrame(lines).dropna(axis=1, how="all")
+            lines.append({"what": word})
+    out = pd.DataFrame(lines).dropna(axis=1, how="all")
+    texts = [name for name in ("if relaxed by", "free at") if name in out]
+    return out.fillna(dict.fromkeys(texts, ""))
 
 
 def _price_of_target(
     question: Question, region: Region, best: pd.DataFrame, part: Any, base: float, final: Any
-) -> tuple[float, str]:
-    """What one step less of a target saves, and from where on the target would cost nothing."""
+) -> tuple[float, float, str]:
+    """What one step less of a target saves, what all of it costs, and from where on it would cost nothing."""
     low, high = part.target
     size = matters(part)
     eased = _with_target(question, region, best, part.name, (low - size, high + size))
     saved = max(base - float(eased.value[0]), 0.0) if eased.shortfall[0] <= 0 else 0.0
     without = _with_target(question, region, best, part.name, (-np.inf, np.inf))
     if without.shortfall[0] > 0:
-        return saved, ""
+        return saved, saved, ""
     k = question.brief.response_names.index(part.name)
     values = final.typical(without.formulas.head(1))[:, 0, k]
     ends = np.quantile(values, [0.01, 0.99])
     words = [f"{v:.3g}" for v, edge in zip(ends, (low, high)) if np.isfinite(edge)]
-    return saved, f"{' to '.join(words)} {part.unit}".strip()
+    return saved, max(base - float(without.value[0]), saved), f"{' to '.join(words)} {part.unit}".strip()
 
 
 def _with_target(
@@ -526,6 +504,16 @@ def _with_target(
         return search(region, question, seed=question.seed, pool=300, rounds=25, starts=best, most_slices=2)
     finally:
         question.relaxed = {}
+
+
+def _conflict(question: Question, confidence: float | None) -> list[str]:
+    """Which targets stand in the way of a confidence that is not reached, in words; nothing if its few draws see none."""
+    asked = confidence if question.confidence is None else question.confidence
+    assert asked is not None  # there is always one that is not reached
+    found = find_conflict(
+        question.brief, question.surfaces, confidence=asked, of=question.of, seed=question.seed
+    )
+    return [found.words] if len(found.give) else []
 
 
 def _notes(
@@ -542,7 +530,7 @@ def _notes(
     if not reached:
         notes.append(
             "No formula in the region reaches the confidence asked for with what is known now; this one is the "
-            "most probable. find_conflict says which targets fight, next_trials which trials would tell."
+            "most probable. next_trials says which trials would tell."
         )
     if figures.made < 0.995:
         notes.append(
@@ -565,9 +553,10 @@ def _notes(
             f"{100 * answer.extra:.1f} % more and has {final:.3f}. premium=0 asks for the cheapest itself."
         )
     notes += flat
-    if ledger is not None and ledger.shift < 0:
-        notes.append(
-            f"{ledger.words} Claims are lowered for it: {final:.3f} by these surfaces alone is printed as "
+    if ledger is not None:
+        lowered = (
+            f" Claims are lowered for it: {final:.3f} by these surfaces alone is printed as "
             f"{ledger.honest(final):.3f}."
         )
+        notes.append(ledger.words + (lowered if ledger.shift < 0 else ""))
     return notes

@@ -80,7 +80,7 @@ class Draws:
         self._roots = tuple(_root(c) for c in correlation)
         self._seed = seed
         self._rows = np.arange(responses[0].count if responses else 0)
-        self._made: dict[int, tuple[np.ndarray, np.ndarray, np.ndarray]] = {}
+        self._made: dict[tuple[int, int], tuple[np.ndarray, np.ndarray, np.ndarray]] = {}
         self._total = len(self._rows)
 
     @property
@@ -149,16 +149,17 @@ class Draws:
         """Return `new_batch` for columns made before."""
         return self._each(columns, self._value("new_batch", seed))
 
-    def accepted(self, frame: pd.DataFrame, seed: int | None = None) -> np.ndarray:
+    def accepted(self, frame: pd.DataFrame, seed: int | None = None, slabs: int | None = None) -> np.ndarray:
         """Return a new batch as measured, shape (draws, rows, responses).
 
-        The mean of the brief's slabs and readings; the median of its slabs where the target speaks of the median.
+        The mean of the brief's slabs (or of `slabs`) and readings; the median of the slabs where the target speaks of
+        the median.
         """
-        return self.accepted_at(self.surfaces.columns(frame), seed)
+        return self.accepted_at(self.surfaces.columns(frame), seed, slabs)
 
-    def accepted_at(self, columns: Columns, seed: int | None = None) -> np.ndarray:
+    def accepted_at(self, columns: Columns, seed: int | None = None, slabs: int | None = None) -> np.ndarray:
         """Return `accepted` for columns made before."""
-        return self._each(columns, self._value("accepted", seed))
+        return self._each(columns, self._value("accepted", seed, slabs))
 
     def reading_at(self, columns: Columns, seed: int | None = None) -> np.ndarray:
         """Return one reading of one slab of a new batch, shape (draws, rows, responses)."""
@@ -177,7 +178,7 @@ class Draws:
         """Return what tells fast how often targets are met together; see `Meeting`."""
         return Meeting(self, targets, of, seed)
 
-    def _value(self, of: str, seed: int | None = None) -> Value:
+    def _value(self, of: str, seed: int | None = None, slabs: int | None = None) -> Value:
         """What a predictor means in own units: a rising function of it for every draw."""
         if of == "mean":
             return _mean_of_slabs
@@ -187,23 +188,24 @@ class Draws:
         halves = [part.statistic == "median" for part in parts]  # type: ignore[union-attr]
         if of == "typical":
             return lambda k, *given: (_median_of_slabs if halves[k] else _mean_of_slabs)(k, *given)
-        batch, slab, reading = self._noise(seed)
+        slabs = slabs or self.surfaces.brief.plant.slabs_per_batch
+        batch, slab, reading = self._noise(seed, slabs)
         if of == "new_batch":
             return lambda k, d, rows, eta: d.part.scale.mean(
                 eta + _col(d.sd_batch * batch[rows, k]), 0.0 if halves[k] else _col(d.sd_slab**2)
             )
         single = of == "reading"
-        slabs = 1 if single else self.surfaces.brief.plant.slabs_per_batch
+        count = 1 if single else slabs
         readings = [1 if single else part.readings for part in parts]  # type: ignore[union-attr]
 
         def measure(k: int, d: Drawn, rows: np.ndarray, eta: np.ndarray) -> np.ndarray:
             read = []
-            for j in range(slabs):
+            for j in range(count):
                 noise = d.sd_batch * batch[rows, k] + d.sd_slab * slab[rows, j, k]
                 noise = noise + d.sd_reading * reading[rows, j, k] / np.sqrt(readings[k])
                 noise = noise + d.sd_test * reading[rows, -1, k]  # a session's own error, once for the batch
                 read.append(d.part.scale.inverse(eta + _col(noise)))
-            return np.asarray(np.median(read, axis=0) if halves[k] else sum(read) / slabs)
+            return np.asarray(np.median(read, axis=0) if halves[k] else sum(read) / count)
 
         return measure
 
@@ -229,12 +231,12 @@ class Draws:
                 list(pool.map(fill, range(len(self.names))))
         return np.moveaxis(out, 0, 2)
 
-    def _noise(self, seed: int | None) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def _noise(self, seed: int | None, slabs: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Standard normal batch, slab and reading effects, correlated between responses; kept, and cut to the draws."""
-        key = self._seed + 1 if seed is None else seed
+        key = (self._seed + 1 if seed is None else seed, slabs)
         if key not in self._made:
-            rng = np.random.default_rng(key)
-            m, slabs = len(self.names), self.surfaces.brief.plant.slabs_per_batch
+            rng = np.random.default_rng(key[0])
+            m = len(self.names)
             batch = rng.standard_normal((self._total, m)) @ self._roots[0].T
             slab = rng.standard_normal((self._total, slabs, m)) @ self._roots[1].T
             self._made[key] = batch, slab, rng.standard_normal((self._total, slabs + 1, m))
