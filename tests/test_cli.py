@@ -186,7 +186,7 @@ def test_new_says_what_to_do_next_and_never_overwrites(tmp_path, capsys):
     [
         (["fit"], "fitting"),
         (["report"], "surfaces"),
-        (["rehearse", "--batches", "12", "--runs", "40", "--workers", "2"], "rehearsing"),
+        (["rehearse", "--planned", "--runs", "40", "--workers", "2"], "rehearsing"),
     ],
     ids=lambda part: " ".join(part) if isinstance(part, list) else "",
 )

@@ -73,8 +73,8 @@ def test_slabs_of_a_batch_share_its_ingredients_and_batch_settings(loaded):
 
 
 def test_same_seed_same_plan_and_another_seed_another_order():
-    brief = rubber()
-    first, again, other = (lay_out(brief, runs=9, seed=s, starts=3) for s in (5, 5, 6))
+    brief = rubber(model="linear")
+    first, again, other = (lay_out(brief, runs=6, seed=s, starts=3) for s in (5, 5, 6))
     pd.testing.assert_frame_equal(first.frame, again.frame)
     assert not first.frame.equals(other.frame)
 
