@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
+from formlab.suggest.suggestion import suggest
 from tests.bank import plants, rivals, run
 from tests.bank.oracle import Oracle
 from tests.bank.physics import Physics
@@ -208,6 +209,13 @@ def test_oracle_honours_batches():
         doubled.draw(500, 0).mean(frame).std(axis=0).mean()
         > ignored.draw(500, 0).mean(frame).std(axis=0).mean()
     )
+
+
+def test_a_suggestion_is_made_from_an_oracle(oracle):
+    answer = suggest(oracle.plant.brief, oracle, minimise="cost_per_litre", seed=0, explain=False,
+                     alternatives=0)  # fmt: skip
+    assert oracle.plant.region.contains(answer.frame).all()
+    assert (answer.predicted["low"] < answer.predicted["high"]).all()
 
 
 @pytest.mark.slow

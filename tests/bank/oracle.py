@@ -196,14 +196,17 @@ class OracleSurface:
     def __init__(self, oracle: Oracle, k: int) -> None:
         self.oracle, self.k = oracle, k
 
-    def predict(self, frame: pd.DataFrame) -> np.ndarray:
+    def predict(self, frame: pd.DataFrame, *, outside: str = "warn") -> np.ndarray:
         return self.oracle.draw(500, seed=0).mean(frame)[..., self.k].mean(axis=0)
 
-    def predict_table(self, frame: pd.DataFrame) -> pd.DataFrame:
+    def predict_table(
+        self, frame: pd.DataFrame, level: float = 0.95, *, outside: str = "warn"
+    ) -> pd.DataFrame:
         draws = self.oracle.draw(2000, seed=0)
         mean, batch = draws.mean(frame)[..., self.k], draws.new_batch(frame)[..., self.k]
-        low, high = np.percentile(mean, [2.5, 97.5], axis=0)
-        batch_low, batch_high = np.percentile(batch, [2.5, 97.5], axis=0)
+        ends = [(1 - level) / 2, (1 + level) / 2]
+        low, high = np.quantile(mean, ends, axis=0)
+        batch_low, batch_high = np.quantile(batch, ends, axis=0)
         return pd.DataFrame(
             {"mean": mean.mean(axis=0), "std_error": mean.std(axis=0), "low": low, "high": high,
              "batch_low": batch_low, "batch_high": batch_high}, index=frame.index,
