@@ -167,6 +167,22 @@ class Brief(Part):
         part = self.by_name[name]
         return self.amount_unit if isinstance(part, Ingredient) else part.unit
 
+    def head(self, column: str) -> str:
+        """Return the head of a column for people: a name with its unit; costs and savings with the currency.
+
+        Examples
+        --------
+        >>> brief = Brief(ingredient=[{"name": "rubber", "role": "rubber"}])
+        >>> brief.head("rubber"), brief.head("saving_per_kg"), brief.head("true_mean")
+        ('rubber (phr)', 'saving per kg (EUR)', 'true_mean')
+        """
+        if column in self.by_name:
+            return f"{column} ({self.unit(column)})" if self.unit(column) else column
+        words = column.replace("_", " ")
+        if words.startswith("per "):
+            words = f"cost {words}"
+        return f"{words} ({self.currency})" if words.startswith(("cost per ", "saving per ")) else column
+
     def title_of(self, name: str) -> str:
         """Return what to print for a name: its label, or the name with spaces."""
         return self.by_name[name].title

@@ -238,7 +238,7 @@ def _suggested(story: Story) -> Iterable[Markup]:
     if len(answer.binding):
         yield page_table(answer.binding.astype(object).fillna(""), "What holds it there")
     if len(answer.alternatives):
-        yield page_table(answer.alternatives, "Clearly different, nearly as good")
+        yield page_table(answer.alternatives.rename(columns=brief.head), "Clearly different, nearly as good")
     if brief.has_costs:
         yield picture(
             lambda: cost_conformance(brief, story.surfaces, answer), "What sureness costs.", "small"

@@ -39,10 +39,12 @@ class Replacement:
         possible.
     trials_cost : float
         In the brief's currency; NaN where its ``[plant]`` does not say what an hour costs.
+    brief : Brief
     """
 
     out: str
     into: str
+    brief: Brief
     table: pd.DataFrame
     verdict: str
     notes: list[str]
@@ -50,16 +52,25 @@ class Replacement:
     trials_cost: float = float("nan")
 
     def __str__(self) -> str:
-        text = self.table.to_string(index=False, float_format=lambda v: number(v, 4))
+        shown = self.table.rename(columns=self._head)
+        text = shown.to_string(index=False, float_format=lambda v: number(v, 4))
         made = [] if self.trials is None else ["", self._made.to_string(index=False)]
         return "\n".join([self.verdict, "", text, "", *self.notes, *made])
 
     __repr__ = __str__
 
+    def _head(self, column: str) -> str:
+        heads = {
+            "at_least": "share that had to go",
+            "gone": "share that goes",
+            "reached": "confidence reached",
+        }
+        return heads.get(column) or self.brief.head(column)
+
     @property
     def _made(self) -> pd.DataFrame:
-        brief = self.trials.brief
-        return self.trials.frame[["trial", "batch", *brief.varied, *brief.setting_names]].round(2)
+        shown = ["trial", "batch", *self.brief.varied, *self.brief.setting_names]
+        return self.trials.frame[shown].round(2).rename(columns=self.brief.head)
 
     def _repr_html_(self) -> str:
         first = [
@@ -75,8 +86,8 @@ class Replacement:
         return panel(
             f"{self.into} for {self.out}",
             self.verdict,
-            table(self.table[[n for n in first if n in self.table]].rename(columns=_in_words), rows=20),
-            fold("Formulas and all costs", table(self.table[rest].rename(columns=_in_words), rows=20)),
+            table(self.table[[n for n in first if n in self.table]].rename(columns=self._head), rows=20),
+            fold("Formulas and all costs", table(self.table[rest].rename(columns=self._head), rows=20)),
             *(Markup(f"<p>{escape(note)}</p>") for note in self.notes),
             *(
                 []
@@ -84,14 +95,6 @@ class Replacement:
                 else [fold("The trials that would make sure", table(self._made, rows=20))]
             ),
         )
-
-
-def _in_words(column: str) -> str:
-    """Head of a column for people; ingredients and settings keep their names."""
-    heads = {"at_least": "share that had to go", "gone": "share that goes", "reached": "confidence reached"}
-    if column.startswith(("per_", "saving_per_")):
-        return f"{'cost ' if column.startswith('per_') else ''}{column.replace('_', ' ')}"
-    return heads.get(column, column)
 
 
 def replace_ingredient(
@@ -184,12 +187,12 @@ def replace_ingredient(
     frame = pd.DataFrame(lines)
     verdict = _verdict(brief, out, into, frame, confidence)
     if not len(frame):
-        return Replacement(out, into, frame, verdict, notes)
+        return Replacement(out, into, brief, frame, verdict, notes)
     row = _decisive(frame)
     notes += _untold(brief, frame)
     notes.append(_changes(brief, today, row, out, into))
     if batches < 1:
-        return Replacement(out, into, frame, verdict, notes)
+        return Replacement(out, into, brief, frame, verdict, notes)
     part = _with_most(brief, out, (1 - row["at_least"]) * held)
     made = getattr(surfaces, "trials", None)
     plan = next_trials(
@@ -201,7 +204,7 @@ def replace_ingredient(
     if brief.plant.mill_h is not None and brief.plant.rate_per_h is not None:
         cost = trial_cost(brief, batches, plan.frame)
     notes.append(_against_trials(brief, row, batches, cost))
-    return Replacement(out, into, frame, verdict, notes, plan, cost)
+    return Replacement(out, into, brief, frame, verdict, notes, plan, cost)
 
 
 def _with_most(brief: Brief, name: str, most: float) -> Brief:

@@ -176,7 +176,8 @@ class Suggestion:
         if len(self.binding):
             parts.append(("What holds it there", self.binding))
         if len(self.alternatives):
-            parts.append(("Clearly different, nearly as good", self.alternatives))
+            others = self.alternatives.rename(columns=self.brief.head)
+            parts.append(("Clearly different, nearly as good", others))
         return parts
 
     def _repr_html_(self) -> str:
