@@ -1,5 +1,7 @@
 """The bench itself: virtual plants, the oracle, the rivals and the table."""
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -10,6 +12,8 @@ from tests.bank import plants, rivals, run
 from tests.bank.oracle import Oracle
 from tests.bank.physics import Physics
 from tests.bank.plants import COUNT, plant
+
+HOME = Path(__file__).parent.parent
 
 # ---- physics ------------------------------------------------------------------------------------------
 
@@ -333,3 +337,25 @@ def test_reliability_of_the_truth_itself():
     assert sums[f"true{last}"] == sums[f"n{last}"] == sums[f"claim{last}"] > 20
     table = run.reliability_table(pd.DataFrame([{"plant": 0, "method": "known", **sums}]))
     assert list(table["true"]) == [0.0, 1.0]
+
+
+# ---- what was measured ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("file", "number", "line"),
+    [
+        ("auto_default_24_24_3.csv", 0, "**auto (the default)**"),
+        ("auto_default_24_24_3.csv", 3, "auto, after 3 rounds"),
+        ("ridge_default_24_24_0.csv", 0, "ridge quadratic, cheapest predicted good"),
+    ],
+)
+def test_the_table_in_developers_says_what_was_measured(file, number, line):
+    rows = pd.read_csv(HOME / "tests" / "bank" / "measured" / file)
+    part = rows[rows["round"] == number]
+    text = (HOME / "DEVELOPERS.md").read_text(encoding="utf-8")
+    cells = next(row for row in text.splitlines() if row.startswith(f"| {line} |")).split("|")
+    hit = part["hit"].astype(bool)
+    assert int(cells[2]) == len(part)
+    assert float(cells[3].split("[")[0]) == pytest.approx(hit.mean(), abs=0.0051)
+    assert float(cells[6].split("%")[0]) == pytest.approx(100 * part.loc[hit, "over"].median(), abs=0.051)
