@@ -347,6 +347,7 @@ def test_reliability_of_the_truth_itself():
     [
         ("auto_default_24_24_3.csv", 0, "**auto (the default)**"),
         ("auto_default_24_24_3.csv", 3, "auto, after 3 rounds"),
+        ("oracle_default_24_24_0.csv", 0, "oracle"),
         ("ridge_default_24_24_0.csv", 0, "ridge quadratic, cheapest predicted good"),
     ],
 )
