@@ -256,12 +256,18 @@ def test_promises_are_scored_and_only_misses_widen():
         score_promises([1.0], [True])
 
 
-def test_promises_are_kept_in_the_series_and_settled_by_later_batches(tmp_path):
-    shutil.copytree("demo_trials/ink_wedge", tmp_path / "wedge")
-    series = open_series(tmp_path / "wedge")
-    brief, trials = series.brief, series.trials()
-    surfaces = fit(brief, trials, kind="least squares", seed=1)
-    answer = suggest(brief, surfaces, seed=1, explain=False, alternatives=0)
+@pytest.fixture
+def suggested(tmp_path):
+    """The ink wedge in a folder of its own, its trials, their surfaces, and what is suggested from them."""
+    series = open_series(shutil.copytree("demo_trials/ink_wedge", tmp_path / "wedge"))
+    trials = series.trials()
+    surfaces = fit(series.brief, trials, kind="least squares", seed=1)
+    return series, trials, surfaces, suggest(series.brief, surfaces, seed=1, explain=False, alternatives=0)
+
+
+def test_promises_are_kept_in_the_series_and_settled_by_later_batches(suggested, tmp_path):
+    series, trials, _, answer = suggested
+    brief = series.brief
     series.save_promise(answer, who="A")
     kept = open_series(tmp_path / "wedge").promises()
     assert_allclose(kept["accepted"], [answer.conformance.accepted])
@@ -277,12 +283,9 @@ def test_promises_are_kept_in_the_series_and_settled_by_later_batches(tmp_path):
     assert list(settle_promises(brief, kept, made.reset_index(drop=True))["batch"]) == ["B91"]
 
 
-def test_a_report_tells_of_past_promises_and_lowers_its_claims(tmp_path):
-    shutil.copytree("demo_trials/ink_wedge", tmp_path / "wedge")
-    series = open_series(tmp_path / "wedge")
-    brief, trials = series.brief, series.trials()
-    surfaces = fit(brief, trials, kind="least squares", seed=1)
-    answer = suggest(brief, surfaces, seed=1, explain=False, alternatives=0)
+def test_a_report_tells_of_past_promises_and_lowers_its_claims(suggested):
+    series, trials, surfaces, answer = suggested
+    brief = series.brief
     series.save_promise(answer)
     assert set(series.promises()["made"].iloc[0]) == set(trials["batch"])
     ruined = answer.frame.loc[[0] * 6].assign(

@@ -36,13 +36,10 @@ class Design:
         self.state = State(columns, problem.weight_matrix, problem.prior, problem.weight, ridge=1e-12)
         self.moves = [(problem.lines[level], rows) for level, rows in problem.moving]
 
-    def settle(self, enough: float, only: np.ndarray | None = None) -> None:
-        """Sweep over all units, or those with any of some rows, until a sweep gains less than `enough`."""
-        moves = self.moves
-        if only is not None:
-            moves = [(lines, rows[np.isin(rows, only).any(axis=1)]) for lines, rows in moves]
+    def settle(self, enough: float) -> None:
+        """Sweep over all units until a sweep gains less than `enough`."""
         for _ in range(SWEEPS):
-            gained = sum([self._sweep(lines, rows) for lines, rows in moves if len(rows)])
+            gained = sum([self._sweep(lines, rows) for lines, rows in self.moves])
             self.state.refresh()
             if gained < enough:
                 return

@@ -9,6 +9,7 @@ anywhere, for exchange returns to corners where designs that stand off them may 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -86,10 +87,9 @@ def _task(problem: Problem, pooled: Candidates, kept: list[Found], seed: Any) ->
 
 def _astray(problem: Problem, kept: list[Found], rng: np.random.Generator) -> Found:
     """One of the designs with a few units put anywhere in the region that their rows allow."""
-    from formlab.plans.exchange import Found
-
     basis, units = problem.basis, problem.units()
-    points = kept[rng.integers(len(kept))].points.copy()
+    found = kept[rng.integers(len(kept))]
+    points = found.points.copy()
     count = 1 + int(rng.integers(min(len(units), ASTRAY)))
     inside = basis.points(basis.region.sample(count, rng))
     for new, which in zip(inside, rng.choice(len(units), size=count, replace=False)):
@@ -98,7 +98,7 @@ def _astray(problem: Problem, kept: list[Found], rng: np.random.Generator) -> Fo
         trial[:, cols] = new[cols]
         if basis.region.polytope.contains(trial[:, : len(basis.numeric)], 1e-7).all():
             points[rows] = trial
-    return Found(points, -np.inf)
+    return replace(found, points=points, score=-np.inf)
 
 
 def _best(found: Iterable[Found], many: int) -> list[Found]:
