@@ -21,6 +21,8 @@ from formlab.terms import ModelSpace
 
 BRIEF = Brief(setting=[{"name": n, "low": -1, "high": 1} for n in ("a", "b", "c")], response=[{"name": "y"}])
 
+COVER = pd.DataFrame(np.random.default_rng(9).uniform(-1, 1, (200, 3)), columns=["a", "b", "c"])
+
 
 def data(n=16, seed=0, effects=(2.0, 1.0, 0.0)):
     rng = np.random.default_rng(seed)
@@ -41,6 +43,7 @@ def averaged(n=16, seed=0, steps=900, effects=(2.0, 1.0, 0.0), **kwargs):
         y,
         noise,
         np.ones((24, 1)),
+        space.matrix(COVER),
         **kwargs,
     )
     return model.fit(np.random.default_rng(seed), steps=steps), frame, y, space
@@ -60,11 +63,10 @@ def brute(model):
             or mask.sum() > model.largest
         ):
             continue
-        design = z.T @ x[:, free[mask]]
+        design = z.T @ (x[:, free[mask]] / model.size[mask])
         log_p = []
         for g, prior in zip(model.g, model._log_prior_g):
-            hat = design @ np.linalg.pinv(design.T @ design) @ design.T if mask.any() else 0.0
-            cov = np.eye(n - len(base)) + g * hat
+            cov = np.eye(n - len(base)) + g * design @ design.T
             # p(y) with 1/sigma^2: a Student density in the limit of no degrees of freedom, up to a constant
             log_p.append(
                 prior
@@ -114,7 +116,7 @@ def test_part_is_the_conjugate_posterior():
     x0, x1 = model.x[:, model.base], model.x[:, chosen]
     x1 = x1 - x0 @ np.linalg.lstsq(x0, x1, rcond=None)[0]
     prior = np.zeros((1 + len(chosen),) * 2)
-    prior[1:, 1:] = x1.T @ x1 / g
+    prior[1:, 1:] = np.diag(model.size[mask] ** 2) / g
     x = np.column_stack([x0, x1])
     precision = x.T @ x + prior
     mean = np.linalg.solve(precision, x.T @ y)
@@ -141,7 +143,8 @@ def test_left_out_density_given_a_model():
     x0, x1 = model.x[:, model.base], model.x[:, chosen]
     x1 = x1 - x0 @ np.linalg.lstsq(x0, x1, rcond=None)[0]
     big = 1e5
-    k = np.eye(12) + big * x0 @ x0.T + g * x1 @ np.linalg.pinv(x1.T @ x1) @ x1.T
+    x1 = x1 / model.size[mask]
+    k = np.eye(12) + big * x0 @ x0.T + g * x1 @ x1.T
     keep = groups != 2
     inside = np.linalg.inv(k[np.ix_(keep, keep)])
     cross = k[np.ix_(~keep, keep)]
@@ -204,4 +207,33 @@ def test_polynomial_of_other_variables():
 @pytest.mark.parametrize("width", [0.5, 2.0])
 def test_scale_of_the_prior_can_be_halved_and_doubled(width):
     model, *_ = averaged(width=width)
-    assert_allclose(model.g[0], 0.05 * 16 * width)
+    assert_allclose(model.g[0], 0.05 * width)
+
+
+def test_g_is_what_a_term_moves_over_the_region():
+    model, _, _, space = averaged()
+    coded = COVER.to_numpy()
+    square = coded[:, 2] ** 2
+    names = [space.names[k] for k in model.free]
+    # mean squares over the cube, by hand: 1/3 of a coded variable, 4/45 of its square about its mean, 1/9 of a product
+    assert_allclose(model.size[names.index("a")] ** 2, 1 / 3, rtol=0.15)
+    assert_allclose(model.size[names.index("a × b")] ** 2, 1 / 9, rtol=0.25)
+    assert_allclose(model.size[names.index("c²")] ** 2, square.var(), rtol=0.15)
+    assert_allclose(square.var(), 4 / 45, rtol=0.15)
+
+
+def test_where_trials_tell_nothing_the_surface_stays_within_its_prior():
+    """Two variables that went together in every trial but one hair: far from the trials the surface must not run away."""
+    rng = np.random.default_rng(3)
+    a = rng.uniform(-1, 1, 14)
+    frame = pd.DataFrame({"a": a, "b": a + rng.normal(0, 1e-4, 14), "c": rng.uniform(-1, 1, 14)})
+    y = 2 * a + rng.normal(0, 0.1, 14)
+    space = ModelSpace(BRIEF)
+    model = Averaged(
+        TermFeatures(space), _terms_of(space), Scale(), space.matrix(frame), y, Noise(np.arange(14), np.arange(14)),
+        np.ones((24, 1)), space.matrix(COVER),
+    ).fit(rng)  # fmt: skip
+    apart = pd.DataFrame({"a": [1.0], "b": [-1.0], "c": [0.0]})
+    for part in model.parts(np.arange(100)):
+        centre, sd, _ = part.moments(columns_of(part.features, apart))
+        assert abs(centre[0]) < 10 and sd[0] < 10

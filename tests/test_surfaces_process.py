@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import product
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -47,7 +49,8 @@ def dense(model, u, z):
     def kernel(a, b):
         amplitude, length = np.exp(2 * u[0]), np.exp(u[-2:])
         square = (((a[:, None] - b[None]) / length) ** 2).sum(axis=2)
-        return amplitude * np.exp(-0.5 * square) + 25.0 + a @ b.T
+        bend = 0.25**2 / 2 * np.outer((a**2).sum(axis=1), (b**2).sum(axis=1))  # two variables
+        return amplitude * np.exp(-0.5 * square) + 25.0 + a @ b.T + bend
 
     gain = np.linalg.solve(model.covariance(u[None])[0], kernel(model.base, z)).T
     mean = model.centre + model.unit * gain @ ((model.y - model.centre) / model.unit)
@@ -172,3 +175,21 @@ def test_hyperparameters_follow_prior_times_likelihood():
     p /= p.sum()
     assert_allclose(model.sample[:, 1].mean(), p @ grid, atol=0.12)
     assert_allclose(model.sample[:, 1].std(), np.sqrt(p @ grid**2 - (p @ grid) ** 2), rtol=0.3)
+
+
+def test_what_bends_in_all_variables_together_is_learned_from_corners_and_one_middle():
+    """Corners of a cube and two trials in its middle: a bowl is told from the plane between the corners."""
+    corners = np.array(list(product([-1.0, 1.0], repeat=4)))
+    names = ["a", "b", "c", "d"]
+    brief = Brief(setting=[{"name": n, "low": -1, "high": 1} for n in names], response=[{"name": "y"}])
+    z = pd.DataFrame(np.vstack([corners, np.zeros((2, 4))]), columns=names)
+    y = 10 + 3 * z["a"] - 2 * z["b"] + (z**2).sum(axis=1) + np.random.default_rng(1).normal(0, 0.1, len(z))
+    noise = Noise(np.arange(18), np.arange(18))
+    variables = offered(brief, z)[0]
+    model = GaussianProcess(
+        variables, Scale(), variables.base(z), y.to_numpy(), noise, Priors(((np.log(0.05), 0.8),)), variables.base(z)
+    )  # fmt: skip
+    part = model.part(np.r_[np.log(0.3), np.log(0.05), np.log([3.0] * 4)])
+    half = pd.DataFrame([[0.5, 0.0, 0.0, 0.5]], columns=names)  # between middle and corners: 10 + 1.5 + 0.5
+    centre, sd, _ = part.moments(columns_of(part.features, half))
+    assert abs(centre[0] - 12.0) < 0.35 and sd[0] < 0.5

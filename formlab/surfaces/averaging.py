@@ -1,10 +1,12 @@
 r"""Bayesian model averaging over polynomials that respect hierarchy.
 
 Given a model :math:`\gamma` of terms beside the base (the constant, or the shares of a blend, under a flat prior),
-:math:`b_\gamma \sim N(0, g \sigma^2 (X_\gamma^\top V^{-1} X_\gamma)^{-1})` with X orthogonal to the base, and prior of
-:math:`\sigma^2` proportional to :math:`1 / \sigma^2`: the marginal likelihood is closed
-(Liang, Paulo, Molina, Clyde & Berger 2008, J. Amer. Stat. Assoc. 103:410, eq. 5-6). Prior of g: hyper-g/n with a = 3
-(their section 3.2), summed over a grid. Prior of models: a term is in with probability 0.9 (linear), 0.25 (second order),
+:math:`b_j \sim N(0, g \sigma^2 / m_j)`, independent, with :math:`m_j` the mean square over the region of what term j
+adds to the base, and prior of :math:`\sigma^2` proportional to :math:`1 / \sigma^2`: the marginal likelihood is closed
+(Raftery, Madigan & Hoeting 1997, J. Amer. Stat. Assoc. 92:179, section 2, with one g for all terms). The prior speaks of
+what a term does over the region, whatever was tried there: where trials tell nothing, a surface stays within it.
+Prior of g: density :math:`\tfrac12 (1 + g)^{-3/2}` (the hyper-g of Liang, Paulo, Molina, Clyde & Berger 2008, ibid. 103:410,
+eq. 13, a = 3), on a grid. Prior of models: a term is in with probability 0.9 (linear), 0.25 (second order),
 0.1 (third), and only with all of its parents. Models are sampled by adding and dropping terms.
 """
 
@@ -93,24 +95,25 @@ class Averaged:
     ratios : ndarray of shape (k, levels + 1)
         Draws of the standard deviations of the error levels in units of the residual's, its own 1 last; models are
         averaged at each of them in turn.
+    cover : ndarray of shape (k, p)
+        Columns of formulas all over the region, which say how much each term does there.
     width : float
         Factor on g, for judging how much hangs on the prior.
     """
 
     def __init__(
         self, features: Features, terms: Terms, scale: Scale, columns: np.ndarray, y: np.ndarray,
-        noise: Noise, ratios: np.ndarray, width: float = 1.0,
+        noise: Noise, ratios: np.ndarray, cover: np.ndarray, width: float = 1.0,
     ) -> None:  # fmt: skip
         self.features, self.terms, self.scale, self.noise, self.ratios = features, terms, scale, noise, ratios
         self.x, self.y, self.width = columns, y, width
-        n = len(y)
         self.base = np.flatnonzero(terms.base)
         self.free = np.flatnonzero(~terms.base)
-        self.df = n - len(self.base)
-        log_g = np.linspace(np.log(0.05 * n), np.log(400.0 * n), 24)
+        self.df = len(y) - len(self.base)
+        self.size = _sizes(np.vstack([cover, columns]), self.base, self.free)
+        log_g = np.linspace(np.log(0.05), np.log(1e6), 36)
         self.g = np.exp(log_g) * width
-        # hyper-g/n: density proportional to (1 + g/n)^(-a/2); the grid is even in log g
-        self._log_prior_g = log_g - 0.5 * HYPER_A * np.log1p(np.exp(log_g) / n)
+        self._log_prior_g = _log_prior(np.exp(log_g))
         self._log_prior_g -= np.log(np.exp(self._log_prior_g).sum())
         odds = np.array([INCLUSION[min(d, 3)] for d in terms.degree[self.free]])
         self._log_odds = np.log(odds / (1 - odds))
@@ -131,65 +134,58 @@ class Averaged:
         """Sample models; keep `keep` draws of model, g and error ratios."""
         chains = len(self.ratios)
         whitened = [self._whiten(r) for r in self.ratios]
-        gram = np.array([w[0] for w in whitened])
-        moment = np.array([w[1] for w in whitened])
-        whole = np.array([w[2] for w in whitened])
+        grams = Grams(*(np.array(part) for part in zip(*whitened)))
         mask = np.zeros((chains, len(self.free)), dtype=bool)
-        score = self._score(mask, gram, moment, whole)
+        at = np.full(chains, len(self.g) // 3)  # where on the grid of g each chain is
+        score = self._score(mask, at, grams)
         kept = []
         visits = np.zeros(len(self.free))
         for step in range(steps):
-            mask, score = self._step(mask, score, gram, moment, whole, rng)
+            mask, score = self._step(mask, score, at, grams, rng)
             if step >= burn:
                 visits += mask.sum(axis=0)
-                if (step - burn) % 10 == 9:
-                    kept += [(c, mask[c].copy()) for c in range(chains)]
+            if step % 10 == 9:
+                at = self._new_g(mask, grams, rng)
+                score = self._score(mask, at, grams)
+                if step >= burn:
+                    kept += [(c, mask[c].copy(), float(self.g[at[c]])) for c in range(chains)]
         self.inclusion = np.ones(len(self.terms.names))
         self.inclusion[self.free] = visits / (chains * (steps - burn))
-        pick = rng.choice(len(kept), keep, replace=len(kept) < keep)
-        self.sample = [self._with_g(kept[i][0], kept[i][1], gram, moment, whole, rng) for i in pick]
+        self.sample = [kept[i] for i in rng.choice(len(kept), keep, replace=len(kept) < keep)]
         return self
 
     def _whiten(self, ratio: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
-        """Gram matrix and moments of the free columns, and the sum of squares, all orthogonal to the base."""
+        """Gram matrix and moments of the free columns in units of their size, and the sum of squares, all orthogonal to the base."""
         lower = np.linalg.cholesky(self.noise.covariance(ratio))
         x, y = np.linalg.solve(lower, self.x), np.linalg.solve(lower, self.y)
         q = np.linalg.qr(x[:, self.base])[0]
         y = y - q @ (q.T @ y)
-        free = x[:, self.free]
+        free = x[:, self.free] / self.size
         free = free - q @ (q.T @ free)
         return free.T @ free, free.T @ y, float(y @ y)
 
-    def _explained(self, mask: np.ndarray, gram: np.ndarray, moment: np.ndarray) -> np.ndarray:
-        """Sum of squares that each chain's model explains, shape (chains,)."""
-        m = int(mask.sum(axis=1).max())
-        if not m:
-            return np.zeros(len(mask))
-        order = np.argsort(~mask, axis=1, kind="stable")[:, :m]
-        inside = np.take_along_axis(mask, order, axis=1)
-        chain = np.arange(len(mask))[:, None]
-        a = gram[chain[:, :, None], order[:, :, None], order[:, None, :]]
-        a = a * (inside[:, :, None] & inside[:, None, :])
-        diagonal = np.arange(m)
-        a[:, diagonal, diagonal] = np.where(inside, a[:, diagonal, diagonal] * (1 + 1e-10) + 1e-300, 1.0)
-        b = moment[chain, order] * inside
-        return np.einsum("ij,ij->i", np.linalg.solve(a, b[..., None])[..., 0], b)
+    def _score(self, mask: np.ndarray, at: np.ndarray, grams: Grams) -> np.ndarray:
+        """Log of prior times marginal likelihood of each chain's model, given its g."""
+        g = self.g[at]
+        blocks, size = grams.blocks(mask, 1 / g)
+        # bordered with moments and sum of squares, the last pivot is what is left unexplained
+        pivot = np.diagonal(np.linalg.cholesky(blocks), axis1=1, axis2=2)
+        log_det = 2 * np.log(pivot[:, :-1]).sum(axis=1) + size * np.log(g)
+        return np.asarray(-0.5 * log_det - self.df * np.log(pivot[:, -1]) + mask @ self._log_odds)
 
-    def _score(self, mask: np.ndarray, gram: np.ndarray, moment: np.ndarray, whole: np.ndarray) -> np.ndarray:
-        """Log of prior times marginal likelihood, g summed out, up to what does not depend on the model."""
-        log = self._log_marginal(self._explained(mask, gram, moment) / whole, mask.sum(axis=1))
-        top = log.max(axis=1)
-        return top + np.log(np.exp(log - top[:, None]).sum(axis=1)) + mask @ self._log_odds
-
-    def _log_marginal(self, r2: np.ndarray, size: np.ndarray) -> np.ndarray:
-        """Log of prior of g times marginal likelihood, shape (chains, g)."""
-        g = self.g[None, :]
-        left = np.maximum(1 - r2, 1e-12)[:, None]
-        return (
-            self._log_prior_g
-            + 0.5 * (self.df - size[:, None]) * np.log1p(g)
-            - 0.5 * self.df * np.log1p(g * left)
-        )
+    def _new_g(self, mask: np.ndarray, grams: Grams, rng: np.random.Generator) -> np.ndarray:
+        """Draw where on the grid g is, given each chain's model."""
+        blocks, _ = grams.blocks(mask, np.zeros(len(mask)))
+        inside = np.arange(blocks.shape[1] - 1) < mask.sum(axis=1)[:, None]
+        value, vector = np.linalg.eigh(blocks[:, :-1, :-1])
+        value = np.maximum(value, 0)[:, :, None]
+        pull = np.einsum("cij,ci->cj", vector, blocks[:, -1, :-1])[:, :, None] ** 2
+        # a row that only fills up is an eigenvector of value 1 without pull: it is taken out of the determinant
+        filler = (~inside).sum(axis=1)[:, None]
+        rest = grams.whole[:, None] - (pull * self.g / (1 + self.g * value)).sum(axis=1)
+        log = self._log_prior_g - 0.5 * np.log1p(self.g * value).sum(axis=1) + 0.5 * filler * np.log1p(self.g)
+        log = log - 0.5 * self.df * np.log(np.maximum(rest, 1e-14 * grams.whole[:, None]))
+        return np.argmax(log + rng.gumbel(size=log.shape), axis=1)
 
     def _legal(self, mask: np.ndarray) -> np.ndarray:
         """Terms that may be added (all parents in, room left) or dropped (no child in), shape (chains, free)."""
@@ -199,9 +195,8 @@ class Averaged:
         return add | drop
 
     def _step(
-        self, mask: np.ndarray, score: np.ndarray, gram: np.ndarray, moment: np.ndarray, whole: np.ndarray,
-        rng: np.random.Generator,
-    ) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+        self, mask: np.ndarray, score: np.ndarray, at: np.ndarray, grams: Grams, rng: np.random.Generator
+    ) -> tuple[np.ndarray, np.ndarray]:
         """One or two legal flips in every chain, accepted by Metropolis and Hastings."""
         chains = np.arange(len(mask))
         legal = self._legal(mask)
@@ -214,18 +209,9 @@ class Averaged:
             proposal[chains[move], pick[move]] ^= True
             legal = self._legal(proposal)
         after = legal.sum(axis=1)
-        new = self._score(proposal, gram, moment, whole)
+        new = self._score(proposal, at, grams)
         accept = np.log(rng.random(len(mask))) < new - score + np.log(before) - np.log(after)
         return np.where(accept[:, None], proposal, mask), np.where(accept, new, score)
-
-    def _with_g(
-        self, chain: int, mask: np.ndarray, gram: np.ndarray, moment: np.ndarray, whole: np.ndarray,
-        rng: np.random.Generator,
-    ) -> tuple[int, np.ndarray, float]:  # fmt: skip
-        r2 = self._explained(mask[None], gram[chain][None], moment[chain][None]) / whole[chain]
-        log = self._log_marginal(r2, np.array([mask.sum()]))[0]
-        weight = np.exp(log - log.max())
-        return chain, mask, float(rng.choice(self.g, p=weight / weight.sum()))
 
     # ---- what it gives --------------------------------------------------------------------------
 
@@ -241,37 +227,33 @@ class Averaged:
         self, picked: np.ndarray, parts: Sequence[Part], factor: float
     ) -> tuple[Sequence[Part], np.ndarray]:
         """Return the parts, and logs of importance weights if coefficients are larger by a factor a priori."""
-        g, n = np.array([self.sample[i][2] for i in picked]) / self.width, len(self.y)
-        before, after = (np.log(v) - 0.5 * HYPER_A * np.log1p(v / n) for v in (g, g / factor**2))
-        return parts, after - before
+        g = np.array([self.sample[i][2] for i in picked]) / self.width
+        return parts, _log_prior(g / factor**2) - _log_prior(g)
 
     def _part(self, chain: int, mask: np.ndarray, g: float) -> LeastSquaresPart:
         ratio = self.ratios[chain]
         lower = np.linalg.cholesky(self.noise.covariance(ratio))
         inverse_lower = np.linalg.inv(lower)
         x, y = inverse_lower @ self.x, inverse_lower @ self.y
-        chosen = self.free[mask]
-        x0, x1 = x[:, self.base], x[:, chosen]
+        chosen, size = self.free[mask], self.size[mask]
+        x0, x1 = x[:, self.base], x[:, chosen] / size
         gain0 = np.linalg.pinv(x0)
         tie = gain0 @ x1  # what the chosen columns hold of the base
         x1 = x1 - x0 @ tie
-        gain1 = np.linalg.pinv(x1, rcond=1e-9)
-        shrink = g / (1 + g)
+        spread = np.linalg.inv(
+            x1.T @ x1 + np.eye(len(chosen)) / g
+        )  # of coefficients in units of the columns' size
+        gain1 = spread @ x1.T
         p = self.x.shape[1]
         gain = np.zeros((p, len(y)))
-        gain[chosen] = shrink * gain1
-        gain[self.base] = gain0 - tie @ (shrink * gain1)
+        gain[chosen] = gain1 / size[:, None]
+        gain[self.base] = gain0 - tie @ gain1
         extra = np.zeros((p, len(chosen)))
-        u, s, _ = (
-            np.linalg.svd(gain1, full_matrices=False)
-            if len(chosen)
-            else (np.zeros((0, 0)), np.zeros(0), None)
-        )
-        extra[chosen] = np.sqrt(g) / (1 + g) * u * s
-        extra[self.base] = -tie @ extra[chosen]
+        extra[chosen] = spread / np.sqrt(g) / size[:, None]
+        extra[self.base] = -tie @ spread / np.sqrt(g)
         inverse = gain @ gain.T + extra @ extra.T
         rest = y - x0 @ (gain0 @ y)
-        rss = float(rest @ rest - shrink * (rest @ (x1 @ (gain1 @ y))))
+        rss = float(rest @ rest - rest @ (x1 @ (gain1 @ y)))
         return LeastSquaresPart(
             self.features, self.scale, gain @ y, gain @ inverse_lower, inverse, rss, self.df, self.noise, ratio,
             self.x, self.y, extra,
@@ -289,13 +271,52 @@ class Averaged:
         lower = np.linalg.cholesky(v)
         x = np.linalg.solve(lower, self.x)
         q0 = np.linalg.qr(x[:, self.base])[0]
-        x1 = x[:, self.free[mask]]
+        x1 = x[:, self.free[mask]] / self.size[mask]
         x1 = x1 - q0 @ (q0.T @ x1)
         u, size, _ = np.linalg.svd(x1, full_matrices=False)
-        q1 = u[
-            :, size > 1e-9 * size.max(initial=0.0)
-        ]  # terms may repeat each other: a total beside its parts
-        middle = np.eye(len(v)) - q0 @ q0.T - g / (1 + g) * (q1 @ q1.T)
+        shrink = g * size**2 / (1 + g * size**2)
+        middle = np.eye(len(v)) - q0 @ q0.T - (u * shrink) @ u.T
         inverse_lower = np.linalg.inv(lower)
         projected = inverse_lower.T @ middle @ inverse_lower
         return left_out_student(projected, self.y, self.df, groups)
+
+
+@dataclass(frozen=True)
+class Grams:
+    """Gram matrices (chains, q, q) of the free columns, their moments with the values (chains, q), sums of squares (chains,)."""
+
+    gram: np.ndarray
+    moment: np.ndarray
+    whole: np.ndarray
+
+    def blocks(self, mask: np.ndarray, ridge: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Gram matrix of each chain's terms plus a ridge, bordered with its moments and sum of squares; and how many terms.
+
+        Smaller models are filled up with rows of the identity, shape (chains, m + 1, m + 1).
+        """
+        size = mask.sum(axis=1)
+        m = int(size.max())
+        order = np.argsort(~mask, axis=1, kind="stable")[:, :m]
+        inside = np.take_along_axis(mask, order, axis=1)
+        chain = np.arange(len(mask))[:, None]
+        out = np.empty((len(mask), m + 1, m + 1))
+        gram = self.gram[chain[:, :, None], order[:, :, None], order[:, None, :]]
+        out[:, :m, :m] = gram * (inside[:, :, None] & inside[:, None, :])
+        diagonal = np.arange(m)
+        out[:, diagonal, diagonal] = np.where(inside, out[:, diagonal, diagonal] + ridge[:, None], 1.0)
+        out[:, m, :m] = out[:, :m, m] = self.moment[chain, order] * inside
+        out[:, m, m] = self.whole * (1 + 1e-12)
+        return out, size
+
+
+def _log_prior(g: np.ndarray) -> np.ndarray:
+    """Log density of the logarithm of g, up to a constant."""
+    return np.asarray(np.log(g) - 0.5 * HYPER_A * np.log1p(g))
+
+
+def _sizes(columns: np.ndarray, base: np.ndarray, free: np.ndarray) -> np.ndarray:
+    """Root mean square of what each free column adds to the base over some formulas; 1 where it adds nothing."""
+    held = columns[:, base]
+    rest = columns[:, free] - held @ np.linalg.lstsq(held, columns[:, free], rcond=None)[0]
+    size, whole = (np.sqrt((c**2).mean(axis=0)) for c in (rest, columns[:, free]))
+    return np.where(size > 1e-9 * whole, size, 1.0)

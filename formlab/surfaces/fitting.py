@@ -21,7 +21,7 @@ from formlab.surfaces.least_squares import Solution, check_estimable, solve
 from formlab.surfaces.leave_out import left_out_student
 from formlab.surfaces.mixed import MixedFit, least_squares_part, reml, variance_parts
 from formlab.surfaces.noise import Noise
-from formlab.surfaces.parts import Features, LeastSquaresPart, Part, TermFeatures
+from formlab.surfaces.parts import Features, LeastSquaresPart, Part, TermFeatures, columns_of
 from formlab.surfaces.readings import Slabs, Values, level_priors, noise_of, values_of
 from formlab.surfaces.scales import Scale
 from formlab.surfaces.surface import Surface
@@ -270,10 +270,10 @@ class _Bench:
         tick(f"{self.values.response.name}, averaging models")
         features: Features
         if variables is self.ground.sets[0]:
-            features, terms, columns = self.ground.terms, _terms_of(self.ground.space), self.columns
+            features, terms = self.ground.terms, _terms_of(self.ground.space)
         else:
             features, terms = self.ground.polynomials[variables]
-            columns = features.expand(variables.base(self.formulas))
+        columns, cover = (columns_of(features, some) for some in (self.formulas, self.ground.cover))
         chains = ratios[np.arange(24) % len(ratios)]
         noise = self.noise
         if np.any(noise.known):
@@ -286,6 +286,7 @@ class _Bench:
             self.values.eta,
             noise,
             chains,
+            cover,
             self.ground.prior_scale**2,
         ).fit(self.rng)
         score = self.on_own_scale(averaged.left_out(self.groups), self.values)

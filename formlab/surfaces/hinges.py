@@ -121,8 +121,12 @@ def _of_average() -> list[tuple[str, str, str]]:
     odds = ", ".join(f"{p:g} ({name})" for p, name in zip(INCLUSION[1:], ("linear", "second order", "third")))
     return [
         ("averaged", "a term is in, all its parents in", odds),
-        ("averaged", "coefficients", "normal, g times the covariance of least squares"),
-        ("averaged", "g", f"hyper-g/n, a = {HYPER_A:g}"),
+        (
+            "averaged",
+            "coefficients",
+            "normal, 0 ± root of g times the residual's sd, over the region (root mean square)",
+        ),
+        ("averaged", "g", f"hyper-g, a = {HYPER_A:g}"),
         ("averaged", "residual variance", "1 / variance"),
     ]
 
@@ -136,6 +140,7 @@ def _of_process(process: GaussianProcess, levels: tuple[str, ...]) -> list[tuple
     return [
         ("constant", f"normal, {process.centre:.3g} ± {prior.constant * s:.3g}"),
         ("slopes, per half range", f"normal, 0 ± {prior.slope * s:.3g}"),
+        ("bend of all variables together, from the middle", f"normal, 0 ± {prior.bend * s:.3g}"),
         ("size of the rest", about(prior.amplitude, s)),
         ("lengths, in half ranges", about(prior.length, 1.0)),
         *((f"sd of {name}", about(law, s)) for name, law in zip(levels, prior.level)),
