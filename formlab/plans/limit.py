@@ -28,7 +28,7 @@ from formlab.progress import tick
 __all__ = ["Limit", "upper_limit"]
 
 GAP = 1e-3
-ROUNDS = 60
+ROUNDS = 300
 ADDED, CLIMBS = 30, 30  # candidates added in a round; batches moved to the top of the sensitivity
 MOST_MULTISETS = 1000
 MOST_VERTEX_POINTS = 30_000
