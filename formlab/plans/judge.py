@@ -16,8 +16,10 @@ from formlab.plans.bayes import Prior
 from formlab.plans.candidates import Candidates, level_of, level_variables
 from formlab.plans.capacity import independent
 from formlab.plans.criteria import CRITERIA, score
+from formlab.plans.exchange import Problem
 from formlab.plans.limit import Limit, upper_limit
 from formlab.plans.power import factor_contrasts, level_degrees, power_of_difference, smallest_difference
+from formlab.plans.search import search
 from formlab.plans.structure import Structure
 from formlab.progress import along
 from formlab.region import Region
@@ -305,8 +307,6 @@ class Judgement:
         """A design inside the region that estimates all terms: the plan's own where it is one."""
         if self.basis.region.contains(self.basis.frame(self.points)).all():
             return self.points
-        from formlab.plans.exchange import Problem, search
-
         problem = Problem(self.basis, self._candidates, self.structure, self.precision, None)
         return search(problem, np.random.SeedSequence(CANDIDATE_SEED), starts=2, polish=False).points
 
