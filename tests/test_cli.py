@@ -82,7 +82,7 @@ def test_bad_results_name_file_row_column_and_value(tmp_path, capsys):
 
 
 def test_a_living_series_is_extended(tmp_path, capsys):
-    """A new ingredient and a batch that was mis-weighed, then more trials beside those not made yet."""
+    """A new ingredient and a batch that was spoiled, then more trials beside those not made yet."""
     folder = shutil.copytree(HOME / "ink_wedge", tmp_path / "wedge")
     text = (folder / "brief.toml").read_text()
     talc = '[[ingredient]]\nname = "talc"\nrole = "filler"\nlow = 0\nhigh = 6\ndensity = 2.7\nprice = 0.4\norder = 4\n\n'

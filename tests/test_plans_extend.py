@@ -218,6 +218,7 @@ def test_a_first_block_or_day_beside_earlier_trials_without(first):
     assert longer.frame["block"].isna().tolist() == [True] * 8 + [False] * 6
     assert sorted(set(longer.frame["block"][8:])) == ["K01", "K02"]
     assert sorted(set(longer.frame["day"][8:])) == ["D01", "D02", "D03"]
+    assert "The earlier trials have no day: each batch counts with one of its own." in longer.notes
     assert [len(set(longer.structure.groups["block"][rows])) for rows in (slice(8), slice(8, 14))] == [1, 2]
 
 
@@ -345,7 +346,7 @@ def named(first: Plan, case: str) -> pd.DataFrame:
     elif case == "whole numbers":
         frame["trial"] = range(1, 9)
     elif case == "two readings, another batch":
-        frame = pd.concat([frame, frame.tail(1).assign(batch="B31")], ignore_index=True)
+        frame = pd.concat([frame, frame.tail(1).assign(batch="B09")], ignore_index=True)
     elif case == "all failed":
         frame["status"] = "scorched"
     elif case == "no results":

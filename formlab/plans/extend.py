@@ -303,6 +303,11 @@ def _made(
     levels = {*found.groups, *(earlier.groups if earlier else ())}
     beside = Beside(np.zeros((len(ask.space), len(ask.space))), levels)
     if earlier is not None:
+        ask.notes += [
+            f"The earlier trials have no {level}: each {unit} counts with one of its own."
+            for level, unit in (("day", "batch"), ("load", "slab"))
+            if level in levels - set(earlier.groups)
+        ]
         x = basis.matrix(basis.points(before))
         beside.known = np.asarray(x.T @ earlier.with_levels(levels).weight() @ x)
     problem = replace(pose(ask, basis, found, beside.known), structure=beside.whole(found))
