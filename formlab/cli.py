@@ -65,6 +65,21 @@ def _parser() -> argparse.ArgumentParser:
     plan.add_argument("--batches", type=int, help="number of mill batches the slabs are cut from")
     plan.add_argument("--seed", type=int, default=1)
     plan.add_argument("--workers", type=int, default=1, help="processes that share the search (1)")
+    longer = command(
+        "extend", _extend, "Add the trials that tell most beside those made or planned, for today's brief."
+    )
+    longer.epilog = "example: formlab extend my_block --runs 8 --failed B07   (B07 was spoiled)"
+    longer.add_argument("--runs", type=int, help="number of new slabs; as many as were lost, or proposed")
+    longer.add_argument("--criterion", choices=["D", "A", "I"], default="I", help="what is made best (I)")
+    longer.add_argument("--batches", type=int, help="number of mill batches the new slabs are cut from")
+    longer.add_argument("--days", type=int, help="days that the new batches are spread over")
+    longer.add_argument("--blocks", type=int, help="blocks that the new batches are spread over")
+    longer.add_argument("--order", choices=["random", "trend"], default="random",
+                        help="of the run: random, or nearly free of time trends")  # fmt: skip
+    longer.add_argument("--failed", nargs="+", default=[], metavar="NAME",
+                        help="trials or batches that tell nothing, beside those whose status says so")  # fmt: skip
+    longer.add_argument("--seed", type=int, default=1)
+    longer.add_argument("--workers", type=int, default=1, help="processes that share the search (1)")
     cards = command(
         "cards", _cards, "Write weigh-up cards, cure cards and test sheets to print, below out/cards."
     )
@@ -228,6 +243,26 @@ def _plan(args: argparse.Namespace) -> int:
     return 0
 
 
+def _extend(args: argparse.Namespace) -> int:
+    from formlab.plans import extend
+    from formlab.series import open_series
+
+    series = open_series(args.folder)
+    plan = extend(series.trials(unread=True), series.brief, runs=args.runs, criterion=args.criterion, batches=args.batches,
+                  days=args.days, blocks=args.blocks, order=args.order, failed=args.failed, seed=args.seed,
+                  n_jobs=args.workers)  # fmt: skip
+    series.save_plan(plan)
+    new = plan.frame[plan.frame["round"] == plan.frame["round"].max()].dropna(axis=1, how="all")
+    if args.json:
+        _print_json({"trials": new, "notes": plan.notes})
+        return 0
+    print(plan)
+    columns = [c for c in new if c not in (*series.brief.fixed, "brief_id", "round")]
+    _show(f"Added to {series.path / 'plan.csv'}, round {new['round'].iloc[0]}", new[columns])
+    print(f"\n{plan.judge()}")
+    return 0
+
+
 def _cards(args: argparse.Namespace) -> int:
     from formlab.cards import Site, make_cards, read_site
     from formlab.series import open_series
@@ -385,7 +420,14 @@ def _next(args: argparse.Namespace) -> int:
     series = open_series(args.folder)
     trials = series.trials()
     surfaces = fit(series.brief, trials, kind=args.kind, seed=args.seed, n_jobs=args.workers)
-    plan = next_trials(series.brief, surfaces, trials, count=args.count, slabs=args.slabs, seed=args.seed)
+    plan = next_trials(
+        series.brief,
+        surfaces,
+        series.trials(unread=True),
+        count=args.count,
+        slabs=args.slabs,
+        seed=args.seed,
+    )
     if args.save:
         series.save_plan(pd.concat([series.plan_frame(), plan.frame], ignore_index=True))
     if args.json:

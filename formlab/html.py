@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-__all__ = ["Markup", "escape", "fold", "headed", "number", "panel", "table"]
+__all__ = ["Markup", "counted", "escape", "fold", "headed", "number", "panel", "table"]
 
 HEADS = {  # columns of the tables of statistics, for people
     "std_error": "standard error",
@@ -40,6 +40,11 @@ class Markup(str):
 def escape(text: Any) -> Markup:
     """Return `text` as HTML, escaped unless it is `Markup` already."""
     return text if isinstance(text, Markup) else Markup(_escape(str(text)))
+
+
+def counted(count: int, noun: str) -> str:
+    """Return a count with its noun in the right number: 1 batch, 2 batches."""
+    return f"{count} {noun}" + ("" if count == 1 else "es" if noun.endswith("ch") else "s")
 
 
 def number(value: Any, digits: int = 4) -> str:

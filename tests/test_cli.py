@@ -81,6 +81,55 @@ def test_bad_results_name_file_row_column_and_value(tmp_path, capsys):
     assert ("bench.csv", 3, "trial", "T99") in places
 
 
+def test_a_living_series_is_extended(tmp_path, capsys):
+    """A new ingredient and a batch that was spoiled, then more trials beside those not made yet."""
+    folder = shutil.copytree(HOME / "ink_wedge", tmp_path / "wedge")
+    text = (folder / "brief.toml").read_text()
+    talc = '[[ingredient]]\nname = "talc"\nrole = "filler"\nlow = 0\nhigh = 6\ndensity = 2.7\nprice = 0.4\norder = 4\n\n'
+    at = text.index("[[response]]")
+    (folder / "brief.toml").write_text(text[:at] + talc + text[at:])
+    before, read = open_series(folder).plan_frame(), (folder / "results.csv").read_bytes()
+    asked = ["extend", str(folder), "--seed", "3"]
+    assert main([*asked, "--runs", "8", "--failed", "B03"]) == 0
+    said = capsys.readouterr().out
+    assert "talc is new: the earlier trials had none of it and count with 0." in said
+    assert "2 of 36 trials are not credited: T05, T06." in said
+    assert "The earlier trials alone could not carry the model; with the new ones they do." in said
+    assert f"Added to {folder / 'plan.csv'}, round 2" in said and "degrees of freedom left" in said
+    plan = open_series(folder).plan_frame()
+    assert plan["trial"].tolist() == [f"T{k:02d}" for k in range(1, 45)]
+    assert (plan["talc"][:36] == 0).all() and plan["talc"][36:].max() > 0
+    assert plan["role"].eq("failed").sum() == 2
+    kept = ["trial", "batch", "run_order", "brief_id", *open_series(folder).brief.columns]
+    pd.testing.assert_frame_equal(plan.loc[:35, kept], before[kept])
+    assert (folder / "results.csv").read_bytes() == read
+    assert main([*asked, "--runs", "2", "--days", "1", "--json"]) == 0
+    out = json.loads(capsys.readouterr().out)
+    assert [t["trial"] for t in out["trials"]] == ["T45", "T46"]
+    assert {t["day"] for t in out["trials"]} == {"D01"} and "load" not in out["trials"][0]
+    assert any(note.startswith("The 42 earlier trials are credited") for note in out["notes"])
+    assert main([*asked, "--runs", "2", "--failed", "B99"]) == 1
+    assert "failed names 'B99', which is neither a trial nor a batch" in capsys.readouterr().err
+    assert len(open_series(folder).plan_frame()) == 46
+
+
+def test_next_goes_on_after_trials_that_are_not_read_yet(tmp_path, capsys):
+    folder = shutil.copytree(HOME / "ink_wedge", tmp_path / "wedge")
+    assert main(["extend", str(folder), "--runs", "1"]) == 0
+    capsys.readouterr()
+    assert main(["next", str(folder), "--kind", "least squares", "--count", "1", "--save", "--json"]) == 0
+    trial = json.loads(capsys.readouterr().out)["trials"][0]
+    assert (trial["trial"], trial["batch"], trial["round"]) == ("T38", "B20", 3)
+    assert open_series(folder).plan_frame()["trial"].tolist()[-2:] == ["T37", "T38"]
+
+
+def test_nothing_is_extended_without_a_plan(tmp_path, capsys):
+    assert main(["new", str(tmp_path / "block")]) == 0
+    capsys.readouterr()
+    assert main(["extend", str(tmp_path / "block")]) == 1
+    assert "has no plan yet" in capsys.readouterr().err
+
+
 def test_scenario_of_prices(tmp_path, capsys):
     shutil.copytree(HOME / "ink_wedge", tmp_path / "wedge")
     (tmp_path / "wedge" / "prices.csv").write_text("ingredient,dear_silica\nsilica,3.2\n")
@@ -123,6 +172,7 @@ def test_every_command_has_help():
         "undo",
         "settle",
         "journal",
+        "extend",
         "fit",
         "suggest",
         "next",

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from formlab.html import Markup, escape, fold, headed, number, panel, table
+from formlab.html import Markup, counted, escape, fold, headed, number, panel, table
 
 EVIL = "<script>alert('x')</script>&\""
 
@@ -39,6 +39,12 @@ def test_number(value, text):
 @given(st.floats(-1e300, 1e300))
 def test_number_keeps_four_digits(value):
     assert float(number(value)) == pytest.approx(value, rel=5.1e-4)
+
+
+def test_a_count_has_its_noun_in_the_right_number():
+    assert [counted(n, "trial") for n in (0, 1, 2)] == ["0 trials", "1 trial", "2 trials"]
+    assert [counted(n, "base mixing") for n in (1, 2)] == ["1 base mixing", "2 base mixings"]
+    assert [counted(n, "warm-up batch") for n in (1, 2)] == ["1 warm-up batch", "2 warm-up batches"]
 
 
 def test_escape_leaves_markup_alone():

@@ -237,7 +237,7 @@ def test_html_escapes_what_the_user_wrote():
         ({"kind": "factorial", "outside": "ignore"}, "outside = 'ignore'; use one of error, move, drop."),
         (
             {"runs": 2},
-            "3 primary terms cannot be estimated from 2 trials. Add at least 1 trial(s), or choose a smaller model than "
+            "3 primary terms cannot be estimated from 2 trials. Add at least 1 trial, or choose a smaller model than "
             "'quadratic' (settings 'quadratic', crossed 'main').",
         ),
         (
@@ -280,7 +280,7 @@ def test_judging_too_few_trials_names_the_terms():
     with pytest.raises(PlanError) as caught:
         plan.judge()
     assert str(caught.value) == (
-        "4 trials carry only 4 of 6 terms: '1', 'oil²', 'chalk²' cannot be told apart. Add at least 2 trial(s) that "
+        "4 trials carry only 4 of 6 terms: '1', 'oil²', 'chalk²' cannot be told apart. Add at least 2 trials that "
         "vary them separately, or judge a smaller model."
     )
 

@@ -183,6 +183,7 @@ def test_one_plan_is_no_comparison(pair):
 
 def test_trade_off():
     found = trade_off(rubber("sulfur"), [8, 12], slabs=(1, 2), readings=(1, 3), starts=2)
+    assert (found["note"] == "").all() and (found["response"] == "erasure").all()
     table = found.set_index(["batches", "slabs", "readings"])
     assert (
         table["average_error"].groupby(["batches", "slabs"]).apply(lambda e: e.is_monotonic_decreasing).all()
@@ -198,5 +199,69 @@ def test_trade_off_needs_sds():
     with pytest.raises(PlanError) as caught:
         trade_off(rubber(response=[]), [8])
     assert str(caught.value) == (
-        "No response has both sd_batch and sd_reading; add guesses of them to the brief for a trade-off."
+        "No response has sd_batch with sd_slab or sd_reading; add guesses of them to the brief for a trade-off."
     )
+
+
+HARDNESS = {"name": "hardness", "at_most": 60, "matters": 4, "sd_batch": 2, "sd_slab": 0.5, "readings": 1}
+
+
+def test_trade_off_takes_each_response_by_its_own_sds():
+    """The variance of a linear effect of a two-level plan is that of batches and slabs over their numbers, by hand."""
+    brief = rubber("sulfur", response=[ERASURE, HARDNESS, {"name": "smear", "at_most": 9}], model="linear")
+    found = trade_off(brief, [8], slabs=(2,), readings=(1, 3), ratios={"batch": 7}, starts=2)
+    assert found["response"].tolist() == ["erasure", "hardness"] * 2
+    table = found.set_index(["response", "readings"])
+    assert_allclose(table.loc[("hardness", 1)].drop("note").astype(float),
+                    table.loc[("hardness", 3)].drop("note").astype(float), rtol=1e-12)  # fmt: skip
+    assert_allclose(table.loc[("hardness", 1), "share_batch"], 4 / 4.25, rtol=1e-12)
+    for name, readings, variance in (
+        ("erasure", 1, 1 + (1 + 2.25) / 2),
+        ("erasure", 3, 1 + (1 + 0.75) / 2),
+        ("hardness", 1, 4 + 0.25 / 2),
+    ):
+        # corners twice each: a mean is known to variance / 8, and x_i, spread evenly, to a third of that on average
+        expected = np.sqrt(variance / 8 * (1 + 2 / 3))
+        assert_allclose(table.loc[(name, readings), "average_error"], expected, rtol=1e-6)
+    alone = trade_off(
+        brief, [8], slabs=(2,), readings=(3,), response="hardness", ratios={"batch": 7}, starts=2
+    )
+    pd.testing.assert_frame_equal(alone, found.iloc[[3]].reset_index(drop=True))
+
+
+def test_a_size_that_is_too_small_is_a_row_that_says_so():
+    found = trade_off(rubber("sulfur", model="linear"), [2, 6], slabs=(1,), readings=(1, 3), starts=2)
+    assert found["trials"].tolist() == [2, 2, 6, 6]
+    assert found["average_error"].isna().tolist() == [True, True, False, False]
+    assert (
+        found["note"]
+        .tolist()[0]
+        .startswith("3 primary terms cannot be estimated from 2 trials. Add at least 1")
+    )
+    assert found["note"].tolist()[2:] == ["", ""] and found.columns[-1] == "note"
+    with pytest.raises(PlanError) as caught:
+        trade_off(rubber("sulfur", model="linear"), [1, 2], slabs=(1,), starts=2)
+    assert str(caught.value).startswith(
+        "None of these sizes can be planned; give larger ones, or mend this: 3 primary terms cannot be estimated from 2 "
+        "trials. Add at least 1 trial, or"
+    )
+
+
+@pytest.mark.parametrize(
+    ("wishes", "message"),
+    [
+        ({"response": "bite"}, "response = 'bite'; choose one of erasure, hardness."),
+        ({"readings": (0, 3)}, "readings has 0; give at least 1 of a slab."),
+        ({"batches": []}, "No size is given; name batches and slabs."),
+        (
+            {"response": "hardness"},
+            "The response 'hardness' lacks sd_batch with sd_slab or sd_reading; add guesses of them to the brief for a "
+            "trade-off.",
+        ),
+    ],
+)
+def test_trade_off_messages(wishes, message):
+    brief = rubber("sulfur", response=[ERASURE, {"name": "hardness", "sd_batch": 2}])
+    with pytest.raises(PlanError) as caught:
+        trade_off(brief, **{"batches": [8], **wishes})
+    assert str(caught.value) == message

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from itertools import combinations_with_replacement, product
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -75,8 +78,8 @@ def test_failed_trials_are_kept_but_tell_nothing(first):
     trials = first.frame.assign(status=["ok", "ok", "scorched", *["ok"] * 5])
     longer = extend(trials, first.brief, **QUICK)
     assert len(longer) == 9 and longer.frame["role"].tolist()[2] == "failed"
-    assert "1 of 8 trials are not credited: T03." in longer.notes
-    assert "1 new trials proposed, as many as were lost." in longer.notes
+    assert "1 of 8 trials is not credited: T03." in longer.notes
+    assert "1 new trial proposed, as many as were lost." in longer.notes
     judged = longer.judge()
     assert judged.trials == ["T01", "T02", "T04", "T05", "T06", "T07", "T08", "T09"]
     without = Plan.from_frame(first.brief, longer.frame.drop(index=2)).judge()
@@ -112,7 +115,8 @@ def test_new_trials_are_a_block_of_their_own_beside_old_blocks():
 def test_slabs_of_new_batches_share_what_is_not_labelled():
     cured = rubber(setting=[{"name": "cure", "low": 10, "high": 20, "changes": "slab"}])
     days = lay_out(cured, 24, batches=8, days=2, **QUICK)
-    longer = extend(days, cured, 6, batches=2, **QUICK)
+    frame = extend(days, cured, 6, batches=2, **QUICK).frame
+    longer = Plan.from_frame(cured, frame.assign(day=frame["day"].where(frame["round"] == 1)))
     groups = longer.structure.groups
     assert len(np.unique(groups["day"])) == 4
     for rows in longer.structure.rows("batch"):
@@ -130,9 +134,271 @@ def test_new_batches_without_a_base_are_mixed_whole():
     assert longer.tree().count("batch") == 10
 
 
+# ---- the best addition ------------------------------------------------------------------------------
+
+
+def switches(*names: str, **more) -> Brief:
+    """Settings from -1 to 1 beside a rubber that is always 100."""
+    return Brief(
+        ingredient=[{"name": "rubber", "role": "rubber"}],
+        setting=[{"name": n, "low": -1, "high": 1, "changes": "batch"} for n in names],
+        **more,
+    )
+
+
+def test_no_addition_from_a_grid_is_better():
+    """All 165 ways to add three trials of the 3 x 3 grid to a D-optimal plan of six, with a shift between the rounds."""
+    brief = switches("a", "b")
+    half = lay_out(brief, 6, criterion="D", **QUICK)
+    longer = extend(half, brief, 3, criterion="D", **QUICK)
+    grid = pd.DataFrame(list(product([-1.0, 0.0, 1.0], repeat=2)), columns=["a", "b"])
+    ways = list(combinations_with_replacement(range(9), 3))
+    assert len(ways) == 165
+    best = -np.inf
+    shift = np.kron(np.eye(2), np.ones((6, 6)))[:9, :9]
+    w = np.linalg.inv(2 * np.eye(9) + shift)  # a batch and a slab each, and a block the rounds
+    for way in ways:
+        rows = pd.concat([half.frame[["a", "b"]], grid.iloc[list(way)]], ignore_index=True)
+        x = longer.basis.matrix(longer.basis.points(brief.complete(rows)))
+        sign, value = np.linalg.slogdet(x.T @ w @ x)
+        best = max(best, value / 6 if sign > 0 else -np.inf)
+    assert longer.judge().score("D") >= best - 1e-9
+
+
+def test_a_half_of_a_factorial_is_made_whole():
+    """The fold-over of a half fraction frees each effect of the others (Box & Hunter 1961)."""
+    brief = switches("a", "b", "c", setting_model="interaction")
+    corners = pd.DataFrame(list(product([-1.0, 1.0], repeat=3)), columns=["a", "b", "c"])
+    half = corners[corners.prod(axis=1) == 1]
+    longer = extend(half, brief, 4, criterion="D", **QUICK)
+    assert_allclose(
+        longer.frame[4:].sort_values(["a", "b", "c"])[["a", "b", "c"]], corners[corners.prod(axis=1) == -1]
+    )
+    judged = longer.judge()
+    assert_allclose(judged.terms["std_error"][1:], np.sqrt(2 / 8), rtol=1e-9)
+    # of the mean: batches and slabs over eight, and a shift each round over two
+    assert_allclose(judged.terms["std_error"][0], np.sqrt(2 / 8 + 1 / 2), rtol=1e-9)
+
+
+def test_a_shift_between_rounds_costs_only_where_rounds_differ():
+    """Two rounds of the same corners tell slopes as if nothing had shifted; a slope tried in one round alone does not gain."""
+    brief = switches("a", "b", setting_model="linear")
+    corners = pd.DataFrame(list(product([-1.0, 1.0], repeat=2)), columns=["a", "b"])
+    for shift in (0.0, 4.0):
+        longer = extend(corners, brief, 4, criterion="D", ratios={"block": shift, "batch": 1}, **QUICK)
+        error = longer.judge().terms["std_error"]
+        assert_allclose(error, np.sqrt([2 / 8 + shift / 2, 2 / 8, 2 / 8]), rtol=1e-9)
+    still = corners.assign(b=1.0)  # b moved between the rounds tells b no better than the shift allows
+    apart = Plan.from_frame(
+        brief, pd.concat([still.assign(round=1), still.assign(round=2, b=-1.0)], ignore_index=True)
+    )
+    for shift in (0.0, 4.0):
+        error = apart.judge({"block": shift}).terms.set_index("term")["std_error"]
+        assert_allclose(error["b"], np.sqrt(2 / 8 + shift / 2), rtol=1e-9)
+
+
+# ---- the new trials' own structure ------------------------------------------------------------------
+
+
+def test_labels_of_days_blocks_and_loads_go_on():
+    cured = rubber(
+        setting=[{"name": "cure", "low": 10, "high": 20, "changes": "load"}], setting_model="linear"
+    )
+    first = lay_out(cured, 24, batches=12, days=2, blocks=2, **QUICK)
+    longer = extend(first, cured, 8, batches=4, days=2, blocks=2, **QUICK).frame
+    for column, letter, count in (("day", "D", 2), ("block", "K", 2), ("batch", "B", 4), ("trial", "T", 8)):
+        before, new = set(longer[column][:24]), sorted(set(longer[column][24:]))
+        assert new == [f"{letter}{len(before) + k:02d}" for k in range(1, count + 1)]
+    assert not set(longer["load"][:24]) & set(longer["load"][24:])
+    assert (longer[24:].groupby("batch")[["day", "block"]].nunique() == 1).all(axis=None)
+
+
+def test_a_first_block_or_day_beside_earlier_trials_without(first):
+    longer = extend(first, first.brief, 6, blocks=2, days=3, **QUICK)
+    assert longer.frame["block"].isna().tolist() == [True] * 8 + [False] * 6
+    assert sorted(set(longer.frame["block"][8:])) == ["K01", "K02"]
+    assert sorted(set(longer.frame["day"][8:])) == ["D01", "D02", "D03"]
+    assert "The earlier trials have no day: each batch counts with one of its own." in longer.notes
+    assert [len(set(longer.structure.groups["block"][rows])) for rows in (slice(8), slice(8, 14))] == [1, 2]
+
+
+def test_days_and_loads_are_as_large_as_the_earlier_ones():
+    cured = rubber(
+        setting=[{"name": "cure", "low": 10, "high": 20, "changes": "slab"}], setting_model="linear"
+    )
+    first = lay_out(cured, 24, batches=12, days=3, loads=6, **QUICK)
+    longer = extend(first, cured, 10, batches=5, **QUICK)
+    new = longer.frame[24:]
+    assert new["day"].nunique() == 2 and new["load"].nunique() == 3
+    assert "2 new days, of as many batches as the earlier ones had." in longer.notes
+    assert "3 new loads, of as many slabs as the earlier ones had." in longer.notes
+
+
+def test_base_mixings_of_the_new_trials():
+    sulfur = {"name": "sulfur", "low": 1, "high": 3}
+    brief = rubber(OIL, sulfur, plant={"mill_h": 0.75}, model="linear")
+    split = lay_out(brief, 8, finals=["sulfur"], bases=4, **QUICK)
+    longer = extend(split, brief, 6, finals=["sulfur"], bases=3, **QUICK)
+    new = longer.frame[8:]
+    assert sorted(set(new["base"])) == ["A05", "A06", "A07"]
+    assert (new.groupby("base")["oil"].nunique() == 1).all() and (
+        new.groupby("base")["sulfur"].nunique() > 1
+    ).any()
+    assert any(note.startswith("3 base mixings are split into 6 batches") for note in longer.notes)
+
+
+def test_slabs_of_a_batch_are_kept_where_the_earlier_batches_tell_the_formulas():
+    cured = rubber(setting=[{"name": "cure", "low": 10, "high": 20, "changes": "slab"}])
+    first = lay_out(cured, 24, batches=12, **QUICK)
+    longer = extend(first, cured, 4, **QUICK)
+    assert longer.frame["batch"][24:].nunique() == 2
+    assert not any("the terms that only change between batches" in note for note in longer.notes)
+
+
+@pytest.mark.parametrize(
+    "wishes",
+    [
+        {},
+        {"days": 2},
+        {"blocks": 2, "control": "block"},
+        {"finals": ["chalk"], "bases": 4},
+        {"loads": 2},
+        {"checks": 1, "control": 1},
+        {"failed": ["T02", "B05"]},
+    ],
+    ids=lambda wishes: ", ".join(wishes) or "plain",
+)
+@pytest.mark.parametrize(
+    "before",
+    [{}, {"days": 2}, {"blocks": 2}, {"finals": ["chalk"], "bases": 5}],
+    ids=lambda wishes: ", ".join(wishes) or "plain",
+)
+def test_what_is_said_to_be_gained_is_what_the_plan_is_judged_to_tell(before, wishes):
+    brief = rubber(current={"oil": 10, "chalk": 50}, model="linear")
+    first = lay_out(brief, 10, **before, **QUICK)
+    longer = extend(first, brief, 6, **wishes, **QUICK)
+    said = " ".join(longer.notes)
+    error = float(re.search(r"standard error of ([\d.]+) slab sds", said)[1])
+    assert_allclose(error, longer.judge().summary["average_error"], rtol=5e-3)  # three digits are said
+    if "failed" not in wishes and not before:
+        was = float(re.search(r"on average, before ([\d.]+)\.", said)[1])
+        shifted = first.judge().at_ratios({"block": 0.0}).inverse
+        in_one_block = np.sqrt(np.trace(shifted) + 1.0)  # the mean is as uncertain as its block
+        if not {"days", "finals", "loads"} & set(wishes):
+            assert_allclose(was, in_one_block, rtol=5e-3)
+
+
+# ---- how they are run -------------------------------------------------------------------------------
+
+
+def test_order_by_colour_and_warm_up_count_on_top_of_the_first_plan():
+    colours = {"name": "colour", "levels": ["white", "pink", "black"], "changes": "batch"}
+    brief = rubber(setting=[colours], model="linear", crossed="none", plant={"batch_kg": 10, "mill_h": 1})
+    table = pd.DataFrame(
+        [[a, b, 6, 1] for a in colours["levels"] for b in colours["levels"] if a != b],
+        columns=["from", "to", "minutes", "kg"],
+    )
+    first = lay_out(brief, 8, warm_up=1, **QUICK)
+    run = {"order": "colour", "colour": "colour", "changeovers": table, "warm_up": 2}
+    longer = extend(first, brief, 6, **run, **QUICK)
+    new = longer.frame["colour"][8:].tolist()
+    steps = sum(a != b for a, b in zip(new, new[1:]))
+    assert steps == len(set(new)) - 1
+    assert longer.extras == {"batches": 3.0, "hours": pytest.approx(steps * 0.1), "kg": float(steps)}
+    assert "2 warm-up batches before the first batch count in the cost." in longer.notes
+    assert_allclose(longer.cost["batches"], 8 + 6 + 3)
+
+
+def test_order_nearly_free_of_trends(first):
+    longer = extend(first, first.brief, 10, order="trend", **QUICK)
+    said = next(note for note in longer.notes if note.startswith("Run order nearly free of time trends"))
+    most = float(re.search(r"above ([\d.]+) with", said)[1])
+    x = longer.basis.raw(longer.basis.points(longer.frame))[8:]
+    x = x - x.mean(axis=0)
+    x = x[:, np.linalg.norm(x, axis=0) > 1e-9]
+    t = np.linspace(-1, 1, 10)
+    for trend in (t, t**2 - np.mean(t**2)):
+        found = np.abs(trend @ x) / np.linalg.norm(x, axis=0) / np.linalg.norm(trend)
+        assert found.max() <= most + 1e-9
+    assert sorted(map(tuple, longer.formulas.to_numpy()[8:])) == sorted(
+        map(tuple, extend(first, first.brief, 10, **QUICK).formulas.to_numpy()[8:])
+    )
+
+
+def test_potential_terms_beside_the_earlier_trials():
+    line = lay_out(rubber(model="linear"), 4, **QUICK)
+    longer = extend(line, rubber(), 1, potential="auto", prior_scale=0.5, **QUICK)
+    assert set(longer.prior.potential) == {"oil²", "chalk²", "oil × chalk"}
+    single = np.sqrt(3)  # block, batch and slab, each as variable as the other
+    assert longer.prior.tau == pytest.approx(0.5 * single)
+    assert longer.notes[-1].startswith("Told by these trials, of the potential terms")
+
+
+# ---- names ------------------------------------------------------------------------------------------
+
+
+def named(first: Plan, case: str) -> pd.DataFrame:
+    frame = first.frame.copy()
+    if case == "without names at the end":
+        frame.loc[5:, ["trial", "batch"]] = np.nan
+    elif case == "written otherwise":
+        frame["trial"] = ["t1", "T2a", " T3", "T004", "X9", "7", "T5 again", "T08"]
+    elif case == "whole numbers":
+        frame["trial"] = range(1, 9)
+    elif case == "two readings, another batch":
+        frame = pd.concat([frame, frame.tail(1).assign(batch="B09")], ignore_index=True)
+    elif case == "all failed":
+        frame["status"] = "scorched"
+    elif case == "no results":
+        frame = frame.assign(status=None, run_order=np.nan)
+    return frame
+
+
+@pytest.mark.parametrize(
+    "case",
+    ["plain", "without names at the end", "written otherwise", "whole numbers", "two readings, another batch",
+     "all failed", "no results"],
+)  # fmt: skip
+def test_names_are_never_used_again(first, case):
+    given = named(first, case)
+    frame = extend(given, first.brief, 6, model="linear", **QUICK).frame
+    assert len(frame) == 14 and frame["trial"].is_unique and frame["trial"].notna().all()
+    numbers = [int(re.search(r"\d+", str(name))[0]) for name in frame["trial"]]
+    assert len(set(zip(numbers, [str(n).strip()[:1].upper() for n in frame["trial"]]))) == 14
+    assert not set(frame["batch"][8:]) & {*frame["batch"][:8], *given["batch"]}
+    assert frame["run_order"][8:].tolist() == list(range(9, 15))
+
+
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
+        ({"runs": 2, "days": 3}, "2 batches cannot be spread over 3 days; ask for fewer days."),
+        ({"runs": 1, "blocks": 2}, "1 batch cannot be spread over 2 blocks; ask for fewer blocks."),
+        (
+            {"bases": 2},
+            "bases needs finals: name the ingredients that are added to the parts of a base mixing.",
+        ),
+        ({"finals": ["clay"]}, "finals names 'clay'; choose among the ingredients rubber, oil, chalk."),
+        (
+            {"runs": 2, "finals": ["oil"], "bases": 3},
+            "2 batches cannot come from 3 base mixings; ask for at most one a batch.",
+        ),
+        ({"order": "alphabetical"}, "order = 'alphabetical'; use one of random, trend, colour."),
+        (
+            {"order": "colour"},
+            "order = 'colour' needs colour: name the setting or ingredient whose changes need cleaning.",
+        ),
+        ({"warm_up": -1}, "warm_up = -1; give at least 0."),
+        ({"checks": -1}, "checks = -1; give at least 0."),
+        ({"criterion": "E"}, "criterion = 'E'; use one of D, A, I."),
+        (
+            {"potential": ["clay"]},
+            "'clay' is not a term of this model; choose among 1, oil, chalk, oil × chalk, oil², chalk².",
+        ),
+        (
+            {"control": "day"},
+            "Control batches are batches of the current formula; the brief has none. Add [current] to it.",
+        ),
         (
             {"failed": ["B99"]},
             "failed names 'B99', which is neither a trial nor a batch of these trials; check its spelling.",

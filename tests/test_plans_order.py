@@ -80,7 +80,7 @@ def test_light_to_dark_with_its_price(cleaned):
     assert "changeovers take 20 min and 2 kg; in a random order" in notes
     assert (
         "is lost in the drift" in notes
-        and "1 warm-up batches before the first batch count in the cost." in notes
+        and "1 warm-up batch before the first batch counts in the cost." in notes
     )
 
 

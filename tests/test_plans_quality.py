@@ -7,7 +7,7 @@ import pytest
 
 from formlab.demo import demo_brief
 from formlab.plans.criteria import score
-from formlab.plans.exchange import search
+from formlab.plans.search import search
 from tests.benchmarks.bench_planning import Judge, same_candidates
 from tests.plans_quality import REGIONS, efficiency, posed
 

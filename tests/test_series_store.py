@@ -139,6 +139,37 @@ def test_a_plan_extended_from_what_was_weighed_keeps_what_was_planned(series: Se
         assert saved["role"].tolist() == ["design", "failed", *["design"] * 9]
 
 
+def test_what_is_planned_and_not_read_is_extended_too(series: Series, tmp_path: Path) -> None:
+    series.load_results(bench_file(tmp_path, "trial,erasure\nT02,80\nT02,82\n"))
+    trials = series.trials(unread=True)
+    assert trials["trial"].tolist() == ["T02", "T02", "T01", "T03"]
+    assert trials["status"].tolist() == ["ok", "ok", "", ""] and trials["erasure"].isna().tolist()[2:] == [
+        True,
+        True,
+    ]
+    assert trials["note"].tolist() == ["", "", "", ""]
+    assert trials.columns.tolist() == series.trials().columns.tolist()
+    longer = fl.extend(trials, series.brief, runs=6, days=2, seed=1, starts=2, n_jobs=1)
+    assert "The 3 earlier trials are credited" in " ".join(longer.notes)
+    series.save_plan(longer)
+    saved = series.plan_frame()
+    assert saved["trial"].tolist() == [f"T{k:02d}" for k in range(1, 10)]
+    assert saved["day"].isna().tolist() == [True] * 3 + [False] * 6  # no day is not a day that they share
+    with pytest.raises(SeriesError) as caught:
+        series.save_plan(fl.extend(series.trials(), series.brief, runs=6, seed=1, starts=2, n_jobs=1))
+    assert str(caught.value) == (
+        "The extended plan was made without trials ['T01', 'T03'], which are planned. Extend "
+        "series.trials(unread=True), which has them."
+    )
+    assert series.plan_frame().equals(saved)
+
+
+def test_a_plan_without_any_result_is_extended(series: Series) -> None:
+    longer = fl.extend(series.trials(unread=True), series.brief, runs=6, seed=1, starts=2, n_jobs=1)
+    assert longer.frame["trial"].tolist() == [f"T{k:02d}" for k in range(1, 10)]
+    assert "role" not in longer.frame
+
+
 def test_the_frames_of_a_series_without_files(series: Series) -> None:
     assert series.results().columns.tolist() == ["trial", "session", "erasure", "crumble", "status", "note"]
     assert series.weighed().columns.tolist() == ["batch", "ingredient", "weighed_g", "lot"]

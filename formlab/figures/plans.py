@@ -15,6 +15,7 @@ from formlab.brief import Brief
 from formlab.errors import FormlabError
 from formlab.figures.slices import factors
 from formlab.figures.theme import Look, axes, heading, key, label, panels
+from formlab.html import counted
 from formlab.region import Region
 
 __all__ = ["batch_tree", "plan_layout", "prediction_error", "region_pairs"]
@@ -183,13 +184,11 @@ def batch_tree(plan: Any, ax: Axes | None = None) -> Axes:
     for side in ("left", "bottom"):
         ax.spines[side].set_visible(False)
     ax.tick_params(axis="x", length=0)
-    loads = ", cured in " + _many(names["load"].nunique(), "load") if "load" in columns else ""
-    heading(ax, f"{_many(len(frame), 'slab')} from {_many(names['batch'].nunique(), 'batch')}{loads}", look)
+    loads = ", cured in " + counted(names["load"].nunique(), "load") if "load" in columns else ""
+    heading(
+        ax, f"{counted(len(frame), 'slab')} from {counted(names['batch'].nunique(), 'batch')}{loads}", look
+    )
     return ax
-
-
-def _many(count: int, word: str) -> str:
-    return f"{count} {word}" + ("" if count == 1 else "es" if word.endswith("ch") else "s")
 
 
 def _spread(labels: pd.Series, height: int) -> np.ndarray:

@@ -30,12 +30,11 @@ KINDS = (
     "spread",
 )
 OUTSIDE = ("error", "move", "drop")
-ORDERS = ("random", "trend", "colour")
 
 
 @dataclass
 class Ask:
-    """One request for a plan; `notes` collects what the user must know."""
+    """One request for a plan, beside so many `earlier` batches; `notes` collects what the user must know."""
 
     brief: Brief
     region: Region
@@ -55,6 +54,7 @@ class Ask:
     potential: Sequence[str] | str | None = None
     prior_scale: float = 1.0
     outside: str = "error"
+    earlier: int = 0
     starts: int = 40
     n_jobs: int | None = None
     progress: bool | None = None

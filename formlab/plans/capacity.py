@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from formlab.html import counted
 from formlab.plans.basis import Basis
 from formlab.plans.exchange import Problem, random_design
 
@@ -96,9 +97,8 @@ def _words(problem: Problem, x: np.ndarray) -> str:
             continue
         room = len(independent(raw, terms))
         if room < len(terms):
-            plural = {"base": "base mixings", "batch": "batches"}.get(level, f"{level}s")
             said.append(
-                f"{units} {plural} carry {room} of the {len(terms)} terms that only change between them"
+                f"{counted(units, 'base mixing' if level == 'base' else level)} {'carries' if units == 1 else 'carry'} {room} of the {len(terms)} terms that only change between them"
             )
     return "; ".join(said)
 

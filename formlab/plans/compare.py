@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from formlab.brief import Brief
+from formlab.brief import Brief, Response
 from formlab.errors import PlanError
 from formlab.html import Markup, fold, number, panel, table
 from formlab.plans.criteria import CRITERIA
@@ -163,73 +163,103 @@ def trade_off(
     starts: int = 3,
     **wishes: Any,
 ) -> pd.DataFrame:
-    """Return what plans of several sizes would tell of one response, and what they cost.
+    """Return what plans of several sizes would tell of each response, and what they cost.
 
-    A plan is searched for every number of batches and slabs; more readings of a slab only make the
-    reading's own error smaller, so they are no replicates.
+    A plan is searched for every number of batches and slabs, and judged for each response with the sds that it
+    has in the brief; more readings of a slab only make the reading's own error smaller, so they are no replicates.
 
     Parameters
     ----------
     response : str, optional
-        Its sds are used; the first with `sd_batch` and `sd_reading` if left out.
+        Only this one; all with `sd_batch` and one of `sd_slab`, `sd_reading` if left out.
     wishes
         Further arguments of `lay_out`.
 
     Returns
     -------
     DataFrame
-        batches, slabs, readings, trials, average_error (in the response's unit), share of its variance that
+        batches, slabs, readings, response, trials, average_error (in the response's unit), share of its variance that
         comes from batches, slabs and readings, lowest power over the factors for `matters`, smallest difference
-        of the worst factor, df at the batch level, mill_h, press_h, money.
+        of the worst factor, df at the batch level, mill_h, press_h, money, note: why there can be no plan of this
+        size, whose figures are then missing; else empty.
 
     Raises
     ------
     PlanError
-        If no response has the sds that this needs.
+        If no response has the sds that this needs, or no size can be planned.
     """
-    part = _with_sds(brief, response)
-    lines = []
+    parts = _with_sds(brief, response)
+    if few := [r for r in readings if r < 1]:
+        raise PlanError(f"readings has {few[0]}; give at least 1 of a slab.")
+    lines: list[dict[str, Any]] = []
+    planned = False
     sizes = [(b, s) for b in batches for s in slabs]
     for b, s in along(sizes, "comparing", words=[f"{b} batches of {s}" for b, s in sizes]):
-        plan = lay_out(brief, runs=b * s, batches=b, seed=seed, starts=starts, **wishes)
-        lines += [_cell(plan, part.name, b, s, r) for r in readings]
-    return pd.DataFrame(lines)
+        keys = [(r, part) for r in readings for part in parts]
+        heads = [
+            {"batches": b, "slabs": s, "readings": r, "response": p.name, "trials": b * s} for r, p in keys
+        ]
+        try:
+            plan = lay_out(brief, runs=b * s, batches=b, seed=seed, starts=starts, **wishes)
+            told = [_cell(plan, part, r, wishes.get("ratios")) for r, part in keys]
+            planned = True
+        except PlanError as error:
+            why, told = str(error), [{"note": str(error)}] * len(keys)
+        lines += [{**head, **figures} for head, figures in zip(heads, told)]
+    if not planned:
+        raise PlanError(
+            f"None of these sizes can be planned; give larger ones, or mend this: {why}"
+            if sizes
+            else "No size is given; name batches and slabs."
+        )
+    out = pd.DataFrame(lines)
+    return out[[*out.columns.drop("note"), "note"]]
 
 
-def _with_sds(brief: Brief, response: str | None) -> Any:
-    for part in brief.responses:
-        if response in (None, part.name) and part.sd_batch is not None and part.sd_reading is not None:
-            return part
-    named = f"The response {response!r} lacks" if response else "No response has both"
-    raise PlanError(f"{named} sd_batch and sd_reading; add guesses of them to the brief for a trade-off.")
+def _with_sds(brief: Brief, response: str | None) -> list[Response]:
+    if response not in (None, *brief.response_names):
+        raise PlanError(f"response = {response!r}; choose one of {', '.join(brief.response_names)}.")
+    parts = [
+        part
+        for part in brief.responses
+        if response in (None, part.name) and part.sd_batch is not None and (part.sd_slab or part.sd_reading)
+    ]
+    if parts:
+        return parts
+    named = f"The response {response!r} lacks" if response else "No response has"
+    raise PlanError(
+        f"{named} sd_batch with sd_slab or sd_reading; add guesses of them to the brief for a trade-off."
+    )
 
 
-def _cell(plan: Plan, name: str, batches: int, slabs: int, readings: int) -> dict[str, Any]:
-    """One size: the plan judged with so many readings a slab."""
+def _cell(plan: Plan, part: Response, readings: int, given: Mapping[str, float] | None) -> dict[str, Any]:
+    """What a plan tells of one response with so many readings a slab."""
     data = plan.brief.model_dump(by_alias=True, exclude_unset=True)
-    for part in data["response"]:
-        if part["name"] == name:
-            part["readings"] = readings
-    data["response"] = [part for part in data["response"] if part["name"] == name]
-    brief = Brief.model_validate(data)
-    own: Any = brief.by_name[name]
-    slab = (own.sd_slab or 0.0) ** 2 + own.sd_reading**2 / readings
-    same = Plan(brief, plan.frame, plan.space, criterion=plan.criterion, prior=plan.prior)
-    found = same.judge({"batch": own.sd_batch**2 / slab})
+    data["response"] = [{**r, "readings": readings} for r in data["response"] if r["name"] == part.name]
+    own_batch, own_slab = (part.sd_batch or 0.0) ** 2, (part.sd_slab or 0.0) ** 2
+    own_reading = (part.sd_reading or 0.0) ** 2 / readings
+    slab = own_slab + own_reading
+    other = {level: ratio for level, ratio in (given or {}).items() if level != "batch"}
+    same = Plan(
+        Brief.model_validate(data),
+        plan.frame,
+        plan.space,
+        criterion=plan.criterion,
+        ratios=other,
+        prior=plan.prior,
+    )
+    found = same.judge()
     power = found.power
     left = found.degrees_of_freedom.set_index("level")["df"]
-    total = own.sd_batch**2 + slab
+    total = own_batch + slab
     return {
-        "batches": batches,
-        "slabs": slabs,
-        "readings": readings,
-        "trials": batches * slabs,
         "average_error": float(found.summary["average_error"] * np.sqrt(slab)),
-        "share_batch": own.sd_batch**2 / total,
-        "share_slab": (own.sd_slab or 0.0) ** 2 / total,
-        "share_reading": own.sd_reading**2 / readings / total,
+        "share_batch": own_batch / total,
+        "share_slab": own_slab / total,
+        "share_reading": own_reading / total,
         "lowest_power": float(power["power"].min()) if len(power) else np.nan,
         "smallest": float(power["smallest"].max()) if len(power) else np.nan,
         "df_batch": float(left.get("batch", left.get("trial", 0))),
         **plan.cost[["mill_h", "press_h", "money"]].to_dict(),
+        "note": "",
     }

@@ -1,4 +1,4 @@
-"""Search for an optimal design: exchange over candidates from many starts, then moves inside the region.
+"""Exchange of the units of one design for candidates.
 
 Every unit (a day, batch, load or slab) is visited in turn; all its options are scored at once and the
 best is taken if it gains. The principle of exchange is that of Fedorov (1972); options of whole batches
@@ -7,24 +7,19 @@ under generalised least squares follow Goos & Vandebroek (2001).
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
 import numpy as np
 
-from formlab.errors import PlanError
 from formlab.plans.basis import Basis
 from formlab.plans.candidates import Candidates
 from formlab.plans.criteria import TINY, State, score
 from formlab.plans.lines import Lines
-from formlab.plans.pool import recombined
 from formlab.plans.structure import Structure
-from formlab.progress import showing
-from formlab.workers import over_workers
 
-__all__ = ["Found", "Problem", "random_design", "search"]
+__all__ = ["Found", "Problem", "one_start", "random_design"]
 
 SWEEPS = 40
 ENOUGH = 1e-7  # gain of a whole sweep below which it stops
@@ -84,58 +79,6 @@ class Found:
     points: np.ndarray
     score: float
     start: int = 0
-
-
-def search(
-    problem: Problem,
-    seed: Any,
-    starts: int = 40,
-    polish: bool = True,
-    n_jobs: int | None = None,
-    progress: bool | None = None,
-) -> Found:
-    """Return the best design of many starts; the answer does not depend on `n_jobs`.
-
-    Parameters
-    ----------
-    seed : numpy SeedSequence
-    starts : int
-        Random starts of the exchange.
-    polish : bool
-        Whether units then move inside the region, and what is found is recombined.
-
-    Raises
-    ------
-    PlanError
-        If no start could estimate every term.
-    """
-    with showing("planning", 2, progress) as work:
-        return _searched(problem, seed, starts, polish, n_jobs, work)
-
-
-def _searched(problem: Problem, seed: Any, starts: int, polish: bool, n_jobs: int | None, work: Any) -> Found:
-    seeds = seed.spawn(starts)
-    jobs: list[Any] = [(problem, s, k) for k, s in enumerate(seeds)]
-    work.at(0)
-    found = _ranked(over_workers(one_start, jobs, n_jobs, what="start"))
-    if not np.isfinite(found[0].score):
-        raise PlanError(
-            f"{problem.structure.n} trials cannot estimate the {len(problem.basis.space)} terms with these batches: "
-            "every start was singular. Add trials or batches, or choose a smaller model."
-        )
-    if polish and any(lines.count for lines in problem.lines.values()):
-        work.at(1)
-        able = [f for f in found if np.isfinite(f.score)]
-        found = _ranked([*found, *recombined(problem, able, seed.spawn(1)[0], n_jobs)])
-    return found[0]
-
-
-def _ranked(found: Iterable[Found]) -> list[Found]:
-    """Best first; scores closer than 1e-9 count as equal and the lowest start comes first."""
-    return sorted(found, key=lambda f: (-round(f.score, 9) if np.isfinite(f.score) else np.inf, f.start))
-
-
-# ---- one start --------------------------------------------------------------------------------------
 
 
 def one_start(problem: Problem, seed: Any, start: int = 0, candidates: Candidates | None = None) -> Found:

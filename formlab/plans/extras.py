@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from formlab.errors import PlanError
+from formlab.html import counted
 from formlab.plans.ask import Ask, Made
 from formlab.plans.basis import Basis
 from formlab.plans.spread import scaled
@@ -16,17 +17,20 @@ __all__ = ["add_checks", "add_controls"]
 POOL = 2000
 
 
-def add_checks(ask: Ask, basis: Basis, made: Made, count: int) -> Made:
-    """Return the plan with trials where it has none nearby: they tell whether the model bends right."""
+def add_checks(ask: Ask, basis: Basis, made: Made, count: int, old: pd.DataFrame | None = None) -> Made:
+    """Return the plan with trials where neither it nor the `old` ones are near: they tell whether the model bends right."""
     pool = basis.points(ask.region.sample(POOL, np.random.default_rng([ask.seed, 6])))
-    own = scaled(basis, basis.points(made.frame))
+    own = scaled(basis, basis.points(pd.concat([old, made.frame]) if old is not None else made.frame))
     far = scaled(basis, pool)
     nearest = np.min([np.square(far - row).sum(axis=1) for row in own], axis=0)
     chosen = []
     for _ in range(count):
         chosen.append(int(nearest.argmax()))
         nearest = np.minimum(nearest, np.square(far - far[chosen[-1]]).sum(axis=1))
-    ask.notes.append(f"{count} check points lie as far from the other trials as the region allows.")
+    ask.notes.append(
+        f"{counted(count, 'check point')} lie{'s' if count == 1 else ''} as far from the other trials as the region "
+        "allows."
+    )
     return _appended(made, basis.frame(pool[chosen]), "check", {})
 
 

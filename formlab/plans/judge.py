@@ -10,14 +10,16 @@ import pandas as pd
 
 from formlab.brief import Brief
 from formlab.errors import PlanError
-from formlab.html import Markup, escape, fold, headed, number, panel, table
+from formlab.html import Markup, counted, escape, fold, headed, number, panel, table
 from formlab.plans.basis import SAMPLE_SEED, Basis
 from formlab.plans.bayes import Prior
 from formlab.plans.candidates import Candidates, level_of, level_variables
 from formlab.plans.capacity import independent
 from formlab.plans.criteria import CRITERIA, score
+from formlab.plans.exchange import Problem
 from formlab.plans.limit import Limit, upper_limit
 from formlab.plans.power import factor_contrasts, level_degrees, power_of_difference, smallest_difference
+from formlab.plans.search import search
 from formlab.plans.structure import Structure
 from formlab.progress import along
 from formlab.region import Region
@@ -305,8 +307,6 @@ class Judgement:
         """A design inside the region that estimates all terms: the plan's own where it is one."""
         if self.basis.region.contains(self.basis.frame(self.points)).all():
             return self.points
-        from formlab.plans.exchange import Problem, search
-
         problem = Problem(self.basis, self._candidates, self.structure, self.precision, None)
         return search(problem, np.random.SeedSequence(CANDIDATE_SEED), starts=2, polish=False).points
 
@@ -388,8 +388,8 @@ class Judgement:
         s = self.summary
         left = int(self.degrees_of_freedom["df"].sum())
         text = (
-            f"{int(s.trials)} trials in {int(s.batches)} batches carry {int(s.terms)} terms with {left} degrees of "
-            f"freedom left; a predicted mean has a standard error of {number(s.average_error, 3)} slab sds on average."
+            f"{counted(int(s.trials), 'trial')} in {counted(int(s.batches), 'batch')} carry {counted(int(s.terms), 'term')} "
+            f"with {counted(left, 'degree')} of freedom left; a predicted mean has a standard error of {number(s.average_error, 3)} slab sds on average."
         )
         if self.prior is not None:
             text = text.replace("carry", f"carry {int(s.terms) - len(self.prior.potential)} primary of")
@@ -545,7 +545,7 @@ def _singular_words(basis: Basis, x: np.ndarray, points: np.ndarray, rank: int) 
     never = " ".join(unused_levels(basis, points))
     return (
         f"{len(x)} trials carry only {rank} of {p} terms: {shown} cannot be told apart. {never}{' ' if never else ''}"
-        f"Add at least {p - rank} trial(s) that vary them separately, or judge a smaller model."
+        f"Add at least {counted(p - rank, 'trial')} that var{'ies' if p - rank == 1 else 'y'} them separately, or judge a smaller model."
     )
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from math import ceil
 from typing import Any
 
 import numpy as np
@@ -11,20 +10,13 @@ import pandas as pd
 
 from formlab.brief import Brief
 from formlab.errors import PlanError
-from formlab.plans.ask import ORDERS, Ask, Made
+from formlab.plans.ask import Ask, Made
 from formlab.plans.basis import Basis
 from formlab.plans.extras import add_checks, add_controls
 from formlab.plans.optimal import check_weighable, make_optimal, savings
-from formlab.plans.order import (
-    Changeovers,
-    changeover_cost,
-    colour_order,
-    lay_in_order,
-    random_order,
-    spread_evenly,
-    trend_order,
-)
+from formlab.plans.order import lay_in_order
 from formlab.plans.plan import Plan
+from formlab.plans.running import Running
 from formlab.plans.structure import Structure, default_ratios
 from formlab.plans.textbook import make_textbook, supported
 from formlab.region import Region
@@ -155,11 +147,10 @@ def lay_out(
     >>> lay_out(brief, runs=9, seed=7)
     Plan(optimal: 9 trials in 9 batches x 3 columns, seed 7)
     """
-    for name, count, least in (("replicates", replicates, 1), ("checks", checks, 0), ("warm_up", warm_up, 0)):
+    for name, count, least in (("replicates", replicates, 1), ("checks", checks, 0)):
         if count < least:
             raise PlanError(f"{name} = {count}; give at least {least}.")
-    if order not in ORDERS:
-        raise PlanError(f"order = {order!r}; use one of {', '.join(ORDERS)}.")
+    running = Running(order, colour, changeovers, warm_up)
     asked = {"model": model, "setting_model": setting_model, "crossed": crossed}
     variance, source = default_ratios(brief, ratios)
     seed = int(np.random.default_rng().integers(2**31)) if seed is None else int(seed)
@@ -192,11 +183,11 @@ def lay_out(
         potential,
         prior_scale,
         outside,
-        starts,
-        n_jobs,
-        progress,
-        options,
-        [*space.merged],
+        starts=starts,
+        n_jobs=n_jobs,
+        progress=progress,
+        options=options,
+        notes=[*space.merged],
     ).check()
     check_weighable(ask)
     if kind == "optimal":
@@ -211,8 +202,7 @@ def lay_out(
         made = add_checks(ask, Basis(ask.region, ask.space), made, checks)
     if control is not None:
         made = add_controls(ask, made, control)
-    extras = _warm_up(ask, made.structure, warm_up)
-    rows, extras = _ordered(ask, made, order, colour, changeovers, extras)
+    rows, extras = running.arranged(ask, made)
     ask.notes += [text for text in [savings(ask, made.structure)] if text]
     laid = lay_in_order(made.frame, made.structure, rows, brief, made.roles)
     plan = Plan(
@@ -236,57 +226,6 @@ def _other_ratios(structure: Structure) -> str:
     """Assumed ratios of the levels of error that a plan has besides its batches."""
     levels = [level for level in structure.random if level != "batch"]
     return "".join(f", {level} to slab {structure.ratios[level]:.3g}" for level in levels)
-
-
-def _warm_up(ask: Ask, structure: Structure, per_day: int) -> dict[str, float]:
-    days = len(structure.rows("day")) if "day" in structure.groups else 1
-    if per_day:
-        ask.notes.append(
-            f"{per_day * days} warm-up batches, {per_day} before the first batch of each day, count in the cost."
-            if "day" in structure.groups
-            else f"{per_day} warm-up batches before the first batch count in the cost."
-        )
-    return {"batches": float(per_day * days), "hours": 0.0, "kg": 0.0}
-
-
-def _ordered(
-    ask: Ask,
-    made: Made,
-    order: str,
-    colour: str | None,
-    changeovers: pd.DataFrame | None,
-    extras: dict[str, float],
-) -> tuple[np.ndarray, dict[str, float]]:
-    """The run order asked for; what it costs goes into the extras and the notes."""
-    rng = np.random.default_rng([ask.seed, 1])
-    if order == "colour":
-        if colour is None:
-            raise PlanError(
-                "order = 'colour' needs colour: name the setting or ingredient whose changes need cleaning."
-            )
-        names = ask.region.categories.get(colour, [])
-        rows, notes, minutes, kg = colour_order(
-            made.structure, made.frame, Changeovers(colour, changeovers), rng, names
-        )
-        ask.notes += notes
-        return rows, {**extras, "hours": extras["hours"] + minutes / 60, "kg": extras["kg"] + kg}
-    if order == "trend":
-        basis = Basis(ask.region, ask.space)
-        rows, largest = trend_order(made.structure, basis.raw(basis.points(made.frame)), rng)
-        ask.notes.append(
-            f"Run order nearly free of time trends: no model column has a correlation above {ceil(100 * largest) / 100:.2f} with a "
-            "linear or quadratic one."
-        )
-    else:
-        rows = random_order(made.structure, rng)
-    loose = [k for k, role in enumerate(made.roles) if role == "control"]
-    if loose and not {"day", "block", "base"} & set(made.structure.groups):
-        rows = spread_evenly(made.structure, rows, made.structure.groups["batch"][loose].tolist())
-    if colour is not None and changeovers is not None:
-        minutes, kg = changeover_cost(made.structure, made.frame, Changeovers(colour, changeovers), rows)
-        ask.notes.append(f"Changeovers of {colour} in this order take {minutes:g} min and {kg:g} kg.")
-        extras = {**extras, "hours": extras["hours"] + minutes / 60, "kg": extras["kg"] + kg}
-    return rows, extras
 
 
 def _repeat(made: Made, times: int) -> Made:

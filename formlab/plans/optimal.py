@@ -10,13 +10,15 @@ import numpy as np
 
 from formlab.brief import Setting
 from formlab.errors import PlanError
+from formlab.html import counted
 from formlab.plans.ask import Ask, Made
 from formlab.plans.basis import Basis
 from formlab.plans.bayes import Prior, default_potential, make_prior
 from formlab.plans.candidates import Candidates, level_of, level_variables
 from formlab.plans.capacity import Capacity, capacity
-from formlab.plans.exchange import Problem, search
+from formlab.plans.exchange import Problem
 from formlab.plans.judge import unused_levels
+from formlab.plans.search import search
 from formlab.plans.structure import Structure
 from formlab.plans.tidy import tidy
 
@@ -114,10 +116,17 @@ def prior_for(ask: Ask, problem: Problem) -> Prior | None:
 def _shortage(problem: Problem, room: Capacity) -> str:
     n, p = problem.structure.n, len(problem.basis.space)
     if problem.prior.any():
-        return f"{n} new trials beside the old ones can carry only {len(room.carried)} of {p} terms"
+        return (
+            f"{counted(n, 'new trial')} beside the old ones can carry only {len(room.carried)} of {p} terms"
+        )
     if n < p:
-        return f"{n} trials are fewer than {p} terms" + (f" ({room.words})" if room.words else "")
-    return room.words or f"{n} trials in this structure can carry only {len(room.carried)} of {p} terms"
+        return f"{counted(n, 'trial')} {'is' if n == 1 else 'are'} fewer than {p} terms" + (
+            f" ({room.words})" if room.words else ""
+        )
+    return (
+        room.words
+        or f"{counted(n, 'trial')} in this structure can carry only {len(room.carried)} of {p} terms"
+    )
 
 
 def _check_primary(ask: Ask, problem: Problem, primary: list[str], room: Capacity) -> None:
@@ -130,13 +139,13 @@ def _check_primary(ask: Ask, problem: Problem, primary: list[str], room: Capacit
     )
     if runs < len(primary) and not problem.prior.any():
         raise PlanError(
-            f"{len(primary)} primary terms cannot be estimated from {runs} trials. Add at least "
-            f"{len(primary) - runs} trial(s), or {smaller}"
+            f"{len(primary)} primary terms cannot be estimated from {counted(runs, 'trial')}. Add at least "
+            f"{counted(len(primary) - runs, 'trial')}, or {smaller}"
         )
+    few = f"There {'is' if runs == 1 else 'are'} {counted(runs, 'trial')}"
     raise PlanError(
         f"{len(lost)} of {len(primary)} primary terms cannot find room: {', '.join(map(repr, lost))}. "
-        f"{room.words[:1].upper() + room.words[1:] or f'There are {runs} trials'}. Add to them, name more terms in "
-        f"potential=, or {smaller}"
+        f"{room.words[:1].upper() + room.words[1:] or few}. Add to them, name more terms in potential=, or {smaller}"
     )
 
 
@@ -160,10 +169,13 @@ def shape(ask: Ask, basis: Basis) -> Structure:
     batches = ask.batches or _batches(ask, int(runs or 0), int(slabs or 1), inner)
     runs = batches * int(slabs or 1) if runs is None else runs
     if batches > runs:
-        raise PlanError(f"{runs} trials cannot fill {batches} batches; give at least one trial a batch.")
+        raise PlanError(
+            f"{counted(runs, 'trial')} cannot fill {counted(batches, 'batch')}; give at least one trial a batch."
+        )
     if ask.slabs and runs > ask.slabs * batches:
         raise PlanError(
-            f"{runs} trials do not fit into {batches} batches of {ask.slabs} slabs; give more batches or fewer runs."
+            f"{counted(runs, 'trial')} do not fit into {counted(batches, 'batch')} of {counted(ask.slabs, 'slab')}; give "
+            "more batches or fewer runs."
         )
     groups = {"batch": np.sort(np.arange(runs) % batches), **_coarse(ask, runs, batches)}
     if (any(s.changes == "load" for s in ask.brief.settings) and batches < runs) or ask.loads:
@@ -185,7 +197,7 @@ def _proposed(ask: Ask) -> int:
 def _batches(ask: Ask, runs: int, slabs: int, inner: list[Setting]) -> int:
     """As many batches as the slabs fill, or as the terms that only change between batches need."""
     batches = ceil(runs / slabs)
-    needed = min(runs, batch_terms(ask, inner) + 2)
+    needed = min(runs, batch_terms(ask, inner) + 2 - ask.earlier)
     if slabs > 1 and batches < needed:
         ask.notes.append(
             f"{needed} batches instead of {batches}: the terms that only change between batches need them."
@@ -212,7 +224,7 @@ def _coarse(ask: Ask, runs: int, batches: int) -> dict[str, np.ndarray]:
             )
         if bases > batches:
             raise PlanError(
-                f"{batches} batches cannot come from {bases} base mixings; ask for at most one a batch."
+                f"{counted(batches, 'batch')} cannot come from {counted(bases, 'base mixing')}; ask for at most one a batch."
             )
         out["base"] = grouped(batch, batches, bases)
     days = ask.days
@@ -221,16 +233,14 @@ def _coarse(ask: Ask, runs: int, batches: int) -> dict[str, np.ndarray]:
         days = ceil(batches / per_day) if per_day else max(2, ceil(batches / 6))
         if not per_day:
             ask.notes.append(
-                f"{days} days of at most 6 batches, an assumption (plant.batches_per_day is not given)."
+                f"{counted(days, 'day')} of at most 6 batches, an assumption (plant.batches_per_day is not given)."
             )
-    unit, count = ("base", int(out["base"].max()) + 1) if "base" in out else ("batch", batches)
+    unit, count = ("base mixing", int(out["base"].max()) + 1) if "base" in out else ("batch", batches)
     for level, wanted in (("day", days), ("block", ask.blocks)):
         if wanted:
             if wanted > count:
                 raise PlanError(
-                    f"{count} {unit}es cannot be spread over {wanted} {level}s; ask for fewer {level}s.".replace(
-                        "basees", "bases"
-                    )
+                    f"{counted(count, unit)} cannot be spread over {counted(wanted, level)}; ask for fewer {level}s."
                 )
             out[level] = grouped(out.get("base", batch), count, wanted)
     return out
@@ -241,7 +251,9 @@ def _default_bases(ask: Ask, batches: int) -> int:
     free = set(ask.finals) | set(ask.brief.setting_names)
     terms = sum(not {f.split("[")[0] for f in t.factors} & free for t in ask.space.terms)
     bases = min(batches, terms + 2)
-    ask.notes.append(f"{bases} base mixings: {terms} terms only change between them.")
+    ask.notes.append(
+        f"{counted(bases, 'base mixing')}: {counted(terms, 'term')} only change{'s' if terms == 1 else ''} between them."
+    )
     return bases
 
 
@@ -259,7 +271,9 @@ def _loads(batch: np.ndarray, loads: int | None, per_load: int | None) -> np.nda
     sequence = np.lexsort((batch, place))
     count = loads or ceil(len(batch) / (per_load or max(1, len(np.unique(batch)))))
     if per_load and loads and loads * per_load < len(batch):
-        raise PlanError(f"{len(batch)} slabs do not fit into {loads} loads of {per_load}; give more loads.")
+        raise PlanError(
+            f"{counted(len(batch), 'slab')} do not fit into {counted(loads, 'load')} of {per_load}; give more loads."
+        )
     out = np.empty(len(batch), dtype=int)
     out[sequence] = np.arange(len(batch)) * count // len(batch)
     return out
@@ -272,9 +286,7 @@ def savings(ask: Ask, structure: Structure) -> str:
     if "base" not in structure.groups:
         return ""
     bases, batches = (len(structure.rows(level)) for level in ("base", "batch"))
-    text = (
-        f"{bases} base mixings are split into {batches} batches; added to the parts: {', '.join(ask.finals)}."
-    )
+    text = f"{counted(bases, 'base mixing')} {'is' if bases == 1 else 'are'} split into {counted(batches, 'batch')}; added to the parts: {', '.join(ask.finals)}."
     hours = ask.brief.plant.mill_h
     if hours is not None:
         saved = (batches - bases) * hours * (1 - FINALS_SHARE)

@@ -11,7 +11,7 @@ import pandas as pd
 
 from formlab.brief import Brief
 from formlab.errors import PlanError
-from formlab.html import Markup, escape, fold, panel, table
+from formlab.html import Markup, counted, escape, fold, panel, table
 from formlab.plans.basis import Basis
 from formlab.plans.bayes import Prior
 from formlab.plans.cost import cost_of
@@ -246,7 +246,8 @@ class Plan:
     def __repr__(self) -> str:
         batches = self.frame["batch"].nunique()
         seed = "" if self.seed is None else f", seed {self.seed}"
-        return f"Plan({self.kind}: {len(self)} trials in {batches} batches x {len(self.brief.columns)} columns{seed})"
+        made = f"{counted(len(self), 'trial')} in {counted(batches, 'batch')}"
+        return f"Plan({self.kind}: {made} x {counted(len(self.brief.columns), 'column')}{seed})"
 
     def __str__(self) -> str:
         return "\n".join([repr(self), *self.notes])
@@ -256,8 +257,8 @@ class Plan:
         """How much is made, and for how many terms, in one sentence."""
         criterion = f", criterion {self.criterion}" if self.criterion else ""
         return (
-            f"{len(self)} trials in {self.frame['batch'].nunique()} batches for {len(self.space)} terms "
-            f"({self.kind}{criterion})."
+            f"{counted(len(self), 'trial')} in {counted(self.frame['batch'].nunique(), 'batch')} for "
+            f"{counted(len(self.space), 'term')} ({self.kind}{criterion})."
         )
 
     def _takes(self) -> pd.DataFrame:

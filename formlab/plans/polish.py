@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from formlab.plans.criteria import TINY, State
-
-if TYPE_CHECKING:
-    from formlab.plans.exchange import Found, Problem
-    from formlab.plans.lines import Lines
+from formlab.plans.exchange import Found, Problem
+from formlab.plans.lines import Lines
 
 __all__ = ["polish_design"]
 

@@ -10,18 +10,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from formlab.plans.candidates import Candidates
 from formlab.plans.criteria import TINY
+from formlab.plans.exchange import Found, Problem, one_start
 from formlab.plans.polish import polish_design
 from formlab.progress import along
 from formlab.workers import over_workers
-
-if TYPE_CHECKING:
-    from formlab.plans.exchange import Found, Problem
 
 __all__ = ["recombined"]
 
@@ -77,8 +75,6 @@ def _settled(problem: Problem, found: Found, seed: Any, *enough: float) -> Found
 
 def _task(problem: Problem, pooled: Candidates, kept: list[Found], seed: Any) -> tuple[Found, Found]:
     """The best of a few starts among the pooled points, and a design with units elsewhere; the units of both moved."""
-    from formlab.plans.exchange import one_start
-
     *starts, other, last = seed.spawn((STARTS if problem.structure.is_simple else 1) + 2)
     found = max((one_start(problem, s, candidates=pooled) for s in starts), key=lambda f: f.score)
     astray = _astray(problem, kept, np.random.default_rng(other))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -50,6 +50,19 @@ class Structure:
             return [np.array([k]) for k in range(self.n)]
         labels = self.groups[level]
         return [np.flatnonzero(labels == k) for k in np.unique(labels)]
+
+    def with_levels(self, levels: Iterable[str]) -> Structure:
+        """Return the same trials with further levels that they have no labels for, as `from_frame` reads them.
+
+        One block, a day and a base mixing for each batch, a load for each slab.
+        """
+        batch = self.groups["batch"]
+        alone = {"block": np.zeros(self.n, int), "day": batch, "base": batch, "load": np.arange(self.n)}
+        wanted = {*self.groups, *levels}
+        groups = {
+            level: self.groups.get(level, alone.get(level, batch)) for level in LEVELS if level in wanted
+        }
+        return Structure(self.n, groups, self.ratios)
 
     def covariance(self, ratios: Mapping[str, float] | None = None) -> np.ndarray:
         """Return the covariance of the readings' means in units of the slab variance, shape (n, n)."""

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from formlab.errors import PlanError
+from formlab.html import counted
 from formlab.plans import classical, screening
 from formlab.plans.ask import Ask, Made
 from formlab.plans.basis import Basis
@@ -180,7 +181,7 @@ def _batches(ask: Ask, frame: pd.DataFrame) -> Structure:
         if wanted and level not in groups:
             if wanted > count:
                 raise PlanError(
-                    f"{count} batches cannot be spread over {wanted} {level}s; ask for fewer {level}s."
+                    f"{counted(count, 'batch')} cannot be spread over {counted(wanted, level)}; ask for fewer {level}s."
                 )
             groups[level] = grouped(_spread_out(ask, frame, batch, wanted), count, wanted)
     return Structure(n, groups, ask.ratios)

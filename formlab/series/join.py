@@ -22,6 +22,7 @@ __all__ = [
 ]
 
 TEXT = ("trial", "batch", "load", "brief_id", "status", "note", "operator", "lot", "ingredient")
+UNITS = ("batch", "load", "day", "base", "block")
 
 
 def plan_frame(table: pd.DataFrame, brief: Brief, file: str = "plan.csv") -> pd.DataFrame:
@@ -43,6 +44,8 @@ def plan_frame(table: pd.DataFrame, brief: Brief, file: str = "plan.csv") -> pd.
             out[name] = pd.Series(values, dtype="str")
         else:
             out[name] = typed(values)
+        if name in UNITS:  # trials without a label share nothing
+            out[name] = out[name].mask(out[name] == "")
     missing = [n for n in brief.columns if n not in out]
     lost = [n for n in missing if n not in brief.ingredient_names]
     if lost:
@@ -142,7 +145,9 @@ def with_history(trials: pd.DataFrame | None, history: pd.DataFrame) -> pd.DataF
     ids = [f"H{k + 1}" for k in range(len(old))]
     for name in ("trial", "batch"):
         given = (
-            old[name].astype(str).str.strip() if name in old else pd.Series([""] * len(old), index=old.index)
+            old[name].astype("str").fillna("").str.strip()
+            if name in old
+            else pd.Series([""] * len(old), index=old.index)
         )
         old[name] = [f"H-{value}" if value else own for value, own in zip(given, ids)]
     if "block" not in old:
@@ -233,9 +238,12 @@ def _grams_per_unit(materials: pd.Series, grams: pd.Series, brief: Brief) -> flo
 
 
 def trials_frame(
-    plan: pd.DataFrame, readings: pd.DataFrame, weighed: pd.DataFrame, brief: Brief
+    plan: pd.DataFrame, readings: pd.DataFrame, weighed: pd.DataFrame, brief: Brief, unread: bool = False
 ) -> pd.DataFrame:
-    """Return one row a reading: the plan's row of its trial as weighed, then what was read."""
+    """Return one row a reading: the plan's row of its trial as weighed, then what was read.
+
+    With `unread`, planned trials without any reading follow, one row each with status "".
+    """
     plan = as_weighed(plan, weighed, brief)
     place = pd.Series(range(len(plan)), index=plan["trial"])
     unknown = [t for t in readings["trial"] if t not in place.index]
@@ -243,6 +251,11 @@ def trials_frame(
         raise SeriesError(
             f"results.csv has trials {list(dict.fromkeys(unknown))}, which plan.csv has not. Correct the trial names, or load the plan they belong to."
         )
+    if unread:
+        rest = pd.DataFrame({"trial": plan["trial"][~plan["trial"].isin(readings["trial"])]})
+        texts = [c for c in readings if isinstance(readings[c].dtype, pd.StringDtype)]
+        readings = pd.concat([readings, rest], ignore_index=True)
+        readings[texts] = readings[texts].fillna("")
     left = plan.iloc[place.loc[readings["trial"]].to_numpy()].reset_index(drop=True)
     responses = [c for n in brief.response_names for c in (n, f"{n}_censored") if c in readings]
     first = [c for c in ("session", "operator", "reading") if c in readings]

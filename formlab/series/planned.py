@@ -50,10 +50,22 @@ def checked_plan(frame: pd.DataFrame, brief: Brief, brief_ids: Sequence[str]) ->
 def as_planned(new: pd.DataFrame, old: pd.DataFrame) -> pd.DataFrame:
     """Return an extended plan whose earlier rounds stand as they were planned.
 
-    It was made with what was weighed, which stands in `weighed.csv`.
+    It was made with what was weighed, which stands in `weighed.csv`. A round of the same number is replaced.
+
+    Raises
+    ------
+    SeriesError
+        If it was made without knowing of some planned trials.
     """
     last = new["round"].max()
     before = old[old["round"] != last].copy() if "round" in old else old.copy()
+    known = set(new.loc[new["round"] != last, "trial"])
+    unknown = [trial for trial in before["trial"] if trial not in known]
+    if unknown:
+        raise SeriesError(
+            f"The extended plan was made without trials {unknown}, which are planned. Extend series.trials(unread=True), "
+            "which has them."
+        )
     if "role" in new:
         roles = new.set_index("trial")["role"]
         before["role"] = before["trial"].map(roles).fillna(before.get("role", "design"))

@@ -200,7 +200,7 @@ class Series:
         """Return prices by ingredient, one column a scenario; no columns where there is no file."""
         return join.price_frame(self._table_or("prices.csv", ["ingredient"]), self.brief)
 
-    def trials(self, *, history: bool = False) -> pd.DataFrame:
+    def trials(self, *, history: bool = False, unread: bool = False) -> pd.DataFrame:
         """Return one row a reading: plan, amounts as weighed, session, responses, status, note.
 
         Where amounts were weighed, phr is taken on the rubber really weighed. A censored reading stands as its
@@ -211,11 +211,14 @@ class Series:
         history : bool
             Add the earlier trials of ``history.csv``, as a block of their own, so that a fit can take what has
             changed since as a shift of the block and not of the recipe.
+        unread : bool
+            Add the planned trials that have no reading yet, with status "": what `extend` and `next_trials` go on
+            from.
         """
         old = self.history() if history else pd.DataFrame()
         if not self.has_plan and len(old):
             return join.with_history(None, old)
-        planned = join.trials_frame(self.plan_frame(), self.results(), self.weighed(), self.brief)
+        planned = join.trials_frame(self.plan_frame(), self.results(), self.weighed(), self.brief, unread)
         return join.with_history(planned, old) if len(old) else planned
 
     # ---- writing ------------------------------------------------------------------------------------
@@ -234,13 +237,15 @@ class Series:
         frame = plan if isinstance(plan, pd.DataFrame) else plan.frame
         with self._step("save plan", who) as step:
             self._settled()
-            if self.has_plan and getattr(plan, "kind", "") == "extended":
-                frame = as_planned(frame, self.plan_frame())
+            old = self.plan_frame() if self.has_plan else pd.DataFrame()
+            if len(old) and getattr(plan, "kind", "") == "extended":
+                frame = as_planned(frame, old)
             frame = frame if "brief_id" in frame else frame.assign(brief_id=self.brief.brief_id)
-            whole = checked_plan(frame, self.brief, list(self.briefs))
+            known = {*self.briefs, *old.get("brief_id", [])}  # a folder may have come without its journal
+            whole = checked_plan(frame, self.brief, sorted(known))
             read = list(dict.fromkeys(self.results()["trial"]))
             if read:
-                keep_old_trials(whole, self.plan_frame(), read, self.brief)
+                keep_old_trials(whole, old, read, self.brief)
             step.put("plan.csv", to_csv(frame))
 
     def check_results(self, file: str | Path, sheet: str | None = None) -> pd.DataFrame:

@@ -120,7 +120,8 @@ def exchanging() -> pd.DataFrame:
     """Ten random starts of the exchange alone, for more candidates; 32 trials."""
     from formlab.plans.basis import Basis
     from formlab.plans.candidates import Candidates
-    from formlab.plans.exchange import Problem, search
+    from formlab.plans.exchange import Problem
+    from formlab.plans.search import search
     from formlab.plans.structure import Structure
 
     out = pd.DataFrame(index=pd.Index([100, 300, 1000], name="candidates"), dtype=float)
