@@ -19,6 +19,7 @@ from formlab.suggest.alternatives import clearly_different
 from formlab.suggest.conformance import KINDS, Conformance, conformance, meaning
 from formlab.suggest.doubts import beyond_tried, flat_optimum, under_other_priors
 from formlab.suggest.impossible import find_conflict
+from formlab.suggest.posterior import trials_of
 from formlab.suggest.promises import Ledger
 from formlab.suggest.question import Question, desirability, goal_of, matters, small_change
 from formlab.suggest.search import Found, search
@@ -538,8 +539,9 @@ def _notes(
             f"The chance that this formula can be made at all is {figures.made:.2f}, judged from trials that could "
             "not; it is in every conformance figure."
         )
-    if getattr(surfaces, "trials", None) is not None:
-        notes += beyond_tried(brief, surfaces.trials, answer.formula)
+    trials = trials_of(surfaces)
+    if trials is not None:
+        notes += beyond_tried(brief, trials, answer.formula)
     said = [(rank, f"{name}: {warning}") for name in brief.response_names
             for rank, warning in enumerate(surfaces[name].warnings_[:2])]  # fmt: skip
     notes += [text for _, text in sorted(said, key=lambda line: line[0])]
