@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -20,7 +20,7 @@ from formlab.suggest.conformance import KINDS, Conformance, conformance, meaning
 from formlab.suggest.doubts import beyond_tried, flat_optimum, under_other_priors
 from formlab.suggest.impossible import find_conflict
 from formlab.suggest.posterior import trials_of
-from formlab.suggest.promises import Ledger
+from formlab.suggest.promises import Ledger, after_misses
 from formlab.suggest.question import Question, desirability, goal_of, matters, small_change
 from formlab.suggest.search import Found, search
 from formlab.suggest.seek import FINAL_DRAWS, SEARCH_DRAWS, Answer, search_until, surer
@@ -353,7 +353,7 @@ def _report(
 ) -> Suggestion:
     brief, surfaces = question.brief, question.surfaces
     best, figures = answer.formula, answer.figures
-    figures = _after_misses(figures, ledger)
+    figures = after_misses(figures, ledger)
     predicted = _predicted(brief, surfaces, best, final)
     cost = brief.costs(best, question.prices).iloc[0] if brief.has_costs else None
     means = question.means(best)
@@ -384,14 +384,6 @@ def _report(
         notes=notes,
         shift=0.0 if ledger is None else ledger.shift,
     )
-
-
-def _after_misses(figures: Conformance, ledger: Ledger | None) -> Conformance:
-    """The three figures, lowered by what past promises teach."""
-    if ledger is None:
-        return figures
-    mean, batch, passed = (ledger.honest(getattr(figures, kind)) for kind in KINDS)
-    return replace(figures, true_mean=mean, new_batch=batch, accepted=passed)
 
 
 def _predicted(brief: Brief, surfaces: Any, frame: pd.DataFrame, draws: Any) -> pd.DataFrame:
@@ -425,7 +417,7 @@ def _against_today(
     if brief.has_costs:
         for name, column in brief.costs(both, question.prices).items():
             lines[f"cost {str(name).replace('_', ' ')} ({brief.currency})"] = column
-    now = _after_misses(conformance(brief, final, today)[0], ledger)
+    now = after_misses(conformance(brief, final, today)[0], ledger)
     for kind, said in zip(KINDS, (f"of the {brief.true_words}", "of one new batch", "as measured")):
         lines[f"conformance {said}"] = pd.Series([getattr(now, kind), getattr(figures, kind)])
     out = pd.DataFrame(lines).T.set_axis(["today", "suggested"], axis=1).rename_axis("")
@@ -557,9 +549,5 @@ def _notes(
         )
     notes += flat
     if ledger is not None:
-        lowered = (
-            f" Claims are lowered for it: {final:.3f} by these surfaces alone is printed as "
-            f"{ledger.honest(final):.3f}."
-        )
-        notes.append(ledger.words + (lowered if ledger.shift < 0 else ""))
+        notes.append(ledger.told(final))
     return notes
