@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from copy import copy
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -325,7 +324,7 @@ class WhatIf:
 
     def _held_region(self) -> Region:
         """The region with what is held fixed where it stands."""
-        region, here = copy(self.region), self.formula.iloc[0]
+        here = self.formula.iloc[0]
         held = [n for n in self.moving if n in self.held]
         if not held:
             return self.region
@@ -335,8 +334,7 @@ class WhatIf:
             if name in whole.names:
                 k = whole.names.index(name)
                 low[k] = high[k] = float(here[name])
-        region.__dict__.pop("_parts", None)
-        region.polytope = Polytope(whole.names, low, high, whole.rules)
+        region = self.region.over(Polytope(whole.names, low, high, whole.rules))
         region.levels = {n: [float(here[n])] if n in held else v for n, v in self.region.levels.items()}
         region.categories = {n: [here[n]] if n in held else v for n, v in self.region.categories.items()}
         return region
