@@ -359,13 +359,13 @@ def _suggest(args: argparse.Namespace) -> int:
     )  # fmt: skip
     if args.promise:
         series.save_promise(answer)
-    mass = args.batch_kg or series.brief.plant.batch_kg
+    mass = args.batch_kg or (series.brief.plant.batch_kg if args.json else None)
     weigh_up = answer.recipe(batch_kg=mass) if mass else None
     if args.json:
         _print_json({**answer.to_dict(), "recipe": weigh_up})
         return 0
     print(answer)
-    if args.batch_kg and weigh_up is not None:
+    if weigh_up is not None:
         heads = {"amount": series.brief.amount_unit, "weighed_g": "weigh, g", "resolution_g": "to the nearest, g",
                  "rounding_error_percent": "off by, %"}  # fmt: skip
         off = weigh_up["rounding_error_percent"].round(3) + 0.0  # + 0.0: no "-0"

@@ -1,5 +1,7 @@
 """Conformance and suggestions against closed forms, linear programming and desirability by hand."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -8,7 +10,7 @@ from scipy.optimize import linprog
 from scipy.stats import norm
 
 from formlab import Brief, suggest
-from formlab.errors import SuggestError
+from formlab.errors import RecipeError, SuggestError
 from formlab.region import Region
 from formlab.suggest import conformance, desirability, score_promises
 from formlab.suggest.question import Question
@@ -192,6 +194,16 @@ def test_past_misses_lower_claims_and_raise_what_is_required():
     )
     assert wary.promise()["shift"] == ledger.shift < 0
     assert any(note.startswith("Of 20 promises at 0.90 on average, 12 came true") for note in wary.notes)
+
+
+def test_a_trace_that_a_search_leaves_is_not_weighed():
+    brief = brief_of()
+    answer = suggest(brief, KnownSurfaces(brief, [hardness], [2.0]), seed=3, explain=False, alternatives=0)
+    traced = replace(answer, formula=pd.Series({"rubber": 100.0, "oil": 3e-14, "chalk": 60.0}))
+    assert list(traced.recipe(batch_kg=1.0)["ingredient"]) == ["rubber", "chalk"]
+    little = replace(answer, formula=pd.Series({"rubber": 100.0, "oil": 1e-3, "chalk": 60.0}))
+    with pytest.raises(RecipeError, match="oil: '0.00625 g'. Expected 0.5 g or more"):
+        little.recipe(batch_kg=1.0)
 
 
 def test_desirability_by_hand():

@@ -152,8 +152,10 @@ def test_what_has_no_price_says_why():
     assert pd.isna(table.loc["range: oil at its low 0", "saves EUR per kg"])
     asked = {**ASKED, "confidence": 0.999999}
     surfaces = KnownSurfaces(brief, [lambda f: hardness(f) - 100 - 10 * f["cuts"] - f["wait"]], [2.0])
-    nowhere = suggest(brief, surfaces, **asked).binding
-    assert set(nowhere["remark"]) == {"no price: as sure as asked is nowhere"}
+    answer = suggest(brief, surfaces, **asked)
+    assert "hardness is farther away than 64 times what matters." in answer.notes[1]
+    nowhere = answer.binding
+    assert set(nowhere["remark"]) == {"no price: the confidence is not reached"}
     assert not any(name.startswith("saves") for name in nowhere)
 
 

@@ -15,7 +15,7 @@ from formlab.errors import FormlabError
 from formlab.html import number
 from formlab.panel.slides import reach, sharing, slide
 from formlab.polytope import Polytope
-from formlab.recipe import weigh_up
+from formlab.recipe import weigh_up, without_traces
 from formlab.region import Region
 from formlab.suggest import Conformance, Ledger, Suggestion, suggest
 from formlab.suggest.conformance import KINDS, meaning
@@ -394,7 +394,7 @@ class WhatIf:
         if mass is None:
             raise FormlabError("No batch mass: pass batch_kg, or give the brief [plant] batch_kg in kg.")
         weighed = self.brief.materials(self.formula).iloc[0]
-        lines = weigh_up(weighed[weighed > 0], batch_kg=mass)
+        lines = weigh_up(without_traces(weighed), batch_kg=mass)
         unit = self.brief.amount_unit
         text = [self.brief.title or "Recipe", f"batch\t{mass:g}\tkg", "", f"ingredient\t{unit}\tg"]
         planned = self.formula.iloc[0]

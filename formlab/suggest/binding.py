@@ -52,7 +52,7 @@ def what_holds(
     """
     kind = question.goal[0]
     if not reached or kind != "minimise":
-        why = "no price: as sure as asked is nowhere" if kind == "minimise" else ""
+        why = "no price: the confidence is not reached" if kind == "minimise" else ""
         targets = [_named(part, chances) for part in _held_by(question, found, final)]
         named = [{"what": end.what} for end in _ends(region) if end.holds(region, found)]
         return pd.DataFrame([line | {"remark": why} if why else line for line in [*targets, *named]])

@@ -121,7 +121,7 @@ class Suggestion:
         if mass is None:
             raise SuggestError("No batch mass: pass batch_kg, or give the brief [plant] batch_kg in kg.")
         weighed = self.brief.materials(self.frame).iloc[0]  # masterbatches as they stand on the shelf
-        return recipe.weigh_up(weighed[weighed > 0].rename("suggestion"), batch_kg=mass, **kwargs)
+        return recipe.weigh_up(recipe.without_traces(weighed).rename("suggestion"), batch_kg=mass, **kwargs)
 
     def promise(self) -> dict[str, Any]:
         """Return what is claimed of the formula, as plain values: factors and the three conformance figures."""
@@ -366,7 +366,8 @@ def _report(
     if explain and not reached:
         notes[1:1] = _conflict(question, confidence)
     if explain:
-        notes += under_other_priors(brief, surfaces, best, question.of, question.confidence, question.seed)
+        asked = question.confidence if reached else None  # a verdict that is no already cannot be turned
+        notes += under_other_priors(brief, surfaces, best, question.of, asked, question.seed)
     return Suggestion(
         brief=brief,
         goal=words,
