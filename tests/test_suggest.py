@@ -35,6 +35,21 @@ def hardness(frame):
     return 40 + 0.1 * frame["chalk"].to_numpy() - 0.5 * frame["oil"].to_numpy()
 
 
+def smear(frame):
+    return 5.0 + 1.0 * frame["oil"].to_numpy()
+
+
+TWO = [
+    {"name": "hardness", "unit": "Shore A", "at_least": 40.0, "matters": 1.0},
+    {"name": "smear", "unit": "x", "at_most": 20.0, "matters": 1.0},
+]
+
+
+def two_known(**changes):
+    brief = brief_of(response=TWO, **changes)
+    return brief, KnownSurfaces(brief, [hardness, smear], [2.0, 1.5], [1.0, 0.5])
+
+
 def test_conformance_of_one_normal_response_is_the_normal_probability():
     brief = brief_of()
     surfaces = KnownSurfaces(brief, [hardness], [2.0], [1.5])
