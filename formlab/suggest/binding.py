@@ -224,10 +224,13 @@ def _price_of_end(
         return {"what": end.what, "remark": end.why}
     wider = _short(question, region.over(end.wider(region.polytope)), found.formulas.head(1))
     saved = max(float(found.value[0]) - float(wider.value[0]), 0.0) if wider.shortfall[0] <= 0 else 0.0
-    return {
-        "what": end.what, "if relaxed by": f"{end.step:.3g} {end.unit}".strip(), f"saves {unit}": times * saved,
-        "remark": _extrapolated(question, region, wider, end),
-    }  # fmt: skip
+    line = {
+        "what": end.what,
+        "if relaxed by": f"{end.step:.3g} {end.unit}".strip(),
+        f"saves {unit}": times * saved,
+    }
+    remark = _extrapolated(question, region, wider, end)
+    return line | {"remark": remark} if remark else line
 
 
 def _extrapolated(question: Question, region: Region, wider: Found, end: _End) -> str:
