@@ -150,6 +150,11 @@ def _parser() -> argparse.ArgumentParser:
     rehearse = command("rehearse", _rehearse, "Simulate the whole job many times before anything is milled.")
     rehearse.add_argument("--batches", type=int, nargs="+", default=[12, 18, 24], help="numbers to compare")
     rehearse.add_argument("--planned", action="store_true", help="rehearse the plan in the folder instead")
+    rehearse.add_argument("--guesses", type=Path, metavar="FILE",
+                          help="guessed effects (CSV or XLSX): a line a response, a column a factor, in each cell what "
+                          "the response changes by from the factor's low end to its high end, in its unit; a column "
+                          "'centre' for its value in the middle. Example: response,centre,oil,chalk / "
+                          "hardness,45 Shore A,-12,8 / smear,,6,")  # fmt: skip
     rehearse.add_argument("--runs", type=int, default=40, help="simulated plants for each (40)")
     rehearse.add_argument("--workers", type=int, default=1)
     rehearse.add_argument("--seed", type=int, default=1)
@@ -394,13 +399,13 @@ def _suggest(args: argparse.Namespace) -> int:
     )  # fmt: skip
     if args.promise:
         series.save_promise(answer)
-    mass = args.batch_kg or series.brief.plant.batch_kg
+    mass = args.batch_kg or (series.brief.plant.batch_kg if args.json else None)
     weigh_up = answer.recipe(batch_kg=mass) if mass else None
     if args.json:
         _print_json({**answer.to_dict(), "recipe": weigh_up})
         return 0
     print(answer)
-    if args.batch_kg and weigh_up is not None:
+    if weigh_up is not None:
         heads = {"amount": series.brief.amount_unit, "weighed_g": "weigh, g", "resolution_g": "to the nearest, g",
                  "rounding_error_percent": "off by, %"}  # fmt: skip
         off = weigh_up["rounding_error_percent"].round(3) + 0.0  # + 0.0: no "-0"
@@ -474,18 +479,30 @@ def _panel(args: argparse.Namespace) -> int:
 
 def _rehearse(args: argparse.Namespace) -> int:
     from formlab.plans import Plan
-    from formlab.series import open_series
+    from formlab.series import open_series, read_guesses
     from formlab.suggest import rehearse
 
     series = open_series(args.folder)
+    effects = None if args.guesses is None else read_guesses(args.guesses, series.brief)
     plan = Plan.from_frame(series.brief, series.plan_frame()) if args.planned else None
     frame = rehearse(
-        series.brief, batches=args.batches, plan=plan, runs=args.runs, n_jobs=args.workers, seed=args.seed
+        series.brief,
+        effects,
+        batches=args.batches,
+        plan=plan,
+        runs=args.runs,
+        n_jobs=args.workers,
+        seed=args.seed,
     )
     if args.json:
         _print_json(frame)
         return 0
-    _show("How the job would end, over plants drawn about the brief's targets", frame)
+    about = "the brief's targets" if args.guesses is None else f"what {args.guesses.name} guesses"
+    heads = {
+        "cost": f"cost ({series.brief.currency} per litre)",
+        "trials_cost": f"trials cost ({series.brief.currency})",
+    }
+    _show(f"How the job would end, over plants drawn about {about}", frame.rename(columns=heads))
     return 0
 
 

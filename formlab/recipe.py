@@ -51,6 +51,7 @@ __all__ = [
     "volume_fractions",
     "volumes",
     "weigh_up",
+    "without_traces",
 ]
 
 Contains: TypeAlias = Mapping[str, Mapping[str, float]]
@@ -232,6 +233,11 @@ def _name_of(amounts: Any) -> Any:
 
 
 # ---- weigh-up ---------------------------------------------------------------------------------------------
+
+
+def without_traces(amounts: pd.Series) -> pd.Series:
+    """Return the amounts of one formula that are there: less than a billionth of it is arithmetic, and nobody weighs it."""
+    return amounts[amounts > 1e-9 * amounts.sum()]
 
 
 def weigh_up(

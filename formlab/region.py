@@ -75,6 +75,13 @@ class Region:
                 low[k] = high[k] = value
         return Polytope(self.polytope.names, low, high, self.polytope.rules)
 
+    def over(self, polytope: Polytope) -> Region:
+        """Return the same region over another polytope of the same variables: with a range that is wider, say, or fixed."""
+        other = object.__new__(Region)
+        other.brief, other.polytope = self.brief, polytope
+        other.levels, other.categories = dict(self.levels), dict(self.categories)
+        return other
+
     @classmethod
     def from_brief(cls, brief: Brief) -> Region:
         """Return the region of `brief`; it may be empty, see `is_empty`."""

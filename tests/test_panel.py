@@ -6,6 +6,7 @@ import shutil
 import socket
 import subprocess
 import sys
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -21,7 +22,7 @@ from formlab.panel.page import notebook, page, served
 from formlab.panel.slides import sharing, slide
 from formlab.panel.whatif import WhatIf
 from formlab.region import Region
-from formlab.suggest import conformance
+from formlab.suggest import conformance, score_promises
 
 
 def fitted(folder):
@@ -201,6 +202,41 @@ def test_the_same_draws_counted_slowly_give_the_same_figures(block):
     state = WhatIf(brief, surfaces, seed=5)
     slow = conformance(brief, state._draws, state.formula)[0]
     assert state.outcome().conformance == slow
+
+
+def test_what_could_not_be_made_is_in_the_figures(block):
+    brief, _ = block
+    trials = fl.open_series("demo_trials/drafting_block").trials()
+    stuck = trials["oil"] > trials["oil"].quantile(0.6)
+    failed = trials.assign(status=trials["status"].mask(stuck, "stuck"))
+    failed.loc[stuck, brief.response_names] = np.nan
+    state = WhatIf(brief, fl.fit(brief, failed, kind="least squares", seed=1), seed=5)
+    state.move("oil", 26.0)
+    told = state.outcome().conformance
+    assert told == conformance(brief, state._draws, state.formula)[0] and told.made < 0.6
+
+
+def test_past_misses_lower_what_the_panel_claims_and_what_it_suggests(block):
+    brief, surfaces = block
+    ledger = score_promises([0.9] * 20, [True] * 12 + [False] * 8)
+    plain, wary = WhatIf(brief, surfaces, seed=5), WhatIf(brief, surfaces, seed=5, ledger=ledger)
+    alone, told = plain.outcome().conformance, wary.outcome().conformance
+    for kind in ("true_mean", "new_batch", "accepted"):
+        assert getattr(told, kind) == ledger.honest(getattr(alone, kind)) < getattr(alone, kind)
+    assert wary.today.conformance == told
+    plain.confidence = wary.confidence = 0.5
+    cheap = plain.suggestion()
+    given = WhatIf(
+        brief, surfaces, suggestion=cheap, seed=5, ledger=ledger
+    )  # made without the ledger: asked anew
+    given.confidence = 0.5
+    sure = given.suggestion()
+    assert sure.shift == ledger.shift and sure.cost["per_piece"] > cheap.cost["per_piece"]
+    assert sure.notes[-1].startswith(f"{ledger.words} Claims are lowered for it: ")
+    assert wary.remarks[0] == f"{ledger.words} Claims are lowered for it."
+    plain.cheapest(), wary.cheapest()
+    assert wary.outcome().cost["per_piece"] > plain.outcome().cost["per_piece"]
+    assert wary.outcome().conformance.true_mean > 0.5 - 0.06
 
 
 def test_a_price_scenario_changes_today_too(block):
@@ -432,6 +468,27 @@ def test_what_stands_in_the_way_is_said_on_the_page(tmp_path):
     )
     shown = page(str(tmp_path)).data
     assert "No panel yet" in shown and "has no plan yet" in shown
+
+
+def test_the_page_knows_how_past_promises_came_out(tmp_path):
+    series = fl.open_series(shutil.copytree("demo_trials/drafting_block", tmp_path / "block"))
+    brief, trials = series.brief, series.trials()
+    first = trials.drop_duplicates("batch").iloc[[0]]
+    answer = fl.suggest(brief, fl.fit(brief, trials, kind="least squares", seed=1), confidence=0.5, seed=1,
+                        alternatives=0, explain=False)  # fmt: skip
+    kept = replace(answer, formula=first.iloc[0][brief.ingredient_names].astype(float),
+                   settings=first.iloc[0][brief.setting_names])  # fmt: skip
+    series.save_promise(kept)  # of a formula whose batch was made before: no test of the promise
+    assert page(str(series.path), kind="least squares").state.ledger is None
+    later = series.plan_frame().iloc[[-1]].assign(trial="T90", batch="B90", round=2)
+    later[brief.columns] = first[brief.columns].to_numpy()
+    series.save_plan(pd.concat([series.plan_frame(), later], ignore_index=True))
+    read = pd.DataFrame({"trial": ["T90"], "session": ["S90"], **{n: [1.0] for n in brief.response_names}})
+    read.to_csv(tmp_path / "late.csv", index=False)
+    series.load_results(tmp_path / "late.csv")
+    state = page(str(series.path), kind="least squares").state
+    assert state.ledger.words.startswith("Of 1 promise at") and state.ledger.shift < 0
+    assert state.remarks[0].endswith("Claims are lowered for it.")
 
 
 def test_the_page_is_never_served_without_a_token(tmp_path, monkeypatch):

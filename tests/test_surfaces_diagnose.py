@@ -192,3 +192,9 @@ def test_prior_sensitivity_marks_what_flips():
     assert slope["stated"] == "rises" and not slope["flips"]
     same = (table["stated"] == table["halved"]) & (table["stated"] == table["doubled"])
     assert (table["flips"] == ~same).all()
+    terms = table[table["verdict_on"] != "target at today's formula"].reset_index(drop=True)
+    pd.testing.assert_frame_equal(
+        terms.drop(columns="response").rename(columns={"verdict_on": "term"}), surfaces["y"].hinges
+    )
+    assert len(table) == len(terms) + 1
+    assert prior_sensitivity(fit(line(at_least=9.0), noisy(14), kind="least squares", seed=1)).empty

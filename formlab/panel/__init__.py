@@ -20,6 +20,7 @@ def panel(
     prices: pd.DataFrame | None = None,
     suggestion: Any = None,
     *,
+    ledger: Any = None,
     draws: int = 1000,
     seed: int = 0,
 ) -> Any:
@@ -38,6 +39,9 @@ def panel(
         Scenarios: indexed by ingredient, one column each (currency per kg), as ``series.prices()`` returns them.
     suggestion : Suggestion, optional
         The formula to begin with; today's where left out, else the centre of the region.
+    ledger : Ledger, optional
+        How past promises came out (`formlab.suggest.ledger_of`): it lowers what is claimed, and more is required of a
+        suggestion, as in `formlab.suggest`.
     draws : int
         Joint draws behind each probability: with 1,000 its standard error is at most 0.016.
     seed : int
@@ -71,4 +75,4 @@ def panel(
         ) from error
     from formlab.panel.whatif import WhatIf
 
-    return Panel(WhatIf(brief, surfaces, prices, suggestion, draws=draws, seed=seed))
+    return Panel(WhatIf(brief, surfaces, prices, suggestion, ledger=ledger, draws=draws, seed=seed))

@@ -48,15 +48,17 @@ def page(folder: str, kind: str = "auto", seed: int = 1) -> Any:
 
     from formlab.panel import panel as what_if
     from formlab.series import open_series
+    from formlab.suggest import ledger_of
     from formlab.surfaces import fit
 
     with warnings.catch_warnings():  # what they say stands on the page
         warnings.simplefilter("ignore")
         try:
             series = open_series(folder)
-            surfaces = fit(series.brief, series.trials(), kind=kind, seed=seed)
-            prices = series.prices()
-            return what_if(series.brief, surfaces, prices if len(prices.columns) else None, seed=seed)
+            brief, trials, prices = series.brief, series.trials(), series.prices()
+            surfaces = fit(brief, trials, kind=kind, seed=seed)
+            ledger = ledger_of(brief, series.promises(), trials)
+            return what_if(brief, surfaces, prices if len(prices.columns) else None, ledger=ledger, seed=seed)
         except FormlabError as error:
             return HTML(panel("No panel yet", str(error), _problems(error)))
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from copy import copy
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -16,10 +15,12 @@ from formlab.errors import FormlabError
 from formlab.html import number
 from formlab.panel.slides import reach, sharing, slide
 from formlab.polytope import Polytope
-from formlab.recipe import weigh_up
+from formlab.recipe import weigh_up, without_traces
 from formlab.region import Region
-from formlab.suggest import Conformance, Suggestion, suggest
+from formlab.suggest import Conformance, Ledger, Suggestion, suggest
 from formlab.suggest.conformance import KINDS, meaning
+from formlab.suggest.posterior import chance_to_make
+from formlab.suggest.promises import after_misses
 from formlab.suggest.question import Question
 from formlab.suggest.search import search
 
@@ -68,6 +69,9 @@ class WhatIf:
         Indexed by ingredient, one column a scenario (currency per kg); a missing price is the brief's.
     suggestion : Suggestion, optional
         The formula to begin with; today's where left out, else the centre of the region.
+    ledger : Ledger, optional
+        How past promises came out; where they came true less often than claimed, the three figures are lowered and more
+        is required of `cheapest` and of a suggestion.
     draws : int
         Joint draws behind each probability.
     seed : int
@@ -100,6 +104,7 @@ class WhatIf:
         prices: pd.DataFrame | None = None,
         suggestion: Suggestion | None = None,
         *,
+        ledger: Ledger | None = None,
         draws: int = 1000,
         seed: int = 0,
     ) -> None:
@@ -110,7 +115,7 @@ class WhatIf:
             )
         self.brief, self.surfaces, self.given, self.seed = brief, surfaces, suggestion, int(seed)
         self.region = Region.from_brief(brief).check()
-        self.prices = pd.DataFrame() if prices is None else prices
+        self.prices, self.ledger = pd.DataFrame() if prices is None else prices, ledger
         self.scenario: str | None = None
         self.giving: str | None = None
         self.held: set[str] = set()
@@ -210,12 +215,15 @@ class WhatIf:
         columns = self.surfaces.columns(frame)
         means = self._draws.typical_at(columns)[:, 0, :]
         lines = {p.name: self._line(p, frame, means[:, k]) for k, p in enumerate(self.brief.responses)}
-        figures = {kind: float(m.probability(columns)[0]) for kind, m in self._meetings.items()}
+        chance = chance_to_make(self._draws, frame)
+        made = np.ones((1, len(self._draws))) if chance is None else chance.T
+        figures = {kind: float((m.met(columns) * made).mean()) for kind, m in self._meetings.items()}
         cost = self.brief.costs(frame, self.money).iloc[0] if self.brief.has_costs else None
         predicted = pd.DataFrame.from_dict(lines, orient="index").rename_axis("response")
-        return Outcome(
-            frame, predicted, Conformance(**figures, draws=self._draws.count, of=self.brief.true_words), cost
+        told = Conformance(
+            **figures, draws=self._draws.count, made=float(made.mean()), of=self.brief.true_words
         )
+        return Outcome(frame, predicted, after_misses(told, self.ledger), cost)
 
     def _line(self, part: Any, frame: pd.DataFrame, means: np.ndarray) -> dict[str, Any]:
         line = self.surfaces[part.name].predict_table(frame, outside="ignore").iloc[0]
@@ -252,6 +260,12 @@ class WhatIf:
             self._known[key] = self.outcome(frame)
         return self._known[key]
 
+    @property
+    def remarks(self) -> list[str]:
+        """How past promises came out, and what the surfaces warn of."""
+        told = [] if self.ledger is None else [self.ledger.told()]
+        return [*told, *self.surfaces.warnings_]
+
     # ---- where it could go ----------------------------------------------------------------------
 
     @property
@@ -267,13 +281,18 @@ class WhatIf:
 
     def suggestion(self) -> Suggestion:
         """Return the suggestion for what is asked, at the prices of the scenario; it takes some seconds."""
-        kind, name = self.goal
-        same = self.scenario is None and self.given is not None
-        if same and self.given.confidence == self.confidence and self.given.of == self.of:  # type: ignore[union-attr]
-            return self.given  # type: ignore[return-value]
+        (kind, name), given = self.goal, self.given
+        shift = 0.0 if self.ledger is None else self.ledger.shift
+        asked_now = self.confidence, self.of, shift
+        if (
+            given is not None
+            and self.scenario is None
+            and (given.confidence, given.of, given.shift) == asked_now
+        ):
+            return given
         asked = {kind: name, "confidence": self.confidence if kind == "minimise" else None}
-        return suggest(self.brief, self.surfaces, of=self.of, prices=self.money, seed=self.seed,
-                       alternatives=0, explain=False, progress=False, **asked)  # type: ignore[arg-type]  # fmt: skip
+        return suggest(self.brief, self.surfaces, of=self.of, prices=self.money, ledger=self.ledger,
+                       seed=self.seed, alternatives=0, explain=False, progress=False, **asked)  # type: ignore[arg-type]  # fmt: skip
 
     def cheapest(self) -> str:
         """Go to the cheapest formula that is as sure as asked, what is held left as it is; return what was found.
@@ -282,11 +301,13 @@ class WhatIf:
         """
         seed, more = self._search_seeds
         asked = self.confidence if self.goal[0] == "minimise" else None
-        question = Question(self.brief, self.surfaces, self._search_draws, self.goal, asked, self.of,
+        raw = asked if asked is None or self.ledger is None else self.ledger.raw(asked)
+        question = Question(self.brief, self.surfaces, self._search_draws, self.goal, raw, self.of,
                             prices=self.money, seed=more)  # fmt: skip
         found = search(self._held_region(), question, seed=seed, pool=600, rounds=40, starts=self.formula)
         self.go(found.formulas.head(1))
         surest = float(question.probability(self.formula)[0])
+        surest = surest if self.ledger is None else self.ledger.honest(surest)
         if found.shortfall[0] > 0 and asked is not None:
             held = " with what is held" if self.held else ""
             return f"No formula is as sure as {100 * asked:.0f} %{held}; this is the surest, {100 * surest:.0f} %."
@@ -303,7 +324,7 @@ class WhatIf:
 
     def _held_region(self) -> Region:
         """The region with what is held fixed where it stands."""
-        region, here = copy(self.region), self.formula.iloc[0]
+        here = self.formula.iloc[0]
         held = [n for n in self.moving if n in self.held]
         if not held:
             return self.region
@@ -313,8 +334,7 @@ class WhatIf:
             if name in whole.names:
                 k = whole.names.index(name)
                 low[k] = high[k] = float(here[name])
-        region.__dict__.pop("_parts", None)
-        region.polytope = Polytope(whole.names, low, high, whole.rules)
+        region = self.region.over(Polytope(whole.names, low, high, whole.rules))
         region.levels = {n: [float(here[n])] if n in held else v for n, v in self.region.levels.items()}
         region.categories = {n: [here[n]] if n in held else v for n, v in self.region.categories.items()}
         return region
@@ -374,7 +394,7 @@ class WhatIf:
         if mass is None:
             raise FormlabError("No batch mass: pass batch_kg, or give the brief [plant] batch_kg in kg.")
         weighed = self.brief.materials(self.formula).iloc[0]
-        lines = weigh_up(weighed[weighed > 0], batch_kg=mass)
+        lines = weigh_up(without_traces(weighed), batch_kg=mass)
         unit = self.brief.amount_unit
         text = [self.brief.title or "Recipe", f"batch\t{mass:g}\tkg", "", f"ingredient\t{unit}\tg"]
         planned = self.formula.iloc[0]

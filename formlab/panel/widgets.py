@@ -43,7 +43,7 @@ class Panel(w.VBox):
         self._said = w.HTML()
         self._recipe = w.Textarea(description="recipe", rows=14, layout=_wide(display="none"))
         super().__init__([w.HTML(words.STYLE + _title(state)), self._head, self._middle(), self._said,
-                          self._buttons(), self._kept, self._recipe, w.HTML(words.trust(state.surfaces.warnings_)),
+                          self._buttons(), self._kept, self._recipe, w.HTML(words.trust(state.remarks)),
                           w.HTML(f"<p class='fl-key'>{escape(GENERAL)}</p>"), _script()])  # fmt: skip
         self.add_class("fl-panel")
         self._head.add_class("fl-live")

@@ -181,7 +181,10 @@ def trust(remarks: list[str]) -> Markup:
     if not remarks:
         return Markup("")
     lines = "".join(f"<li>{escape(text)}</li>" for text in remarks)
-    return fold(f"How far to trust the predictions: {len(remarks)} remarks", Markup(f"<ul>{lines}</ul>"))
+    return fold(
+        f"How far to trust the predictions: {len(remarks)} remark{'s' if len(remarks) > 1 else ''}",
+        Markup(f"<ul>{lines}</ul>"),
+    )
 
 
 def compared(frame: pd.DataFrame) -> Markup:

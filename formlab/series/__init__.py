@@ -2,6 +2,7 @@
 
 from formlab.series.briefs import brief_text, read_brief
 from formlab.series.findings import problem_table
+from formlab.series.guesses import read_guesses
 from formlab.series.store import Loaded, Series, create_series, open_series
 from formlab.series.workbook import workbook_bytes
 
@@ -13,5 +14,6 @@ __all__ = [
     "open_series",
     "problem_table",
     "read_brief",
+    "read_guesses",
     "workbook_bytes",
 ]

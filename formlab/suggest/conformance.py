@@ -7,13 +7,13 @@ correlated responses and shared batch errors count as they should.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from formlab.brief import Brief, Response
 from formlab.html import headed, panel, table
+from formlab.suggest.posterior import Drawn, chance_to_make
 
 __all__ = ["KINDS", "Conformance", "as_judged", "conformance", "meaning", "met"]
 
@@ -108,7 +108,9 @@ def met(
     return ok
 
 
-def conformance(brief: Brief, draws: Any, frame: pd.DataFrame, seed: int | None = None) -> list[Conformance]:
+def conformance(
+    brief: Brief, draws: Drawn, frame: pd.DataFrame, seed: int | None = None
+) -> list[Conformance]:
     """Return the three conformance figures of each formula.
 
     Parameters
@@ -123,11 +125,9 @@ def conformance(brief: Brief, draws: Any, frame: pd.DataFrame, seed: int | None 
     """
     values = draws.typical(frame), draws.new_batch(frame, seed=seed), draws.accepted(frame, seed=seed)
     ok = [met(brief, value) for value in values]
-    chance = None
-    if getattr(getattr(draws, "surfaces", None), "chance", None) is not None:
-        chance = draws.chance_to_make(frame)
-        ok = [part * chance for part in ok]
-    made = np.ones(len(frame)) if chance is None else chance.mean(axis=0)
+    chance, made = chance_to_make(draws, frame), np.ones(len(frame))
+    if chance is not None:
+        ok, made = [part * chance for part in ok], chance.mean(axis=0)
     mean, batch, passed = (part.mean(axis=0) for part in ok)
     return [
         Conformance(float(a), float(b), float(c), len(draws), float(d), brief.true_words)

@@ -21,6 +21,7 @@ from formlab.html import number
 from formlab.progress import along, showing
 from formlab.region import Region
 from formlab.suggest.conformance import met
+from formlab.suggest.posterior import chance_to_make
 from formlab.suggest.question import COSTS, Question, goal_of, matters, small_change
 from formlab.suggest.search import search
 
@@ -159,9 +160,7 @@ class _Worlds:
         self.best_value = float(found.value[0]) if found.shortfall[0] <= 0 else float("nan")
         self.pool = self._pool(found.formulas)
         self.means = self.draws.typical(self.pool)
-        self.chance = (
-            None if getattr(surfaces, "chance", None) is None else self.draws.chance_to_make(self.pool)
-        )
+        self.chance = chance_to_make(self.draws, self.pool)
         self.values = self._values(self.pool)
         self.optima = self._optima()
 

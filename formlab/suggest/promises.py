@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -10,9 +10,9 @@ import pandas as pd
 
 from formlab.brief import Brief
 from formlab.errors import SuggestError
-from formlab.suggest.conformance import as_judged
+from formlab.suggest.conformance import KINDS, Conformance, as_judged
 
-__all__ = ["Ledger", "ledger_of", "score_promises", "settle_promises"]
+__all__ = ["Ledger", "after_misses", "ledger_of", "score_promises", "settle_promises"]
 
 
 @dataclass(frozen=True)
@@ -43,6 +43,17 @@ class Ledger:
         """Return what surfaces must claim so that `honest` is `claim`."""
         return _shifted(claim, -self.shift)
 
+    def told(self, claim: float | None = None) -> str:
+        """Return the words, with what they did to a claim of the surfaces alone, or to all claims."""
+        if self.shift >= 0:
+            return self.words
+        done = (
+            ""
+            if claim is None
+            else f": {claim:.3f} by these surfaces alone is printed as {self.honest(claim):.3f}"
+        )
+        return f"{self.words} Claims are lowered for it{done}."
+
     def __str__(self) -> str:
         return self.words
 
@@ -53,6 +64,14 @@ def _shifted(claim: float, shift: float) -> float:
     if shift == 0.0 or not 0 < claim < 1:
         return float(claim)
     return float(1 / (1 + (1 - claim) / claim * np.exp(-shift)))
+
+
+def after_misses(figures: Conformance, ledger: Ledger | None) -> Conformance:
+    """Return the three figures, lowered by what past promises teach."""
+    if ledger is None:
+        return figures
+    mean, batch, passed = (ledger.honest(getattr(figures, kind)) for kind in KINDS)
+    return replace(figures, true_mean=mean, new_batch=batch, accepted=passed)
 
 
 def settle_promises(brief: Brief, promises: pd.DataFrame, trials: pd.DataFrame) -> pd.DataFrame:
@@ -137,7 +156,7 @@ def score_promises(claims: Any, came_true: Any, shifts: Any = 0.0) -> Ledger:
         for k in np.unique(which)
     ]  # fmt: skip
     words = (
-        f"Of {len(p)} promises at {p.mean():.2f} on average, {int(y.sum())} came true ({p.sum():.1f} were to be "
+        f"Of {len(p)} promise{'s' if len(p) > 1 else ''} at {p.mean():.2f} on average, {int(y.sum())} came true ({p.sum():.1f} were to be "
         f"expected); Brier score {((p - y) ** 2).mean():.3f} (0 is perfect)."
     )
     return Ledger(

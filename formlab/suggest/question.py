@@ -13,6 +13,7 @@ import pandas as pd
 from formlab.brief import Brief
 from formlab.errors import SuggestError
 from formlab.suggest.conformance import met
+from formlab.suggest.posterior import chance_to_make
 from formlab.workers import one_thread
 
 __all__ = ["COSTS", "CostRatio", "Question", "desirability", "goal_of", "matters", "small_change"]
@@ -149,9 +150,10 @@ class Question:
 
     def _share(self, frame: pd.DataFrame) -> np.ndarray:
         columns = self.surfaces.columns(frame)
-        if getattr(self.surfaces, "chance", None) is None:
+        chance = chance_to_make(self.draws, frame)
+        if chance is None:
             return np.asarray(self._met.probability(columns))
-        return np.asarray((self._met.met(columns) * self.draws.chance_to_make(frame).T).mean(axis=1))
+        return np.asarray((self._met.met(columns) * chance.T).mean(axis=1))
 
     def _values(self, frame: pd.DataFrame) -> np.ndarray:
         if self.of == "true_mean":

@@ -73,6 +73,7 @@ def guessed_plant(
     ["centre"]` its value at the centre of the region. Every effect is drawn with a standard deviation of 30 % of
     the largest one of its response, squares and products with `curvature` times it.
     """
+    _check_effects(brief, effects)
     space = ModelSpace(brief)
     region = Region.from_brief(brief).check()
     sample = region.sample(400, rng)
@@ -80,21 +81,32 @@ def guessed_plant(
     columns = {}
     for part in brief.responses:
         guess = dict(effects.get(part.name, {}))
-        unknown = [n for n in guess if n != "centre" and n not in brief.columns]
-        if unknown:
-            raise SuggestError(
-                f"effects[{part.name!r}] names {unknown[0]!r}; choose among the factors {brief.columns}."
-            )
         values = _drawn_surface(brief, part, guess, sample, region, rng, curvature)
         columns[part.name] = np.linalg.lstsq(design, values, rcond=None)[0]
     return GuessedPlant(brief, space, pd.DataFrame(columns, index=space.names))
+
+
+def _factors(brief: Brief) -> list[str]:
+    """What varies and has a range."""
+    return [n for n in [*brief.varied, *brief.setting_names] if n in brief.ranges]
+
+
+def _check_effects(brief: Brief, effects: Mapping[str, Mapping[str, float]]) -> None:
+    for name, guess in effects.items():
+        if name not in brief.response_names:
+            raise SuggestError(f"effects names {name!r}; choose among the responses {brief.response_names}.")
+        unknown = [n for n in guess if n not in ("centre", *_factors(brief))]
+        if unknown:
+            raise SuggestError(
+                f"effects[{name!r}] names {unknown[0]!r}; choose among the factors {_factors(brief)} and 'centre'."
+            )
 
 
 def _drawn_surface(
     brief: Brief, part: Response, guess: dict[str, float], sample: pd.DataFrame, region: Region,
     rng: np.random.Generator, curvature: float,
 ) -> np.ndarray:  # fmt: skip
-    names = [n for n in [*brief.varied, *brief.setting_names] if n in brief.ranges]
+    names = _factors(brief)
     centre = region.centre()[names].iloc[0].to_numpy(float)
     half = np.array([(brief.ranges[n][1] - brief.ranges[n][0]) / 2 for n in names])
     z = (sample[names].to_numpy(float) - centre) / half
@@ -127,7 +139,8 @@ def rehearse(
     ----------
     brief : Brief
     effects : mapping, optional
-        Guessed effects, see `guessed_plant`; drawn about nothing where left out.
+        Guessed effects, see `guessed_plant`, or read by `formlab.series.read_guesses`; drawn about nothing where left
+        out.
     batches : sequence of int
         Numbers of mill batches to compare.
     slabs : int
@@ -157,7 +170,7 @@ def rehearse(
     Raises
     ------
     SuggestError
-        If `effects` names what is no factor, or no response has a target.
+        If `effects` names what is no response, or no factor with a range, or no response has a target.
     PlanError
         If so few batches cannot carry the model.
 

@@ -15,6 +15,7 @@ from formlab.html import Markup, escape, fold, number, panel, table
 from formlab.progress import along
 from formlab.region import Region
 from formlab.suggest.next import next_trials, trial_cost
+from formlab.suggest.posterior import trials_of
 from formlab.suggest.question import Question
 from formlab.suggest.seek import FINAL_DRAWS, SEARCH_DRAWS, search_until
 
@@ -194,7 +195,7 @@ def replace_ingredient(
     if batches < 1:
         return Replacement(out, into, brief, frame, verdict, notes)
     part = _with_most(brief, out, (1 - row["at_least"]) * held)
-    made = getattr(surfaces, "trials", None)
+    made = trials_of(surfaces)
     plan = next_trials(
         part, surfaces, pd.DataFrame() if made is None else made, batches, confidence=confidence, seed=seeds[2],
         progress=progress,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -13,15 +13,17 @@ from formlab import recipe
 from formlab.brief import Brief
 from formlab.errors import SuggestError
 from formlab.html import Markup, escape, fold, headed, number, panel, table
-from formlab.progress import along, showing
+from formlab.progress import showing
 from formlab.region import Region
 from formlab.suggest.alternatives import clearly_different
+from formlab.suggest.binding import what_holds
 from formlab.suggest.conformance import KINDS, Conformance, conformance, meaning
 from formlab.suggest.doubts import beyond_tried, flat_optimum, under_other_priors
 from formlab.suggest.impossible import find_conflict
-from formlab.suggest.promises import Ledger
-from formlab.suggest.question import Question, desirability, goal_of, matters, small_change
-from formlab.suggest.search import Found, search
+from formlab.suggest.posterior import trials_of
+from formlab.suggest.promises import Ledger, after_misses
+from formlab.suggest.question import Question, desirability, goal_of
+from formlab.suggest.search import Found
 from formlab.suggest.seek import FINAL_DRAWS, SEARCH_DRAWS, Answer, search_until, surer
 
 __all__ = ["Suggestion", "suggest"]
@@ -53,8 +55,9 @@ class Suggestion:
     cost : Series or None
         per_kg, per_litre, per_piece in the brief's currency.
     binding : DataFrame
-        Targets, limits and ranges that hold the formula where it is; of targets the price: what relaxing by one step
-        saves, what the whole target costs, and where it would be free.
+        Targets, limits and ranges that hold the formula where it is, with their price: what relaxing by one step
+        saves (of a range 5 % of its width), and of targets also what the whole costs and where it would be free. A
+        saving beyond what was tried is extrapolated, and said to be; where there is none to be given, it says why.
     alternatives : DataFrame
         A few clearly different formulas, at most 10 % worse in what was asked: costs, conformance (of fresh draws) and
         what each gives up against the suggested one.
@@ -118,7 +121,7 @@ class Suggestion:
         if mass is None:
             raise SuggestError("No batch mass: pass batch_kg, or give the brief [plant] batch_kg in kg.")
         weighed = self.brief.materials(self.frame).iloc[0]  # masterbatches as they stand on the shelf
-        return recipe.weigh_up(weighed[weighed > 0].rename("suggestion"), batch_kg=mass, **kwargs)
+        return recipe.weigh_up(recipe.without_traces(weighed).rename("suggestion"), batch_kg=mass, **kwargs)
 
     def promise(self) -> dict[str, Any]:
         """Return what is claimed of the formula, as plain values: factors and the three conformance figures."""
@@ -352,7 +355,7 @@ def _report(
 ) -> Suggestion:
     brief, surfaces = question.brief, question.surfaces
     best, figures = answer.formula, answer.figures
-    figures = _after_misses(figures, ledger)
+    figures = after_misses(figures, ledger)
     predicted = _predicted(brief, surfaces, best, final)
     cost = brief.costs(best, question.prices).iloc[0] if brief.has_costs else None
     means = question.means(best)
@@ -363,7 +366,8 @@ def _report(
     if explain and not reached:
         notes[1:1] = _conflict(question, confidence)
     if explain:
-        notes += under_other_priors(brief, surfaces, best, question.of, question.confidence, question.seed)
+        asked = question.confidence if reached else None  # a verdict that is no already cannot be turned
+        notes += under_other_priors(brief, surfaces, best, question.of, asked, question.seed)
     return Suggestion(
         brief=brief,
         goal=words,
@@ -376,21 +380,15 @@ def _report(
         confidence=confidence,
         reached=bool(reached),
         cost=cost,
-        binding=_binding(question, region, found, predicted, final, reached) if explain else pd.DataFrame(),
+        binding=what_holds(question, region, found, predicted["chance"], final, reached)
+        if explain
+        else pd.DataFrame(),
         alternatives=clearly_different(question, region, found, answer, reached, alternatives, final),
         current=_against_today(question, best, final, figures, ledger),
         desirability=float(desirability(brief, means)[0]) if aimed else float("nan"),
         notes=notes,
         shift=0.0 if ledger is None else ledger.shift,
     )
-
-
-def _after_misses(figures: Conformance, ledger: Ledger | None) -> Conformance:
-    """The three figures, lowered by what past promises teach."""
-    if ledger is None:
-        return figures
-    mean, batch, passed = (ledger.honest(getattr(figures, kind)) for kind in KINDS)
-    return replace(figures, true_mean=mean, new_batch=batch, accepted=passed)
 
 
 def _predicted(brief: Brief, surfaces: Any, frame: pd.DataFrame, draws: Any) -> pd.DataFrame:
@@ -424,7 +422,7 @@ def _against_today(
     if brief.has_costs:
         for name, column in brief.costs(both, question.prices).items():
             lines[f"cost {str(name).replace('_', ' ')} ({brief.currency})"] = column
-    now = _after_misses(conformance(brief, final, today)[0], ledger)
+    now = after_misses(conformance(brief, final, today)[0], ledger)
     for kind, said in zip(KINDS, (f"of the {brief.true_words}", "of one new batch", "as measured")):
         lines[f"conformance {said}"] = pd.Series([getattr(now, kind), getattr(figures, kind)])
     out = pd.DataFrame(lines).T.set_axis(["today", "suggested"], axis=1).rename_axis("")
@@ -433,78 +431,6 @@ def _against_today(
         b - a if ok else "" for a, b, ok in zip(out["today"], out["suggested"], numeric.all(axis=1))
     ]
     return out
-
-
-def _binding(
-    question: Question, region: Region, found: Found, predicted: pd.DataFrame, final: Any, reached: bool
-) -> pd.DataFrame:
-    """Targets, ranges and limits that hold the cheapest formula; of targets what each costs, and what a step less saves.
-
-    Chances are those `predicted` of the formula suggested, which a premium may have taken off the cheapest.
-    """
-    lines = []
-    best, base = found.formulas.head(1), float(found.value[0])
-    at_best = _predicted(question.brief, question.surfaces, best, final)["chance"]
-    kind, goal = question.goal
-    priced = reached and question.confidence is not None and kind == "minimise"
-    times, unit = small_change(question.brief, goal) if priced else (1.0, "")
-    parts = question.brief.responses
-    for part in along(parts, "pricing", words=[part.name for part in parts]):
-        if not part.has_target or at_best[part.name] > 0.995:
-            continue
-        line = {
-            "what": f"target: {part.name} {part.target_text}",
-            "chance alone": predicted.loc[part.name, "chance"],
-        }
-        if priced:
-            saved, whole, free = _price_of_target(question, region, best, part, base, final)
-            line |= {"if relaxed by": f"{matters(part):g} {part.unit}".strip(), f"saves {unit}": times * saved,
-                     f"costs {unit}": times * whole, "free at": free}  # fmt: skip
-        lines.append(line)
-    names = list(region.polytope.names)
-    gaps = region.polytope.gaps(best[names].to_numpy(float))[0]
-    words = [f"range: {n} at its low {v:g}" for n, v in zip(names, region.polytope.lower)]
-    words += [f"range: {n} at its high {v:g}" for n, v in zip(names, region.polytope.upper)]
-    words += [f"limit: {rule.text}" for rule in region.polytope.rules]
-    open_range = np.concatenate(
-        [region.polytope.lower < region.polytope.upper] * 2
-        + [np.array([r.sense != "=" for r in region.polytope.rules], dtype=bool)]
-    )
-    for gap, word, can in zip(gaps, words, open_range):
-        if can and gap < 1e-4:
-            lines.append({"what": word})
-    out = pd.DataFrame(lines).dropna(axis=1, how="all")
-    texts = [name for name in ("if relaxed by", "free at") if name in out]
-    return out.fillna(dict.fromkeys(texts, ""))
-
-
-def _price_of_target(
-    question: Question, region: Region, best: pd.DataFrame, part: Any, base: float, final: Any
-) -> tuple[float, float, str]:
-    """What one step less of a target saves, what all of it costs, and from where on it would cost nothing."""
-    low, high = part.target
-    size = matters(part)
-    eased = _with_target(question, region, best, part.name, (low - size, high + size))
-    saved = max(base - float(eased.value[0]), 0.0) if eased.shortfall[0] <= 0 else 0.0
-    without = _with_target(question, region, best, part.name, (-np.inf, np.inf))
-    if without.shortfall[0] > 0:
-        return saved, saved, ""
-    k = question.brief.response_names.index(part.name)
-    values = final.typical(without.formulas.head(1))[:, 0, k]
-    ends = np.quantile(values, [0.01, 0.99])
-    words = [f"{v:.3g}" for v, edge in zip(ends, (low, high)) if np.isfinite(edge)]
-    return saved, max(base - float(without.value[0]), saved), f"{' to '.join(words)} {part.unit}".strip()
-
-
-def _with_target(
-    question: Question, region: Region, best: pd.DataFrame, name: str, target: tuple[float, float]
-) -> Found:
-    """The cheapest formula if one target were another."""
-    question.relaxed = {name: target}
-    try:
-        return search(region, question, seed=question.seed, pool=300, rounds=25, starts=best, most_slices=2)
-    finally:
-        question.relaxed = {}
 
 
 def _conflict(question: Question, confidence: float | None) -> list[str]:
@@ -538,8 +464,9 @@ def _notes(
             f"The chance that this formula can be made at all is {figures.made:.2f}, judged from trials that could "
             "not; it is in every conformance figure."
         )
-    if getattr(surfaces, "trials", None) is not None:
-        notes += beyond_tried(brief, surfaces.trials, answer.formula)
+    trials = trials_of(surfaces)
+    if trials is not None:
+        notes += beyond_tried(brief, trials, answer.formula)
     said = [(rank, f"{name}: {warning}") for name in brief.response_names
             for rank, warning in enumerate(surfaces[name].warnings_[:2])]  # fmt: skip
     notes += [text for _, text in sorted(said, key=lambda line: line[0])]
@@ -555,9 +482,5 @@ def _notes(
         )
     notes += flat
     if ledger is not None:
-        lowered = (
-            f" Claims are lowered for it: {final:.3f} by these surfaces alone is printed as "
-            f"{ledger.honest(final):.3f}."
-        )
-        notes.append(ledger.words + (lowered if ledger.shift < 0 else ""))
+        notes.append(ledger.told(final))
     return notes

@@ -3,10 +3,10 @@
 from formlab.surfaces.diagnose import diagnostics, leave_one_batch_out, normal_quantiles, without_each_batch
 from formlab.surfaces.draws import Draws
 from formlab.surfaces.drift import remove_drift
+from formlab.surfaces.hinges import prior_sensitivity
 from formlab.surfaces.interpret import effects, interactions, ridge, stationary, steepest, traces
 from formlab.surfaces.least_squares import SurfaceRegressor
 from formlab.surfaces.power import box_cox, box_cox_of
-from formlab.surfaces.priors import prior_sensitivity
 from formlab.surfaces.scales import Scale
 from formlab.surfaces.surface import Surface
 from formlab.surfaces.surfaces import Surfaces, fit

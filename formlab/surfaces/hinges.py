@@ -1,4 +1,4 @@
-"""The priors that a fit rests on, in words, and which of its verdicts hang on their scale."""
+"""Which verdicts of a fit hang on its priors: the same draws weighted anew, with the scale of the priors halved and doubled."""
 
 from __future__ import annotations
 
@@ -7,17 +7,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from formlab.surfaces.averaging import HYPER_A, INCLUSION
-from formlab.surfaces.discrete import NormalPart
-from formlab.surfaces.gaussian_process import GaussianProcess
 from formlab.surfaces.noise import Scatter
 from formlab.surfaces.parts import Part
-from formlab.surfaces.priors import by_origin, under_scale
+from formlab.surfaces.priors import by_origin, under_scale, with_prior_scale
 
 if TYPE_CHECKING:
     from formlab.surfaces.surface import Surface
+    from formlab.surfaces.surfaces import Surfaces
 
-__all__ = ["hinges", "stated", "verdicts"]
+__all__ = ["hinges", "prior_sensitivity", "verdicts"]
 
 SCALES = {"stated": 1.0, "halved": 0.5, "doubled": 2.0}
 DRAWS = 100  # of every part
@@ -28,7 +26,39 @@ def verdicts(low: np.ndarray, high: np.ndarray) -> np.ndarray:
     return np.where(low > 0, "rises", np.where(high < 0, "falls", "open"))
 
 
-# ---- which verdicts hang on a prior ------------------------------------------------------------------------
+def prior_sensitivity(surfaces: Surfaces, seed: int = 0) -> pd.DataFrame:
+    """Return verdicts with the priors as they are, halved and doubled in scale.
+
+    Verdicts on terms are those of `Surface.hinges`; on what the target speaks of, at today's formula (or the region's
+    centre), it is whether the target is likely met (chance above a half). Nothing hangs on a flat prior: responses
+    that have no other are left out.
+
+    Returns
+    -------
+    DataFrame
+        response, verdict_on, stated, halved, doubled, flips.
+    """
+    from formlab.surfaces.interpret import _start
+
+    at, of = _start(surfaces.brief, None), list(surfaces)
+    held = [surface for surface in surfaces.values() if surface.origins]
+    met: dict[str, np.ndarray] = {}
+    if any(surface.response.has_target for surface in held):
+        met = {
+            k: with_prior_scale(surfaces, factor).sample(at, 2000, "typical", seed)[:, 0]
+            for k, factor in SCALES.items()
+        }
+    rows = []
+    for surface in held:
+        response, k = surface.response, of.index(surface.name)
+        rows += [(surface.name, *line) for line in surface.hinges.itertuples(index=False)]
+        if response.has_target:
+            said = [
+                "likely met" if response.meets(v[:, k]).mean() > 0.5 else "likely missed"
+                for v in met.values()
+            ]
+            rows.append((surface.name, "target at today's formula", *said, len(set(said)) > 1))
+    return pd.DataFrame(rows, columns=["response", "verdict_on", *SCALES, "flips"])
 
 
 def hinges(surface: Surface) -> pd.DataFrame:
@@ -79,69 +109,3 @@ def _quantiles(values: np.ndarray, weights: np.ndarray, at: tuple[float, ...]) -
     below = np.cumsum(weights[order], axis=0) / weights.sum()
     place = [np.minimum((below < p).sum(axis=0), len(values) - 1) for p in at]
     return np.array([np.take_along_axis(values, order, axis=0)[k, np.arange(values.shape[1])] for k in place])
-
-
-# ---- the priors in words -----------------------------------------------------------------------------------
-
-
-def stated(surface: Surface) -> pd.DataFrame:
-    """Return the table that `Surface.priors` describes."""
-    rows: list[tuple[str, str, str]] = []
-    if isinstance(surface.parts[0], NormalPart):
-        rows.append(("maximum likelihood", "coefficients", "none"))
-    elif not surface.origins:
-        rows += _flat(surface)
-    done = set()
-    for origin in surface.origins:
-        entrant = origin.entrant
-        way = f"{entrant.kind}, {entrant.scale}"
-        if way in done:  # those of other variables are the same
-            continue
-        done.add(way)
-        if isinstance(entrant.source, GaussianProcess):
-            rows += [(way, *row) for row in _of_process(entrant.source, (*surface.noise.names, "residual"))]
-        else:
-            rows += _flat(surface) if entrant.kind == "least squares" else _of_average()
-    return pd.DataFrame(rows, columns=["way", "of", "law"])
-
-
-def _flat(surface: Surface) -> list[tuple[str, str, str]]:
-    rows = [("least squares", "coefficients", "flat"), ("least squares", "residual variance", "1 / variance")]
-    for name in surface.noise.names:
-        law = (
-            "half-Cauchy, scale 1"
-            if name != "batch"
-            else "flat near zero, then 1 / ratio (see `variance_parts`)"
-        )
-        rows.append(("least squares", f"sd of {name} over the residual's", law))
-    return rows
-
-
-def _of_average() -> list[tuple[str, str, str]]:
-    odds = ", ".join(f"{p:g} ({name})" for p, name in zip(INCLUSION[1:], ("linear", "second order", "third")))
-    return [
-        ("averaged", "a term is in, all its parents in", odds),
-        (
-            "averaged",
-            "coefficients",
-            "normal, 0 ± root of g times the residual's sd, over the region (root mean square)",
-        ),
-        ("averaged", "g", f"hyper-g, a = {HYPER_A:g}"),
-        ("averaged", "residual variance", "1 / variance"),
-    ]
-
-
-def _of_process(process: GaussianProcess, levels: tuple[str, ...]) -> list[tuple[str, str]]:
-    prior, s = process.priors, process.unit
-
-    def about(law: tuple[float, float], unit: float) -> str:
-        return f"lognormal about {np.exp(law[0]) * unit:.3g}, sd of the log {law[1]:g}"
-
-    return [
-        ("constant", f"normal, {process.centre:.3g} ± {prior.constant * s:.3g}"),
-        ("slopes, per half range", f"normal, 0 ± {prior.slope * s:.3g}"),
-        ("bend of all variables together, from the middle", f"normal, 0 ± {prior.bend * s:.3g}"),
-        ("size of the rest", about(prior.amplitude, s)),
-        ("lengths, in half ranges", about(prior.length, 1.0)),
-        *((f"sd of {name}", about(law, s)) for name, law in zip(levels, prior.level)),
-    ]

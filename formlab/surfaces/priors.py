@@ -1,4 +1,4 @@
-"""How much hangs on the priors: the same fit with their scale halved and doubled."""
+"""The priors that a fit rests on: in words, and the same posterior under priors of another scale."""
 
 from __future__ import annotations
 
@@ -10,13 +10,20 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from formlab.surfaces.averaging import HYPER_A, INCLUSION
+from formlab.surfaces.discrete import NormalPart
+from formlab.surfaces.gaussian_process import GaussianProcess
+
 if TYPE_CHECKING:
     from formlab.surfaces.contest import Origin
     from formlab.surfaces.parts import Part
     from formlab.surfaces.surface import Surface
     from formlab.surfaces.surfaces import Surfaces
 
-__all__ = ["by_origin", "prior_sensitivity", "under_scale", "with_prior_scale"]
+__all__ = ["by_origin", "stated", "under_scale", "with_prior_scale"]
+
+
+# ---- another scale -----------------------------------------------------------------------------------------
 
 
 def with_prior_scale(surfaces: Surfaces, factor: float) -> Surfaces:
@@ -51,44 +58,67 @@ def under_scale(origin: Origin, own: Sequence[Part], factor: float) -> tuple[Seq
     return changed, origin.weight * weight / weight.sum()
 
 
-def prior_sensitivity(surfaces: Surfaces, seed: int = 0) -> pd.DataFrame:
-    """Return verdicts with the priors as they are, halved and doubled in scale.
-
-    A verdict on a term is "rises", "falls" or "open" (its 95 % interval holds zero); on the mean at today's
-    formula (or the region's centre) it is whether the target is likely met (chance above a half).
-
-    Returns
-    -------
-    DataFrame
-        response, verdict_on, stated, halved, doubled, flips.
-    """
-    from formlab.surfaces.interpret import _start
-
-    scales = {"stated": 1.0, "halved": 0.5, "doubled": 2.0}
-    fits = {
-        name: surfaces if scale == 1.0 else with_prior_scale(surfaces, scale)
-        for name, scale in scales.items()
-    }
-    at = _start(surfaces.brief, None)
-    rows = []
-    for name in surfaces.names:
-        verdicts = {k: _verdicts(f[name]) for k, f in fits.items()}
-        response = surfaces[name].response
-        if response.has_target:
-            for k, f in fits.items():
-                met = response.meets(f.sample(at, 2000, seed=seed)[:, 0, f.names.index(name)]).mean()
-                verdicts[k] = {
-                    **verdicts[k],
-                    "target at today's formula": "likely met" if met > 0.5 else "likely missed",
-                }
-        for on in verdicts["stated"]:
-            said = [verdicts[k][on] for k in scales]
-            rows.append((name, on, *said, len(set(said)) > 1))
-    return pd.DataFrame(rows, columns=["response", "verdict_on", *scales, "flips"])
+# ---- in words ----------------------------------------------------------------------------------------------
 
 
-def _verdicts(surface: Surface) -> dict[str, str]:
-    table = surface.coefficients
-    words = np.where(table["low"] > 0, "rises", np.where(table["high"] < 0, "falls", "open"))
-    degree = [t.degree for t in surface.space.terms]
-    return {term: str(word) for term, word, d in zip(table["term"], words, degree) if d > 0}
+def stated(surface: Surface) -> pd.DataFrame:
+    """Return the table that `Surface.priors` describes."""
+    rows: list[tuple[str, str, str]] = []
+    if isinstance(surface.parts[0], NormalPart):
+        rows.append(("maximum likelihood", "coefficients", "none"))
+    elif not surface.origins:
+        rows += _flat(surface)
+    done = set()
+    for origin in surface.origins:
+        entrant = origin.entrant
+        way = f"{entrant.kind}, {entrant.scale}"
+        if way in done:  # those of other variables are the same
+            continue
+        done.add(way)
+        if isinstance(entrant.source, GaussianProcess):
+            rows += [(way, *row) for row in _of_process(entrant.source, (*surface.noise.names, "residual"))]
+        else:
+            rows += _flat(surface) if entrant.kind == "least squares" else _of_average()
+    return pd.DataFrame(rows, columns=["way", "of", "law"])
+
+
+def _flat(surface: Surface) -> list[tuple[str, str, str]]:
+    rows = [("least squares", "coefficients", "flat"), ("least squares", "residual variance", "1 / variance")]
+    for name in surface.noise.names:
+        law = (
+            "half-Cauchy, scale 1"
+            if name != "batch"
+            else "flat near zero, then 1 / ratio (see `variance_parts`)"
+        )
+        rows.append(("least squares", f"sd of {name} over the residual's", law))
+    return rows
+
+
+def _of_average() -> list[tuple[str, str, str]]:
+    odds = ", ".join(f"{p:g} ({name})" for p, name in zip(INCLUSION[1:], ("linear", "second order", "third")))
+    return [
+        ("averaged", "a term is in, all its parents in", odds),
+        (
+            "averaged",
+            "coefficients",
+            "normal, moving the response by 0 ± root of g residual sds (over the region)",
+        ),
+        ("averaged", "g", f"hyper-g, a = {HYPER_A:g}"),
+        ("averaged", "residual variance", "1 / variance"),
+    ]
+
+
+def _of_process(process: GaussianProcess, levels: tuple[str, ...]) -> list[tuple[str, str]]:
+    prior, s = process.priors, process.unit
+
+    def about(law: tuple[float, float], unit: float) -> str:
+        return f"lognormal about {np.exp(law[0]) * unit:.3g}, sd of the log {law[1]:g}"
+
+    return [
+        ("constant", f"normal, {process.centre:.3g} ± {prior.constant * s:.3g}"),
+        ("slopes, per half range", f"normal, 0 ± {prior.slope * s:.3g}"),
+        ("bend of all variables together", f"normal, 0 ± {prior.bend * s:.3g}"),
+        ("size of the rest", about(prior.amplitude, s)),
+        ("lengths, in half ranges", about(prior.length, 1.0)),
+        *((f"sd of {name}", about(law, s)) for name, law in zip(levels, prior.level)),
+    ]

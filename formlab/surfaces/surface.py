@@ -262,7 +262,7 @@ class Surface:
     @cached_property
     def priors(self) -> pd.DataFrame:
         """Every prior that the fit rests on: way (of writing the response), of (what), law; on the scale of the fit."""
-        from formlab.surfaces.hinges import stated
+        from formlab.surfaces.priors import stated
 
         return stated(self)
 
@@ -271,7 +271,7 @@ class Surface:
         """What each term does by the stated prior, and with its scale halved and doubled: term, stated, halved, doubled, flips.
 
         A term "rises" or "falls" where its 95 % interval leaves out zero, else it is "open". The same draws are
-        weighted anew; `prior_sensitivity` fits anew, which takes longer. Empty under a flat prior.
+        weighted anew. Empty under a flat prior.
         """
         from formlab.surfaces.hinges import hinges
 

@@ -1,0 +1,60 @@
+"""What is asked of surfaces and of their draws; other surfaces than our own may stand in, such as a known truth."""
+
+from __future__ import annotations
+
+from typing import Any, Protocol, runtime_checkable
+
+import numpy as np
+import pandas as pd
+
+__all__ = ["Drawn", "Posterior", "chance_to_make", "trials_of"]
+
+
+class Drawn(Protocol):
+    """Joint draws. Values are in the responses' own units, of shape (draws, formulas, responses)."""
+
+    def __len__(self) -> int: ...
+
+    def typical(self, frame: pd.DataFrame) -> np.ndarray: ...
+
+    def new_batch(self, frame: pd.DataFrame, seed: int | None = None) -> np.ndarray: ...
+
+    def accepted(self, frame: pd.DataFrame, seed: int | None = None) -> np.ndarray: ...
+
+
+class Posterior(Protocol):
+    """Surfaces by response, and draws of all of them together."""
+
+    def __getitem__(self, name: str) -> Any: ...
+
+    def draw(self, draws: int = ..., seed: int | None = ...) -> Any: ...
+
+
+@runtime_checkable
+class _FromTrials(Protocol):
+    """Surfaces that keep the trials they were fitted to, some of which may have failed."""
+
+    trials: pd.DataFrame
+    chance: Any
+
+
+@runtime_checkable
+class _DrawnFromTrials(Protocol):
+    surfaces: _FromTrials
+
+    def chance_to_make(self, frame: pd.DataFrame) -> np.ndarray: ...
+
+
+def chance_to_make(draws: Drawn, frame: pd.DataFrame) -> np.ndarray | None:
+    """Return the chance that formulas can be made at all, shape (draws, formulas).
+
+    None where no trial failed, and of draws that know nothing of trials: everything can be made then.
+    """
+    if not isinstance(draws, _DrawnFromTrials) or draws.surfaces.chance is None:
+        return None
+    return draws.chance_to_make(frame)
+
+
+def trials_of(surfaces: Posterior) -> pd.DataFrame | None:
+    """Return the trials that surfaces were fitted to; None of those that know nothing of trials."""
+    return surfaces.trials if isinstance(surfaces, _FromTrials) else None

@@ -1,0 +1,139 @@
+"""Confirmation of what was predicted, and promises kept and scored."""
+
+import shutil
+
+import numpy as np
+import pandas as pd
+import pytest
+from numpy.testing import assert_allclose
+from scipy.stats import chi2, norm
+
+from formlab import demo, fit, open_series, suggest
+from formlab.errors import SuggestError
+from formlab.report.story import story_of
+from formlab.suggest import confirm, score_promises, settle_promises
+from tests.test_suggest import two_known
+
+
+def test_confirmation_p_value_is_uniform_when_the_prediction_is_right():
+    brief, surfaces = two_known()
+    frame = pd.DataFrame({"oil": [5.0, 9.0], "chalk": [80.0, 120.0], "batch": ["B1", "B2"]})
+    rng = np.random.default_rng(4)
+    p = []
+    for k in range(200):
+        shift = rng.normal(size=2) * surfaces.sds
+        made = frame.copy()
+        values = surfaces.means(frame) + shift + rng.normal(size=(2, 2)) * surfaces.batch_sds
+        made["hardness"], made["smear"] = values.T
+        p.append(confirm(brief, IndependentBatches(surfaces), made, draws=800, seed=k).p_value)
+    counts = np.histogram(p, bins=5, range=(0, 1))[0]
+    assert chi2.sf(((counts - 40) ** 2 / 40).sum(), 4) > 0.001
+
+
+class IndependentBatches:
+    """Known surfaces whose batch errors follow the seed given, as those of `Draws` do."""
+
+    def __init__(self, surfaces):
+        self.surfaces = surfaces
+
+    def draw(self, draws, seed=None):
+        drawn, surfaces = self.surfaces.draw(draws, seed), self.surfaces
+
+        def accepted(frame, seed=None, slabs=None):
+            noise = np.random.default_rng(seed).normal(size=(draws, 2)) * surfaces.batch_sds
+            return drawn.mean(frame) + noise[:, None, :]
+
+        drawn.accepted = accepted
+        return drawn
+
+
+def test_confirmation_takes_the_error_of_the_slabs_that_were_cut():
+    """Slabs of one batch read as far apart as their own error says: fewer of them, wider limits."""
+    series = open_series("demo_trials/drafting_block")
+    surfaces = fit(series.brief, series.trials(), kind="least squares", seed=1)
+    made = series.brief.complete(series.brief.baseline).assign(batch="B90", trial="T90", erasure=88.0)
+    cut = pd.concat([made.assign(trial=f"T{90 + k}") for k in range(4)], ignore_index=True)
+    one, four = (confirm(series.brief, surfaces, t, seed=1).table.iloc[0] for t in (made, cut))
+    asked = surfaces.draw(4000, seed=3).accepted(made, slabs=1)[:, 0, 0]
+    assert_allclose(one[["low", "high"]].astype(float), np.quantile(asked, [0.025, 0.975]), atol=0.25)
+    planned = confirm(series.brief, surfaces, made.drop(columns="trial"), seed=1).table.iloc[0]
+    widths = [line["high"] - line["low"] for line in (one, planned, four)]
+    assert widths[0] > 1.05 * widths[1] > 1.05 * widths[2]  # 1, 2 (the brief's) and 4 slabs
+
+
+def test_confirmation_says_which_batch_disagrees():
+    brief, surfaces = two_known()
+    made = pd.DataFrame({"oil": [5.0], "chalk": [80.0], "batch": ["B9"], "hardness": [70.0], "smear": [10.0]})
+    got = confirm(brief, IndependentBatches(surfaces), made, seed=1)
+    assert not got.agrees
+    assert "They do NOT agree: hardness of batch B9 lies farthest out, above the prediction." in got.verdict
+
+
+def test_confirmation_updates_conformance_as_the_normal_law_says():
+    """Normal prior and normal error: the posterior of a mean is known in closed form."""
+    brief, surfaces = two_known()
+    made = pd.DataFrame(
+        {"oil": 5.0, "chalk": 80.0, "batch": ["B1", "B2"], "hardness": [46.0, 47.0], "smear": [9.0, 10.0]}
+    )
+    got = confirm(brief, IndependentBatches(surfaces), made, draws=60_000, seed=1).updated
+    means = surfaces.means(brief.complete(made.head(1)))[0]
+    sds, errors, ends = np.array([2.0, 1.5]), np.array([1.0, 0.5]) / np.sqrt(2), np.array([40.0, 20.0])
+    read = made[["hardness", "smear"]].mean().to_numpy()
+    weight = sds**2 / (sds**2 + errors**2)
+    after, after_sd = means + weight * (read - means), sds * np.sqrt(1 - weight)
+    side = np.array([1, -1])
+    assert list(got["batch"]) == ["B1"]
+    assert_allclose(got["before"][0], np.prod(norm.cdf(side * (means - ends) / sds)), atol=0.006)
+    assert_allclose(got["after"][0], np.prod(norm.cdf(side * (after - ends) / after_sd)), atol=0.006)
+
+
+def test_promises_are_scored_and_only_misses_widen():
+    bad = score_promises([0.9] * 20, [True] * 12 + [False] * 8)
+    assert_allclose(bad.brier, (12 * 0.01 + 8 * 0.81) / 20)
+    assert bad.honest(0.9) < 0.8
+    good = score_promises([0.9] * 20, [True] * 20)
+    assert good.shift == 0.0 and good.honest(0.9) == pytest.approx(0.9)
+    with pytest.raises(SuggestError, match="Give as many outcomes as claims"):
+        score_promises([1.0], [True])
+
+
+@pytest.fixture
+def suggested(tmp_path):
+    """The ink wedge in a folder of its own, its trials, their surfaces, and what is suggested from them."""
+    series = open_series(shutil.copytree("demo_trials/ink_wedge", tmp_path / "wedge"))
+    trials = series.trials()
+    surfaces = fit(series.brief, trials, kind="least squares", seed=1)
+    return series, trials, surfaces, suggest(series.brief, surfaces, seed=1, explain=False, alternatives=0)
+
+
+def test_promises_are_kept_in_the_series_and_settled_by_later_batches(suggested, tmp_path):
+    series, trials, _, answer = suggested
+    brief = series.brief
+    series.save_promise(answer, who="A")
+    kept = open_series(tmp_path / "wedge").promises()
+    assert_allclose(kept["accepted"], [answer.conformance.accepted])
+    assert settle_promises(brief, kept, trials).empty  # nothing of that formula has been made yet
+    made = answer.frame.loc[[0, 0]].assign(
+        batch=["B90", "B91"], **demo.TRUTHS["ink_wedge"](brief, answer.frame).iloc[0]
+    )
+    made.loc[made["batch"] == "B91", "hardness"] = 80.0
+    settled = settle_promises(brief, kept, made.reset_index(drop=True))
+    assert list(settled["batch"]) == ["B90", "B91"]
+    assert list(settled["came_true"]) == [True, False]
+    kept.at[0, "made"] = ["B90"]
+    assert list(settle_promises(brief, kept, made.reset_index(drop=True))["batch"]) == ["B91"]
+
+
+def test_a_report_tells_of_past_promises_and_lowers_its_claims(suggested):
+    series, trials, surfaces, answer = suggested
+    brief = series.brief
+    series.save_promise(answer)
+    assert set(series.promises()["made"].iloc[0]) == set(trials["batch"])
+    ruined = answer.frame.loc[[0] * 6].assign(
+        batch=[f"B9{k}" for k in range(6)], trial=[f"T9{k}" for k in range(6)]
+    )
+    ruined = ruined.assign(**demo.TRUTHS["ink_wedge"](brief, answer.frame).iloc[0]).assign(hardness=80.0)
+    later = pd.concat([trials, ruined], ignore_index=True)
+    story = story_of(series, later, surfaces, None, None, "least squares", 0.9, 1, lambda place, name: None)
+    assert story.answer.shift < 0
+    assert any(note.startswith("Of 6 promises at") and "0 came true" in note for note in story.answer.notes)
