@@ -34,7 +34,7 @@ LAYERS = [
     ["plans", "surfaces", "suggest"],
     ["series", "cards"],
     ["figures", "report", "panel"],
-    ["demo", "cli"],
+    ["demo", "cli", "__main__"],
 ]
 ORDER = [name for row in LAYERS for name in row]
 NOT_YET: set[str] = set()  # modules of the design that may still be missing

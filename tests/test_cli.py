@@ -13,6 +13,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+import formlab
 from formlab.cli import main
 from formlab.demo import BRIEFS, TRUTHS, make_results
 from formlab.series import open_series
@@ -33,6 +34,13 @@ def test_help_loads_nothing_heavy():
 def test_no_command_prints_help_and_says_so(capsys):
     assert main([]) == 2
     assert "COMMAND" in capsys.readouterr().out
+
+
+def test_python_m_formlab_is_the_command():
+    said = subprocess.run(
+        [sys.executable, "-m", "formlab", "--version"], capture_output=True, text=True, check=True
+    )
+    assert said.stdout == f"formlab {formlab.__version__}\n"
 
 
 def test_walk_of_a_chemist(tmp_path, capsys):

@@ -25,21 +25,24 @@ __all__ = ["recombined"]
 
 KEPT = 20  # designs whose points are exchanged, at most
 ROUNDS = 60  # at most
-WORK = 8_000  # rounds times trials times terms
+LARGE = 7_000  # trials times terms of a design that is recombined once
+WORK = 64_000  # designs times trials times terms
 FEWEST = 5  # designs kept, where each of them takes long
 SHARED = (8, 6)  # designs and rounds, at most, where trials share errors: units are then exchanged one by one
 TASKS = 8  # of a round
 STARTS = 4  # of a task; one where trials share errors
 ASTRAY = 6  # units put elsewhere at a time, at most: one alone mostly finds its way back
-PATIENCE = 10  # rounds in a row without a better design, after which there are no more
+PATIENCE = 5  # rounds in a row without a better design, beside one for each design kept, after which there are no more
 ROUGH = 1e-3  # gain of a whole sweep below which it stops, except at the end
 DIFFERENT = 2e-4  # of score, between two designs that are both kept
 LAST = 3  # designs that move to the end
 
 
-def recombined(problem: Problem, found: list[Found], seed: Any, n_jobs: int | None = None) -> list[Found]:
-    """Return the best designs met; the answer does not depend on `n_jobs`."""
-    many, count = effort(problem)
+def recombined(
+    problem: Problem, found: list[Found], seed: Any, share: float = 1.0, n_jobs: int | None = None
+) -> list[Found]:
+    """Return the best designs met, after a share of the usual rounds; the answer does not depend on `n_jobs`."""
+    many, count = effort(problem, share)
     first, *seeds, last = seed.spawn(count + 2)
     jobs = _jobs(problem, found[:many], first, ROUGH)
     kept = _best(over_workers(_settled, jobs, n_jobs, what="moving units"), many)
@@ -51,18 +54,21 @@ def recombined(problem: Problem, found: list[Found], seed: Any, n_jobs: int | No
         new = [f for pair in over_workers(_task, jobs, n_jobs, what="start") for f in pair]
         kept = _best([*kept, *new], many)
         since = 0 if kept[0].score > before + TINY else since + 1
-        if since == PATIENCE:
+        if since >= share * (PATIENCE + len(kept)):
             break
     return list(over_workers(_settled, _jobs(problem, kept[:LAST], last), n_jobs, what="moving units"))
 
 
-def effort(problem: Problem) -> tuple[int, int]:
-    """How many designs are kept, and how many rounds there are: the more work in one, the fewer."""
+def effort(problem: Problem, share: float = 1.0) -> tuple[int, int]:
+    """How many designs are kept, and how many rounds there are.
+
+    A round takes longer more than in proportion to trials times terms, so rounds fall more than in proportion.
+    """
     size = problem.structure.n * len(problem.basis.space)
     simple = problem.structure.is_simple
     kept, most = (KEPT, ROUNDS) if simple else SHARED
-    work = WORK if simple else WORK / 3
-    return int(np.clip(8 * WORK / size, FEWEST, kept)), int(np.clip(work / size, 2, most))
+    rounds = (LARGE / size) ** 1.5 / (1 if simple else 3)
+    return int(np.clip(WORK / size, FEWEST, kept)), int(np.clip(share * min(rounds, most), 2, most))
 
 
 def _jobs(problem: Problem, found: list[Found], seed: Any, *enough: float) -> list[Any]:

@@ -13,13 +13,15 @@ from formlab.plans.pool import recombined
 from formlab.progress import showing
 from formlab.workers import over_workers
 
-__all__ = ["search"]
+__all__ = ["STARTS", "search"]
+
+STARTS = 40
 
 
 def search(
     problem: Problem,
     seed: Any,
-    starts: int = 40,
+    starts: int = STARTS,
     polish: bool = True,
     n_jobs: int | None = None,
     progress: bool | None = None,
@@ -30,7 +32,7 @@ def search(
     ----------
     seed : numpy SeedSequence
     starts : int
-        Random starts of the exchange.
+        Random starts of the exchange; what recombines them takes rounds in proportion.
     polish : bool
         Whether units then move inside the region, and what is found is recombined.
 
@@ -56,7 +58,7 @@ def _searched(problem: Problem, seed: Any, starts: int, polish: bool, n_jobs: in
     if polish and any(lines.count for lines in problem.lines.values()):
         work.at(1)
         able = [f for f in found if np.isfinite(f.score)]
-        found = _ranked([*found, *recombined(problem, able, seed.spawn(1)[0], n_jobs)])
+        found = _ranked([*found, *recombined(problem, able, seed.spawn(1)[0], starts / STARTS, n_jobs)])
     return found[0]
 
 
