@@ -240,4 +240,5 @@ def test_every_test_file_collects_something():
 
 def test_every_module_has_tests():
     tested = " ".join(path.stem for path in TESTS.glob("test_*.py"))
-    assert [name for name in ORDER if name not in tested and name not in NOT_YET_TESTED] == []
+    elsewhere = NOT_YET_TESTED | {"__main__"}  # two lines, in test_cli
+    assert [name for name in ORDER if name not in tested and name not in elsewhere] == []
