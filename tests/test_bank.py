@@ -1,5 +1,6 @@
 """The bench itself: virtual plants, the oracle, the rivals and the table."""
 
+import argparse
 from pathlib import Path
 
 import numpy as np
@@ -8,7 +9,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from formlab.suggest.suggestion import suggest
-from tests.bank import plants, rivals, run
+from tests.bank import plants, rivals, run, single
 from tests.bank.oracle import Oracle
 from tests.bank.physics import Physics
 from tests.bank.plants import COUNT, plant
@@ -360,3 +361,36 @@ def test_the_table_in_developers_says_what_was_measured(file, number, line):
     assert int(cells[2]) == len(part)
     assert float(cells[3].split("[")[0]) == pytest.approx(hit.mean(), abs=0.0051)
     assert float(cells[6].split("%")[0]) == pytest.approx(100 * part.loc[hit, "over"].median(), abs=0.051)
+
+
+def test_single_responses_known_to_their_error_are_called_honest(monkeypatch):
+    """A stand-in for a surface that is off by as much as it says: errors of one sd, intervals that hold 95 %."""
+    one = plant(1)
+
+    class Honest:
+        def draw(self, count, seed):
+            self.count = count
+            return self
+
+        def mean(self, frame):
+            rng, true = np.random.default_rng(5), one.truth(frame).to_numpy()
+            sd = 0.3 * one.sd["spread"].to_numpy()
+            centre = true + sd * rng.normal(size=true.shape)
+            return centre + sd * rng.normal(size=(self.count, *true.shape))
+
+    monkeypatch.setattr(single, "fit", lambda *args, **kwargs: Honest())
+    options = argparse.Namespace(plan="hypercube", inside=0)
+    rows = pd.DataFrame(single.scored(1, 0, "any", options))
+    assert rows["response"].tolist() == one.brief.response_names
+    assert_allclose(rows["square"].mean(), 1.0, atol=0.12)
+    assert_allclose(rows["cover"].mean(), 0.95, atol=0.02)
+    assert_allclose(rows["error"].mean(), 0.3, atol=0.03)
+    assert_allclose(rows["true"].mean(), rows["claim"].mean(), atol=0.05)
+
+
+def test_some_trials_of_a_plan_can_be_spread_over_the_inside():
+    one = plant(1)
+    options = argparse.Namespace(plan="default", inside=6, starts=2, prior_scale=1.0)
+    plan = single.planned(one, 0, options)
+    assert len(plan) == plan["batch"].nunique() == 24
+    assert one.region.contains(plan).all()
