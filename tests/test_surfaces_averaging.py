@@ -237,3 +237,17 @@ def test_where_trials_tell_nothing_the_surface_stays_within_its_prior():
     for part in model.parts(np.arange(100)):
         centre, sd, _ = part.moments(columns_of(part.features, apart))
         assert abs(centre[0]) < 10 and sd[0] < 10
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_what_the_base_or_a_model_explains_to_the_last_digit_is_averaged_too(seed):
+    frame, _ = data(14, seed)
+    space = ModelSpace(BRIEF)
+    columns = space.matrix(frame)
+    for coef in (np.eye(len(space))[0] * 1e3, np.random.default_rng(seed).normal(size=len(space))):
+        model = Averaged(
+            TermFeatures(space), _terms_of(space), Scale(), columns, columns @ coef, Noise(np.arange(14), np.arange(14)),
+            np.ones((24, 1)), space.matrix(COVER),
+        ).fit(np.random.default_rng(seed), steps=60, burn=20)  # fmt: skip
+        for part in model.parts(np.arange(5)):
+            assert np.isfinite(part.coef).all() and part.rss >= 0

@@ -159,10 +159,11 @@ class Averaged:
         lower = np.linalg.cholesky(self.noise.covariance(ratio))
         x, y = np.linalg.solve(lower, self.x), np.linalg.solve(lower, self.y)
         q = np.linalg.qr(x[:, self.base])[0]
+        rounding = 1e-24 * float(y @ y)  # what the base explains to the last digit must not be left negative
         y = y - q @ (q.T @ y)
         free = x[:, self.free] / self.size
         free = free - q @ (q.T @ free)
-        return free.T @ free, free.T @ y, float(y @ y)
+        return free.T @ free, free.T @ y, float(y @ y) + rounding
 
     def _score(self, mask: np.ndarray, at: np.ndarray, grams: Grams) -> np.ndarray:
         """Log of prior times marginal likelihood of each chain's model, given its g."""
