@@ -346,8 +346,10 @@ def test_reliability_of_the_truth_itself():
 @pytest.mark.parametrize(
     ("file", "number", "line"),
     [
-        ("auto_default_24_24_3.csv", 0, "**auto (the default)**"),
+        ("auto_default_24_24_0.csv", 0, "**auto (the default)**"),
+        ("auto_default_24_24_3.csv", 1, "auto, after 1 round of 4 more trials"),
         ("auto_default_24_24_3.csv", 3, "auto, after 3 rounds"),
+        ("auto_default_24_12_0.csv", 0, "auto, 12 batches of 2 slabs instead"),
         ("oracle_default_24_24_0.csv", 0, "oracle"),
         ("ridge_default_24_24_0.csv", 0, "ridge quadratic, cheapest predicted good"),
     ],
