@@ -198,3 +198,12 @@ def test_prior_sensitivity_marks_what_flips():
     )
     assert len(table) == len(terms) + 1
     assert prior_sensitivity(fit(line(at_least=9.0), noisy(14), kind="least squares", seed=1)).empty
+
+
+def test_one_degree_of_freedom_leaves_no_error_to_studentise_by():
+    brief = Brief(
+        setting=[{"name": "x", "low": -1, "high": 1}], response=[{"name": "y"}], setting_model="linear"
+    )
+    frame = pd.DataFrame({"x": [-1.0, 0.0, 1.0], "y": [1.0, 2.5, 3.0]})
+    table = fit(brief, frame, kind="least squares", seed=1)["y"].diagnostics
+    assert (table["studentised"] == 0).all() and np.isfinite(table["left_out_error"]).all()

@@ -29,7 +29,8 @@ def diagnostics(surface: Surface) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        trial, batch, measured, fitted, residual, leverage, studentised (by the error without the value), cook
+        trial, batch, measured, fitted, residual, leverage, studentised (by the error without the value; 0 where a single
+        degree of freedom leaves no such error), cook
         (Cook's distance), left_out (predicted with the whole batch left out), left_out_error.
     """
     y, groups, one = surface.values.eta, surface.values.batches, np.eye(len(surface.values.eta))

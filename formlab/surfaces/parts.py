@@ -107,7 +107,7 @@ class Part(Protocol):
         ...
 
     def added(self, columns: np.ndarray) -> np.ndarray:
-        """Student's t of each column of shape (n, k) were it added to the model alone; shape (k,)."""
+        """Student's t of each column of shape (n, k) were it added to the model alone; shape (k,). 0 where it cannot be told."""
         ...
 
 
@@ -158,6 +158,10 @@ class LeastSquaresPart:
         return columns @ self.gain
 
     def added(self, columns: np.ndarray) -> np.ndarray:
+        if (
+            self.df <= 1
+        ):  # the column would take the last degree of freedom, and no error is left to hold it against
+            return np.zeros(columns.shape[1])
         inverse = np.linalg.inv(self.noise.covariance(self.ratios))
         xt = self.columns.T @ inverse
         turned = (inverse - xt.T @ self.inverse @ xt) @ columns
