@@ -96,7 +96,7 @@ def extend(
     order, colour, changeovers, warm_up
         How the new trials are run, as in `lay_out`.
     starts, n_jobs : int, optional
-        Random starts of the search, workers.
+        Random starts of the search, whose later rounds are in proportion; workers.
     progress : bool, optional
         Whether to show a progress bar; where left out, at a terminal or in a notebook once it has taken a second.
     seed : int, optional

@@ -123,7 +123,7 @@ def lay_out(
     warm_up : int
         Throw-away batches before each day's first, counted in the cost.
     starts, n_jobs : int, optional
-        Random starts of the search, workers (the answer is the same for any number).
+        Random starts of the search, whose later rounds are in proportion; workers (the answer is the same for any number).
     progress : bool, optional
         Whether to show a progress bar; where left out, at a terminal or in a notebook once it has taken a second.
     seed : int, optional

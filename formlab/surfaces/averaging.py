@@ -3,10 +3,10 @@ r"""Bayesian model averaging over polynomials that respect hierarchy.
 Given a model :math:`\gamma` of terms beside the base (the constant, or the shares of a blend, under a flat prior),
 :math:`b_j \sim N(0, g \sigma^2 / m_j)`, independent, with :math:`m_j` the mean square over the region of what term j
 adds to the base, and prior of :math:`\sigma^2` proportional to :math:`1 / \sigma^2`: the marginal likelihood is closed
-(Raftery, Madigan & Hoeting 1997, J. Amer. Stat. Assoc. 92:179, section 2, with one g for all terms). The prior speaks of
+(Raftery, Madigan & Hoeting 1997, J. Amer. Stat. Assoc. 92:179, with one g for all terms). The prior speaks of
 what a term does over the region, whatever was tried there: where trials tell nothing, a surface stays within it.
 Prior of g: density :math:`\tfrac12 (1 + g)^{-3/2}` (the hyper-g of Liang, Paulo, Molina, Clyde & Berger 2008, ibid. 103:410,
-eq. 13, a = 3), on a grid. Prior of models: a term is in with probability 0.9 (linear), 0.25 (second order),
+a = 3), on a grid. Prior of models: a term is in with probability 0.9 (linear), 0.25 (second order),
 0.1 (third), and only with all of its parents. Models are sampled by adding and dropping terms.
 """
 
