@@ -55,6 +55,13 @@ def _parser() -> argparse.ArgumentParser:
         sub.set_defaults(run=run)
         return sub
 
+    def history(sub: argparse.ArgumentParser) -> None:
+        sub.add_argument(
+            "--history",
+            action="store_true",
+            help="with the earlier trials of history.csv, as a block of their own",
+        )
+
     command("new", _new, "Start a series: write a folder with a brief that already runs.")
     command("check", _check, "Read everything in the folder and list what is wrong with it.")
     plan = command("plan", _plan, "Lay out trials and save plan.csv.")
@@ -76,6 +83,7 @@ def _parser() -> argparse.ArgumentParser:
     longer.add_argument("--blocks", type=int, help="blocks that the new batches are spread over")
     longer.add_argument("--order", choices=["random", "trend"], default="random",
                         help="of the run: random, or nearly free of time trends")  # fmt: skip
+    history(longer)
     longer.add_argument("--failed", nargs="+", default=[], metavar="NAME",
                         help="trials or batches that tell nothing, beside those whose status says so")  # fmt: skip
     longer.add_argument("--seed", type=int, default=1)
@@ -109,6 +117,7 @@ def _parser() -> argparse.ArgumentParser:
     journal.add_argument("cell", nargs="*", help="trial and column, for the history of that cell")
     fit = command("fit", _fit, "Fit a surface to every response and say how far to trust it.")
     fit.add_argument("--kind", default="auto", help="auto, least squares, averaged, gaussian process")
+    history(fit)
     fit.add_argument("--workers", type=int, default=1, help="processes that share the responses (1)")
     fit.add_argument("--seed", type=int, default=1)
     suggest = command("suggest", _suggest, "Find the formula that does best what is asked.")
@@ -125,21 +134,25 @@ def _parser() -> argparse.ArgumentParser:
     suggest.add_argument("--scenario", help="column of prices.csv to use")
     suggest.add_argument("--batch-kg", type=float, help="also print the weigh-up of a batch of this mass")
     suggest.add_argument("--kind", default="auto", help="kind of surface, as for fit")
+    history(suggest)
     suggest.add_argument("--workers", type=int, default=1, help="processes that share the responses (1)")
     suggest.add_argument("--seed", type=int, default=1)
     further = command("next", _next, "Choose the few trials that would teach most where the decision falls.")
     further.add_argument("--count", type=int, default=4, help="number of batches (4)")
     further.add_argument("--slabs", type=int, default=1, help="slabs of each batch (1)")
     further.add_argument("--kind", default="auto", help="kind of surface, as for fit")
+    history(further)
     further.add_argument("--workers", type=int, default=1, help="processes that share the responses (1)")
     further.add_argument("--seed", type=int, default=1)
     further.add_argument("--save", action="store_true", help="append them to plan.csv")
     report = command("report", _report, "Write the whole job as one page to read or print, out/report.html.")
     report.add_argument("--kind", default="auto", help="kind of surface, as for fit")
+    history(report)
     report.add_argument("--confidence", type=float, help="required probability, 0 to 1 (0.90)")
     report.add_argument("--seed", type=int, default=1)
     panel = command("panel", _panel, "Open the what-if panel as a page of its own in the browser.")
     panel.add_argument("--kind", default="auto", help="kind of surface, as for fit")
+    history(panel)
     panel.add_argument("--seed", type=int, default=1)
     panel.add_argument(
         "--host", default="127.0.0.1", help="address to listen on (127.0.0.1: this machine alone)"
@@ -253,8 +266,8 @@ def _extend(args: argparse.Namespace) -> int:
     from formlab.series import open_series
 
     series = open_series(args.folder)
-    plan = extend(series.trials(unread=True), series.brief, runs=args.runs, criterion=args.criterion, batches=args.batches,
-                  days=args.days, blocks=args.blocks, order=args.order, failed=args.failed, seed=args.seed,
+    plan = extend(series.trials(history=args.history, unread=True), series.brief, runs=args.runs,
+                  criterion=args.criterion, batches=args.batches, days=args.days, blocks=args.blocks, order=args.order, failed=args.failed, seed=args.seed,
                   n_jobs=args.workers)  # fmt: skip
     series.save_plan(plan)
     new = plan.frame[plan.frame["round"] == plan.frame["round"].max()].dropna(axis=1, how="all")
@@ -370,17 +383,22 @@ def _journal(args: argparse.Namespace) -> int:
 
 
 def _fit(args: argparse.Namespace) -> int:
+    from formlab.html import counted
     from formlab.series import open_series
     from formlab.surfaces import fit
 
     series = open_series(args.folder)
-    surfaces = fit(series.brief, series.trials(), kind=args.kind, seed=args.seed, n_jobs=args.workers)
+    surfaces = fit(
+        series.brief, series.trials(history=args.history), kind=args.kind, seed=args.seed, n_jobs=args.workers
+    )
     if args.json:
         _print_json({name: {"summary": s.summary, "coefficients": s.coefficients, "anova": s.anova,
                             "warnings": s.warnings_} for name, s in surfaces.items()})  # fmt: skip
         return 0
     for surface in surfaces.values():
         print(f"\n{surface}")
+    if not args.history and (earlier := len(series.history())):
+        print(f"\nWithout the {counted(earlier, 'line')} of history.csv; --history takes them in.")
     return 0
 
 
@@ -390,7 +408,7 @@ def _suggest(args: argparse.Namespace) -> int:
     from formlab.surfaces import fit
 
     series = open_series(args.folder)
-    trials = series.trials()
+    trials = series.trials(history=args.history)
     surfaces = fit(series.brief, trials, kind=args.kind, seed=args.seed, n_jobs=args.workers)
     ledger = ledger_of(series.brief, series.promises(), trials)
     answer = suggest(
@@ -423,12 +441,12 @@ def _next(args: argparse.Namespace) -> int:
     from formlab.surfaces import fit
 
     series = open_series(args.folder)
-    trials = series.trials()
+    trials = series.trials(history=args.history)
     surfaces = fit(series.brief, trials, kind=args.kind, seed=args.seed, n_jobs=args.workers)
     plan = next_trials(
         series.brief,
         surfaces,
-        series.trials(unread=True),
+        series.trials(history=args.history, unread=True),
         count=args.count,
         slabs=args.slabs,
         seed=args.seed,
@@ -449,7 +467,13 @@ def _report(args: argparse.Namespace) -> int:
     from formlab.series import open_series
 
     series = open_series(args.folder)
-    page = report(series, kind=args.kind, confidence=args.confidence, seed=args.seed)
+    page = report(
+        series,
+        series.trials(history=True) if args.history else None,
+        kind=args.kind,
+        confidence=args.confidence,
+        seed=args.seed,
+    )
     return _written(args, [series.write_out("report.html", page)])
 
 
@@ -463,7 +487,7 @@ def _panel(args: argparse.Namespace) -> int:
     series = open_series(args.folder)
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # the server is to end with us
     try:
-        with served(series, kind=args.kind, seed=args.seed, host=args.host, port=args.port,
+        with served(series, kind=args.kind, history=args.history, seed=args.seed, host=args.host, port=args.port,
                     dark=args.dark) as (address, server):  # fmt: skip
             if args.json:
                 _print_json({"address": address})

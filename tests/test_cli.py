@@ -16,6 +16,7 @@ import pytest
 import formlab
 from formlab.cli import main
 from formlab.demo import BRIEFS, TRUTHS, make_results
+from formlab.region import Region
 from formlab.series import open_series
 from formlab.suggest import ledger_of
 
@@ -119,6 +120,29 @@ def test_a_living_series_is_extended(tmp_path, capsys):
     assert main([*asked, "--runs", "2", "--failed", "B99"]) == 1
     assert "failed names 'B99', which is neither a trial nor a batch" in capsys.readouterr().err
     assert len(open_series(folder).plan_frame()) == 46
+
+
+def test_history_is_taken_in_where_asked_for(tmp_path, capsys):
+    folder = shutil.copytree(HOME / "drafting_block", tmp_path / "block")
+    series = open_series(folder)
+    formulas = Region.from_brief(series.brief).sample(6, seed=4).round(3)
+    truth = TRUTHS["drafting_block"](series.brief, formulas)
+    pd.concat([formulas, truth.round(2)], axis=1).to_csv(folder / "history.csv", index=False)
+    asked = ["fit", str(folder), "--kind", "least squares"]
+    assert main(asked) == 0
+    said = capsys.readouterr().out
+    assert "28 trials in 17 batches" in said
+    assert said.endswith("Without the 6 lines of history.csv; --history takes them in.\n")
+    assert main([*asked, "--history"]) == 0
+    said = capsys.readouterr().out
+    assert "34 trials in 23 batches" in said and "--history" not in said
+    planned = series.plan_frame()
+    assert main(["extend", str(folder), "--history", "--runs", "4", "--seed", "2"]) == 0
+    assert "The 34 earlier trials are credited" in capsys.readouterr().out
+    plan = open_series(folder).plan_frame()
+    assert plan["trial"].tolist() == [*planned["trial"], "T29", "T30", "T31", "T32"] and "block" not in plan
+    assert main(["next", str(folder), "--history", "--count", "1", "--kind", "least squares", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["trials"][0]["trial"] == "T33"
 
 
 def test_next_goes_on_after_trials_that_are_not_read_yet(tmp_path, capsys):

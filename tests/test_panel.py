@@ -457,7 +457,7 @@ def test_a_recipe_without_a_batch_mass_is_an_answer_in_words():
 def test_the_notebook_of_the_page_is_one_cell():
     book = json.loads(notebook("A <title>", "averaged", 3))
     assert [cell["source"] for cell in book["cells"]] == [
-        "from formlab.panel.page import page\n\npage('../..', kind='averaged', seed=3)"
+        "from formlab.panel.page import page\n\npage('../..', kind='averaged', seed=3, history=False)"
     ]
 
 

@@ -33,7 +33,7 @@ TEMPLATE = """{%- extends 'lab/index.html.j2' -%}
 WAIT_S = 180.0  # a busy machine takes its time to import; a server that has died is noticed at once
 
 
-def page(folder: str, kind: str = "auto", seed: int = 1) -> Any:
+def page(folder: str, kind: str = "auto", seed: int = 1, history: bool = False) -> Any:
     """Return the panel of a series folder, or what stands in its way in words; the page's notebook calls it.
 
     Parameters
@@ -43,6 +43,8 @@ def page(folder: str, kind: str = "auto", seed: int = 1) -> Any:
     kind : str
         Kind of surface, as for `formlab.fit`.
     seed : int
+    history : bool
+        With the earlier trials of ``history.csv``.
     """
     from IPython.display import HTML
 
@@ -55,7 +57,7 @@ def page(folder: str, kind: str = "auto", seed: int = 1) -> Any:
         warnings.simplefilter("ignore")
         try:
             series = open_series(folder)
-            brief, trials, prices = series.brief, series.trials(), series.prices()
+            brief, trials, prices = series.brief, series.trials(history=history), series.prices()
             surfaces = fit(brief, trials, kind=kind, seed=seed)
             ledger = ledger_of(brief, series.promises(), trials)
             return what_if(brief, surfaces, prices if len(prices.columns) else None, ledger=ledger, seed=seed)
@@ -71,9 +73,9 @@ def _problems(error: FormlabError) -> Markup:
     return table(pd.DataFrame(lines, columns=heads), rows=40) if lines else Markup("")
 
 
-def notebook(title: str, kind: str = "auto", seed: int = 1) -> str:
+def notebook(title: str, kind: str = "auto", seed: int = 1, history: bool = False) -> str:
     """Return a notebook of one cell, for a folder two levels above it; it opens in JupyterLab too."""
-    code = f"from formlab.panel.page import page\n\npage('../..', kind={kind!r}, seed={seed!r})"
+    code = f"from formlab.panel.page import page\n\npage('../..', kind={kind!r}, seed={seed!r}, history={history!r})"
     cell: dict[str, Any] = {
         "cell_type": "code",
         "id": "panel",
@@ -95,6 +97,7 @@ def served(
     *,
     kind: str = "auto",
     seed: int = 1,
+    history: bool = False,
     host: str = "127.0.0.1",
     port: int = 0,
     dark: bool = False,
@@ -107,7 +110,7 @@ def served(
     Parameters
     ----------
     series : Series
-    kind, seed
+    kind, seed, history
         As for `page`.
     host : str
         Address to listen on. Anyone who can reach another than 127.0.0.1 and has the token may look.
@@ -128,7 +131,7 @@ def served(
     if importlib.util.find_spec("voila") is None:
         raise FormlabError("The panel's own page needs voila. Install it with: pip install 'formlab[lab]'.")
     port, token = port or _free_port(host), secrets.token_urlsafe(24)
-    book = notebook(series.brief.title or series.path.name, kind, seed)
+    book = notebook(series.brief.title or series.path.name, kind, seed, history)
     path = series.write_out(f"{HOME}/panel.ipynb", book).resolve()
     series.write_out(f"{HOME}/voila.json", json.dumps(_settings(host, port, dark), indent=1))
     look = f"{HOME}/voila/templates/formlab"

@@ -155,8 +155,7 @@ def with_history(trials: pd.DataFrame | None, history: pd.DataFrame) -> pd.DataF
     if trials is None:
         return old.reset_index(drop=True)
     new = trials.copy()
-    if "block" not in new:
-        new["block"] = "plan"
+    new["block"] = new["block"].fillna("").replace("", "plan") if "block" in new else "plan"
     order = [*new.columns, *[c for c in old if c not in new]]
     both = pd.concat([new, old.assign(round=0)], ignore_index=True)
     if "note" in both:

@@ -69,7 +69,10 @@ def as_planned(new: pd.DataFrame, old: pd.DataFrame) -> pd.DataFrame:
     if "role" in new:
         roles = new.set_index("trial")["role"]
         before["role"] = before["trial"].map(roles).fillna(before.get("role", "design"))
-    return pd.concat([before, new[new["round"] == last]], ignore_index=True)
+    added = new[new["round"] == last]
+    if "block" in added and "block" not in before and added["block"].nunique() == 1:
+        added = added.drop(columns="block")  # it only told the round from a history, which stands elsewhere
+    return pd.concat([before, added], ignore_index=True)
 
 
 def keep_old_trials(new: pd.DataFrame, old: pd.DataFrame, read: Sequence[str], brief: Brief) -> None:
