@@ -43,10 +43,59 @@ def test_a_binding_target_costs_what_the_region_without_it_would_save():
     assert_allclose(float(line["free at"].split()[0]), at_corner + 2.0 * norm.ppf(0.99), atol=0.2)
 
 
-def test_an_unreached_confidence_has_no_price():
-    brief = brief_of(response=[{"name": "hardness", "at_least": 55.0, "matters": 1.0}])
-    answer = suggest(brief, KnownSurfaces(brief, [hardness], [2.0]), confidence=0.9, alternatives=0, seed=3)
-    assert not any(name.startswith(("saves", "costs", "free")) for name in answer.binding)
+def test_where_the_confidence_is_not_reached_the_price_is_probability():
+    """The most probable formula is the corner of chalk 150 and no oil: hardness 40 + 15; 1 lower is half an sd."""
+    brief = brief_of(response=[{"name": "hardness", "at_least": 56.0, "matters": 1.0}])
+    answer = suggest(brief, Tried(brief, 200.0), confidence=0.9, alternatives=0, seed=3)
+    table = answer.binding.set_index("what")
+    here = norm.cdf(-1 / 2)
+    assert not answer.reached and abs(answer.conformance.true_mean - here) < 0.02
+    target = table.loc["target: hardness at least 56"]
+    counting = 3 * np.sqrt(here * (1 - here) / 1000)  # of the draws that a search uses
+    assert_allclose(target["gains probability"], norm.cdf(0) - here, atol=counting)
+    assert_allclose(target["costs probability"], 1 - here, atol=counting)
+    more_chalk = table.loc["range: chalk at its high 150"]
+    assert_allclose(more_chalk["gains probability"], norm.cdf(-0.25 / 2) - here, atol=counting)
+    assert not any(name.startswith("saves") for name in table)
+
+
+def test_what_is_maximised_is_what_is_gained():
+    brief = brief_of()
+    surfaces = Tried(brief, 200.0)
+    answer = suggest(brief, surfaces, maximise="hardness", seed=3)
+    table = answer.binding.set_index("what")
+    assert list(table.index) == [
+        "range: oil at its low 0",
+        "range: chalk at its high 150",
+    ]  # nothing is asked of targets
+    assert_allclose(
+        table.loc["range: chalk at its high 150", "gains hardness, Shore A"], 0.1 * STEP * 150, rtol=1e-3
+    )
+    table = suggest(brief, surfaces, score=lambda f: -f["oil"] + f["chalk"], seed=3).binding.set_index("what")
+    assert_allclose(table.loc["range: chalk at its high 150", "gains score"], STEP * 150, rtol=1e-3)
+    far = brief_of(response=[{"name": "hardness", "at_least": 90.0, "matters": 1.0}])
+    table = suggest(far, surfaces, maximise="desirability", seed=3).binding.set_index("what")
+    assert set(table["remark"]) == {"no price: some target is missed, desirability is 0"}
+
+
+def test_a_target_holds_what_is_maximised_under_a_confidence():
+    """Least hardness that is 48 with probability 0.9; a unit less asked of it is a unit gained."""
+    brief = brief_of(response=[{"name": "hardness", "unit": "Shore A", "at_least": 48.0, "matters": 1.0},
+                               {"name": "grip"}])  # fmt: skip
+    surfaces = KnownSurfaces(brief, [hardness, lambda f: -hardness(f)], [2.0, 1.0])
+    answer = suggest(brief, surfaces, maximise="grip", confidence=0.9, seed=3)
+    table = answer.binding.set_index("what")
+    assert_allclose(table.loc["target: hardness at least 48 Shore A", "gains grip"], 1.0, rtol=0.01)
+
+
+def test_a_score_of_ones_own_gives_way_to_the_most_probable_formula():
+    """Where the confidence is not reached, the score does not decide."""
+    brief = brief_of(response=[{"name": "hardness", "at_least": 56.0, "matters": 1.0}])
+    surfaces = KnownSurfaces(brief, [hardness], [2.0])
+    answer = suggest(brief, surfaces, score=lambda f: f["oil"], confidence=0.9, explain=False, seed=3)
+    assert (
+        not answer.reached and answer.formula["chalk"] == pytest.approx(150) and answer.formula["oil"] < 0.1
+    )
 
 
 def test_chance_of_a_target_is_that_of_the_formula_suggested_also_where_a_premium_is_spent():
@@ -155,9 +204,7 @@ def test_what_has_no_price_says_why():
     surfaces = KnownSurfaces(brief, [lambda f: hardness(f) - 100 - 10 * f["cuts"] - f["wait"]], [2.0])
     answer = suggest(brief, surfaces, **asked)
     assert "hardness is farther away than 64 times what matters." in answer.notes[1]
-    nowhere = answer.binding
-    assert set(nowhere["remark"]) == {"no price: the confidence is not reached"}
-    assert not any(name.startswith("saves") for name in nowhere)
+    assert not any(name.startswith("saves") for name in answer.binding)
 
 
 def test_levels_and_settings_at_zero_have_no_price():

@@ -91,7 +91,7 @@ def _given_up(goal: tuple[str, str], value: float, best: float, surer: float) ->
     change = 100 * (value / best - 1) if kind == "minimise" else 0.0
     if abs(change) >= 0.05:
         words.append(f"{abs(change):.1f} % {'dearer' if change > 0 else 'cheaper'}")
-    if kind == "maximise" and name != "conformance":
+    if kind == "maximise" and name != "conformance" and abs(value - best) > 1e-3 * abs(best):
         words.append(f"{abs(value - best):.3g} of {name} {'less' if value > best else 'more'}")
     if abs(surer) >= 0.005:
         words.append(f"{abs(surer):.2f} {'surer' if surer > 0 else 'less sure'}")

@@ -27,7 +27,9 @@ SLACK = 0.01  # of a range: rounding at the scales is no extrapolation
 def what_holds(
     question: Question, region: Region, found: Found, chances: pd.Series, final: Any, reached: bool
 ) -> pd.DataFrame:
-    """Return what holds the cheapest formula where it is, and what a step less of each would save.
+    """Return what holds the best formula where it is, and what a step less of each would save or gain.
+
+    Where the confidence is not reached, that is the most probable formula, and what is gained is probability.
 
     Parameters
     ----------
@@ -41,48 +43,74 @@ def what_holds(
     final : Draws
         Fresh draws.
     reached : bool
-        Whether the cheapest is as sure as asked; nothing has a price otherwise.
+        Whether the best is as sure as asked.
 
     Returns
     -------
     DataFrame
-        what, chance alone; where a cost is minimised also if relaxed by, saves, and of targets costs (the whole of it)
-        and free at; remark: that a saving is extrapolated, or why there is none. Columns that would be empty are
-        left out.
+        what, chance alone, if relaxed by, saves (or gains), and of targets costs (the whole of it) and free at; remark:
+        that it is extrapolated, or why there is no price. Columns that would be empty are left out.
     """
-    kind = question.goal[0]
-    if not reached or kind != "minimise":
-        why = "no price: the confidence is not reached" if kind == "minimise" else ""
-        targets = [_named(part, chances) for part in _held_by(question, found, final)]
-        named = [{"what": end.what} for end in _ends(region) if end.holds(region, found)]
-        return pd.DataFrame([line | {"remark": why} if why else line for line in [*targets, *named]])
-    asked = question.confidence
-    question.confidence = float(
-        question.probability(found.formulas.head(1))[0]
-    )  # what it took on these draws
+    asked, goal = question.confidence, question.goal
+    if not reached:
+        question.goal, question.confidence = ("maximise", "conformance"), None
+    elif asked is not None:
+        question.confidence = float(
+            question.probability(found.formulas.head(1))[0]
+        )  # what it took on these draws
     try:
         return _priced(question, region, found, chances, final)
     finally:
-        question.confidence = asked
+        question.confidence, question.goal = asked, goal
+
+
+@dataclass(frozen=True)
+class _Measure:
+    """How a difference in what is asked is told: what a search minimises, times so much, in a unit."""
+
+    verb: str
+    times: float
+    unit: str
+
+    @classmethod
+    def of(cls, question: Question) -> _Measure:
+        kind, name = question.goal
+        if kind == "minimise":
+            return cls("saves", *small_change(question.brief, name))
+        if name == "conformance":
+            return cls("gains", 1.0, "probability")
+        unit = question.brief.unit(name) if name in question.brief.response_names else ""
+        return cls("gains", 1.0, f"{name}, {unit}" if unit else name)
+
+    def line(self, size: float, unit: str, saved: float) -> dict[str, Any]:
+        return {
+            "if relaxed by": f"{size:.3g} {unit}".strip(),
+            f"{self.verb} {self.unit}": self.times * saved,
+        }
 
 
 def _priced(question: Question, region: Region, found: Found, chances: pd.Series, final: Any) -> pd.DataFrame:
     # as short a search as the others are, from where the first one ended: what it still finds is no saving
     found = _short(question, region, found.formulas)
-    times, unit = small_change(question.brief, question.goal[1])
-    holding: list[Response | _End] = [*_held_by(question, found, final)]
+    measure = _Measure.of(question)
+    aimed = question.confidence is not None or question.goal[1] == "conformance"
+    holding: list[Response | _End] = [*_held_by(question, found, final)] if aimed else []
     holding += [end for end in _ends(region) if end.holds(region, found)]
     lines: list[dict[str, Any]] = []
+    flat = question.goal[1] == "desirability" and found.value[0] > 0  # then it counts how far the targets are
     for item in along(holding, "pricing", words=[_word(item) for item in holding]):
-        if isinstance(item, _End):
-            lines.append(_price_of_end(question, region, found, item, times, unit))
+        if isinstance(item, _End) and flat:
+            lines.append({"what": item.what, "remark": "no price: some target is missed, desirability is 0"})
+        elif isinstance(item, _End):
+            lines.append(_price_of_end(question, region, found, item, measure))
         else:
-            price = _price_of_target(question, region, found, item, final, times, unit)
-            lines.append(_named(item, chances) | price)
+            lines.append(_price_of_target(question, region, found, item, final, measure) | {
+                "chance alone": chances[item.name]})  # fmt: skip
     out = pd.DataFrame(lines).dropna(axis=1, how="all")
     texts = [name for name in ("if relaxed by", "free at", "remark") if name in out]
     out = out.fillna(dict.fromkeys(texts, ""))
-    return out[sorted(out, key=lambda name: name == "remark")]
+    order = {"what": 0, "chance alone": 1, "remark": 3}
+    return out[sorted(out, key=lambda name: order.get(name, 2))]
 
 
 def _word(item: Response | _End) -> str:
@@ -113,12 +141,8 @@ def _held_by(question: Question, found: Found, final: Any) -> list[Response]:
     return [p for k, p in parts if p.has_target and p.meets(values[:, k]).mean() <= 0.995]
 
 
-def _named(part: Response, chances: pd.Series) -> dict[str, Any]:
-    return {"what": f"target: {part.name} {part.target_text}", "chance alone": chances[part.name]}
-
-
 def _price_of_target(
-    question: Question, region: Region, found: Found, part: Response, final: Any, times: float, unit: str
+    question: Question, region: Region, found: Found, part: Response, final: Any, measure: _Measure
 ) -> dict[str, Any]:
     """What one step less of a target saves, what all of it costs, and from where on it would cost nothing."""
     (low, high), size = part.target, matters(part)
@@ -133,9 +157,11 @@ def _price_of_target(
         words = [f"{v:.3g}" for v, edge in zip(ends, (low, high)) if np.isfinite(edge)]
         whole, free = max(base - float(without.value[0]), saved), f"{' to '.join(words)} {part.unit}".strip()
     return {
-        "if relaxed by": f"{size:g} {part.unit}".strip(), f"saves {unit}": times * saved,
-        f"costs {unit}": times * whole, "free at": free,
-    }  # fmt: skip
+        "what": f"target: {part.name} {part.target_text}",
+        **measure.line(size, part.unit, saved),
+        f"costs {measure.unit}": measure.times * whole,
+        "free at": free,
+    }
 
 
 # ---- ranges and limits -------------------------------------------------------------------------------------
@@ -217,20 +243,17 @@ def _room(region: Region, name: str, side: int, step: float) -> tuple[float, str
 
 
 def _price_of_end(
-    question: Question, region: Region, found: Found, end: _End, times: float, unit: str
+    question: Question, region: Region, found: Found, end: _End, measure: _Measure
 ) -> dict[str, Any]:
     """What one step more of a range or limit saves, and whether that lies beyond what was tried."""
     if end.why:
         return {"what": end.what, "remark": end.why}
     wider = _short(question, region.over(end.wider(region.polytope)), found.formulas.head(1))
     saved = max(float(found.value[0]) - float(wider.value[0]), 0.0) if wider.shortfall[0] <= 0 else 0.0
-    line = {
-        "what": end.what,
-        "if relaxed by": f"{end.step:.3g} {end.unit}".strip(),
-        f"saves {unit}": times * saved,
-    }
     remark = _extrapolated(question, region, wider, end)
-    return line | {"remark": remark} if remark else line
+    return {"what": end.what, **measure.line(end.step, end.unit, saved)} | (
+        {"remark": remark} if remark else {}
+    )
 
 
 def _extrapolated(question: Question, region: Region, wider: Found, end: _End) -> str:

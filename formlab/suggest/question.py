@@ -174,7 +174,7 @@ class Question:
 
     def value(self, frame: pd.DataFrame, shortfall: np.ndarray) -> np.ndarray:
         kind, name = self.goal
-        if self.user_score is not None:
+        if self.user_score is not None and name == "score":
             return -np.asarray(self.user_score(frame), dtype=float)
         if kind == "minimise":
             assert self._cost is not None  # checked by `_goal`

@@ -56,7 +56,8 @@ class Suggestion:
         per_kg, per_litre, per_piece in the brief's currency.
     binding : DataFrame
         Targets, limits and ranges that hold the formula where it is, with their price: what relaxing by one step
-        saves (of a range 5 % of its width), and of targets also what the whole costs and where it would be free. A
+        saves (of a range 5 % of its width), and of targets also what the whole costs and where it would be free. Where
+        something is maximised it is what is gained of that, and where the confidence is not reached, of probability. A
         saving beyond what was tried is extrapolated, and said to be; where there is none to be given, it says why.
     alternatives : DataFrame
         A few clearly different formulas, at most 10 % worse in what was asked: costs, conformance (of fresh draws) and
