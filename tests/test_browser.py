@@ -51,6 +51,7 @@ ERROR = (
     '[data-mime-type="application/vnd.jupyter.error"], '
     '[data-mime-type="application/vnd.jupyter.stderr"]:has-text("Traceback")'
 )
+WARNING = '[data-mime-type="application/vnd.jupyter.stderr"]:has-text("Warning")'
 PANEL = """
 import formlab as fl
 series = fl.open_series("demo_trials/drafting_block")
@@ -333,6 +334,7 @@ def test_a_notebook_runs_in_jupyterlab(page, lab, path):
     lab.run(page, f"notebooks/{path.name}")
     print(f"{path.stem}: {time.monotonic() - start:.0f} s in the browser")
     no_errors(page)
+    assert page.locator(WARNING).count() == 0  # a warning printed in a story is an error in the story
     assert page.locator(".jp-OutputArea-output .formlab").count() >= 1
     assert page.locator(".jp-OutputArea-output img").count() >= 1
     page.watch.check()
@@ -447,11 +449,12 @@ def test_a_shared_total_by_quick_keys_in_the_dark(page, tmp_path):
 
 
 def test_the_checks_notice_what_they_are_for(page, lab):
-    lab.notebook("broken.ipynb", DEAF, RAISING, "1 / 0")
+    lab.notebook("broken.ipynb", DEAF, RAISING, "import warnings\nwarnings.warn('odd')", "1 / 0")
     lab.run(page, "broken.ipynb")
     page.locator(ERROR).first.wait_for()
     with pytest.raises(AssertionError, match="ZeroDivisionError"):
         no_errors(page)
+    assert page.locator(WARNING).count() == 1
     deaf, raising = page.get_by_role("slider").all()
     with pytest.raises(AssertionError):  # a callback that is not connected
         changed(page, deaf, page.locator(".says"), seconds=2)

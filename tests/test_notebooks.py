@@ -9,6 +9,7 @@ import pytest
 from nbclient import NotebookClient
 
 from tests.readme_figures import LARGEST, WANTED
+from tests.test_browser import CHROMIUM
 
 HOME = Path(__file__).parent.parent / "notebooks"
 NOTEBOOKS = sorted(HOME.glob("*.ipynb"))
@@ -30,6 +31,7 @@ def test_stored_without_outputs(path):
 
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
 @pytest.mark.filterwarnings("ignore::DeprecationWarning")
+@pytest.mark.skipif(CHROMIUM.exists(), reason="tests/test_browser.py runs it, in JupyterLab")
 def test_runs_without_an_error(path):
     book = nbformat.read(path, as_version=4)
     start = time.monotonic()
