@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import norm
 
 from formlab import fit, suggest
 from formlab.region import Region
@@ -32,6 +33,25 @@ def test_an_optimum_is_flat_if_nearly_as_cheap_formulas_lie_far_apart():
     ]
     assert flat_optimum(brief, Found(formulas, np.zeros(3), np.array([1.0, 1.001, 1.02]))) == []
     assert flat_optimum(brief, Found(formulas, np.array([0, 0, 0.1]), np.array([1.0, 1.001, 1.009]))) == []
+
+
+def test_whether_targets_can_be_met_at_all():
+    """Hardness 55 at best, its error an sd of 2 for all formulas alike: one target hangs on the error alone."""
+    for least, said in (
+        (90.0, "In none of the draws does any"),
+        (50.0, "is nearly sure (some formula does in 9"),
+    ):
+        brief = brief_of(response=[{"name": "hardness", "at_least": least}])
+        answer = suggest(
+            brief, KnownSurfaces(brief, [hardness], [2.0]), confidence=0.999, alternatives=0, seed=3
+        )
+        assert any(said in note for note in answer.notes)
+    brief = brief_of(response=[{"name": "hardness", "at_least": 56.0}])
+    answer = suggest(brief, KnownSurfaces(brief, [hardness], [2.0]), confidence=0.9, alternatives=0, seed=3)
+    note = next(note for note in answer.notes if note.startswith("Whether any formula"))
+    percent = int(note.split(" of 100 draws")[0].split()[-1])
+    assert abs(percent / 100 - norm.cdf(-1 / 2)) < 3 * np.sqrt(0.31 * 0.69 / 1000) + 0.005
+    assert note.endswith("If so, this one does with probability 1.00.")
 
 
 @pytest.fixture(scope="module")

@@ -8,12 +8,15 @@ import numpy as np
 import pandas as pd
 
 from formlab.brief import Brief
+from formlab.region import Region
 from formlab.suggest.conformance import conformance
+from formlab.suggest.question import Question
 from formlab.suggest.search import Found
 
-__all__ = ["beyond_tried", "flat_optimum", "under_other_priors"]
+__all__ = ["beyond_tried", "flat_optimum", "met_at_all", "under_other_priors"]
 
 FEW_DRAWS = 4000
+FORMULAS = 4000
 
 
 def beyond_tried(brief: Brief, trials: pd.DataFrame, formula: pd.DataFrame) -> list[str]:
@@ -65,6 +68,30 @@ def flat_optimum(brief: Brief, found: Found, within: float = 0.01) -> list[str]:
     return [
         f"The optimum is flat: within {100 * within:.0f} % of the best value are formulas with {', '.join(wide)}."
     ]
+
+
+def met_at_all(question: Question, region: Region, found: Found) -> str:
+    """Return how likely it is that any formula of the region meets all targets, and what it would mean for the best.
+
+    Draws are looked at one by one, each over the same uniform formulas and those that the search ended with: what falls
+    between them is missed, so the share is rather too small.
+    """
+    best, *_ = met = question.met(
+        pd.concat([found.formulas, region.sample(FORMULAS, seed=question.seed)], ignore_index=True)
+    )
+    some = met.any(axis=0)
+    share = some.mean()
+    if share == 0:
+        return "In none of the draws does any formula of the region meet all targets."
+    if share > 0.99:
+        return (
+            "That they can be met somewhere in the region is nearly sure (some formula does in "
+            f"{100 * share:.1f} of 100 draws); where is not known yet."
+        )
+    return (
+        f"Whether any formula of the region meets them is not sure: in {100 * share:.0f} of 100 draws some does. If so, this "
+        f"one does with probability {best[some].mean():.2f}."
+    )
 
 
 def under_other_priors(

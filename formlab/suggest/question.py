@@ -132,11 +132,8 @@ class Question:
     def probability(self, frame: pd.DataFrame) -> np.ndarray:
         """Return how surely all targets are met together, shape (n_formulas,)."""
         if not hasattr(self.draws, "meeting"):  # draws of another kind than our own
-            return met(self.brief, self._values(frame), self.relaxed).mean(axis=0)
-        key = tuple(sorted(self.relaxed.items()))
-        if key != self._met_key:
-            kind = "typical" if self.of == "true_mean" else self.of
-            self._met, self._met_key = self.draws.meeting(self.targets, kind, self.seed), key
+            return self.met(frame).mean(axis=1)
+        self._prepare()
         parts = [
             frame.iloc[k : k + CHUNK] for k in range(0, len(frame), CHUNK)
         ]  # model columns stay in cache
@@ -147,6 +144,19 @@ class Question:
             ThreadPoolExecutor(os.cpu_count() or 1) as pool,
         ):  # most of it leaves the interpreter lock
             return np.concatenate(list(pool.map(self._share, parts)))
+
+    def met(self, frame: pd.DataFrame) -> np.ndarray:
+        """Return whether each draw meets all targets, if the formula can be made; bool of shape (n_formulas, draws)."""
+        if not hasattr(self.draws, "meeting"):
+            return np.asarray(met(self.brief, self._values(frame), self.relaxed).T)
+        self._prepare()
+        return np.asarray(self._met.met(self.surfaces.columns(frame)))
+
+    def _prepare(self) -> None:
+        key = tuple(sorted(self.relaxed.items()))
+        if key != self._met_key:
+            kind = "typical" if self.of == "true_mean" else self.of
+            self._met, self._met_key = self.draws.meeting(self.targets, kind, self.seed), key
 
     def _share(self, frame: pd.DataFrame) -> np.ndarray:
         columns = self.surfaces.columns(frame)

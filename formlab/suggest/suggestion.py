@@ -18,7 +18,7 @@ from formlab.region import Region
 from formlab.suggest.alternatives import clearly_different
 from formlab.suggest.binding import what_holds
 from formlab.suggest.conformance import KINDS, Conformance, conformance, meaning
-from formlab.suggest.doubts import beyond_tried, flat_optimum, under_other_priors
+from formlab.suggest.doubts import beyond_tried, flat_optimum, met_at_all, under_other_priors
 from formlab.suggest.impossible import find_conflict
 from formlab.suggest.posterior import trials_of
 from formlab.suggest.promises import Ledger, after_misses
@@ -365,7 +365,7 @@ def _report(
     words = {"minimise": "Least", "maximise": "Highest"}[kind] + " " + name.replace("_", " ")
     notes = _notes(brief, surfaces, answer, question, confidence, reached, ledger, flat_optimum(brief, found))
     if explain and not reached:
-        notes[1:1] = _conflict(question, confidence)
+        notes[1:1] = [*_conflict(question, confidence), met_at_all(question, region, found)]
     if explain:
         asked = question.confidence if reached else None  # a verdict that is no already cannot be turned
         notes += under_other_priors(brief, surfaces, best, question.of, asked, question.seed)
