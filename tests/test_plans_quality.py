@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 from formlab.demo import demo_brief
-from formlab.plans.criteria import score
 from formlab.plans.search import search
 from tests.benchmarks.bench_planning import Judge, same_candidates
 from tests.plans_quality import REGIONS, efficiency, posed
@@ -61,9 +60,3 @@ def test_candidates_worked_out_beforehand_or_when_asked_are_the_same(monkeypatch
     np.testing.assert_allclose(c.columns(choice), columns, atol=1e-12)
     assert (c.allows(choice) == allows).all()
     assert c.first == dict.fromkeys(c.levels, 0)
-
-
-def test_a_trace_that_is_not_positive_has_no_score():
-    """As rounding makes it of a nearly singular design; a NaN would rank anywhere."""
-    assert score(np.eye(3), -np.eye(3)) == -np.inf
-    assert score(np.eye(3), np.eye(3)) == pytest.approx(-np.log(3))

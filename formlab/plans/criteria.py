@@ -62,7 +62,7 @@ class State:
         self.d = (self.d + self.d.T) / 2
         if self.weight is not None:
             self.dsd = self.d @ self.weight @ self.d
-            self.trace = float(np.sum(self.weight * self.d))
+            self.trace = float(np.vdot(self.weight, self.d))
 
     @property
     def score(self) -> float:
@@ -96,20 +96,31 @@ class State:
         a2, b2, c2 = _inner(delta @ self.dsd, delta), delta @ dw2, float(w @ dw2)
         return self._trace_gain(self.trace + ((c - own) * a2 - 2 * b * b2 + a * c2) / safe, good)
 
-    def swap_gains(self, new: np.ndarray) -> np.ndarray:
-        """Return the gain of every option in place of every row, where no row shares an error; shape (N, n)."""
-        w = np.diag(self.w)
+    def best_swaps(self, new: np.ndarray, allowed: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return for every row the allowed option whose place it should take, and the gain, where no row shares an error.
+
+        Parameters
+        ----------
+        new : ndarray of shape (N, p)
+        allowed : ndarray of bool, shape (N,)
+        """
+        rows, r = np.arange(len(self.x)), 1 / np.diag(self.w)
         nd, xd = new @ self.d, self.x @ self.d
         h, g, c = _inner(nd, new)[:, None], _inner(xd, self.x), nd @ self.x.T
-        ratio = (1 / w + h) * (1 / w - g) + c * c
-        good = ratio * w * w > 1e-12
-        safe = np.where(good, ratio, 1.0)
+        ratio = (r + h) * (r - g) + c * c
+        good = (ratio > 1e-12 * r * r) & allowed[:, None]
         if self.weight is None:
-            return np.where(good, np.log(safe * w * w) / self.x.shape[1], -np.inf)
+            ratio[~good] = 0.0
+            best = ratio.argmax(axis=0)
+            found = np.where(good[best, rows], ratio[best, rows] / (r * r), 1.0)
+            return best, np.where(good[best, rows], np.log(found) / self.x.shape[1], -np.inf)
         n2, x2 = new @ self.dsd, self.x @ self.dsd
         h2, g2, c2 = _inner(n2, new)[:, None], _inner(x2, self.x), n2 @ self.x.T
-        change = ((g - 1 / w) * h2 - 2 * c * c2 + (1 / w + h) * g2) / safe
-        return self._trace_gain(self.trace + change, good)
+        ratio[~good] = 1.0
+        trace = self.trace + ((g - r) * h2 - 2 * c * c2 + (r + h) * g2) / ratio
+        trace[~good | ~(trace > 0)] = np.inf
+        best = trace.argmin(axis=0)
+        return best, self._trace_gain(trace[best, rows], np.isfinite(trace[best, rows]))
 
     def line_gains(self, rows: np.ndarray, coefficients: np.ndarray, tau: np.ndarray) -> np.ndarray:
         """Return the gains along lines, for each of several units as if it alone moved.
@@ -190,16 +201,19 @@ class State:
         """Put `new` (s, p) at `rows` if that gains more than `least`; return the gain, 0 where nothing was done."""
         s = len(rows)
         delta = new - self.x[rows]
-        u = np.concatenate([delta, self.wx[rows]])
+        u = np.concatenate((delta, self.wx[rows]))
         ud = u @ self.d
         a = ud @ u.T
         if s == 1:
             (aa, ab), (_, bb) = a.tolist()
-            ab, bb = ab + 1.0, bb - self.w[rows[0], rows[0]]
+            ab, bb = ab + 1.0, bb - self.w.item(rows.item(), rows.item())
             ratio = ab * ab - aa * bb
             if not 0 < ratio < np.inf:
                 return 0.0
-            step, logdet = np.array([[-bb, ab], [ab, -aa]]) @ ud / ratio, math.log(ratio)
+            step, logdet = (
+                np.array([[-bb / ratio, ab / ratio], [ab / ratio, -aa / ratio]]) @ ud,
+                math.log(ratio),
+            )
         else:
             a[:s, s:] += np.eye(s)
             a[s:, :s] += np.eye(s)
@@ -208,18 +222,17 @@ class State:
             if sign != (-1) ** s:
                 return 0.0
             step = np.linalg.solve(a, ud)
-        gain = float(logdet) / self.x.shape[1]
+        gain, trace = float(logdet) / self.x.shape[1], 0.0
         if self.weight is not None:
-            trace = self.trace - float(np.sum(step * (ud @ self.weight)))
-            gain = float(np.log(self.trace / trace)) if 0 < trace < np.inf and self.trace > 0 else -np.inf
+            trace = self.trace - float(np.vdot(step, ud @ self.weight))
+            gain = math.log(self.trace / trace) if 0 < trace < np.inf and self.trace > 0 else -np.inf
         if not gain > least:
             return 0.0
-        self.d = self.d - ud.T @ step
+        self.d -= ud.T @ step
         self.x[rows] = new
         self.wx += self.w[:, rows] @ delta
         if self.weight is not None:
-            self.dsd = self.d @ self.weight @ self.d
-            self.trace = float(np.sum(self.weight * self.d))
+            self.dsd, self.trace = self.d @ self.weight @ self.d, trace
         return gain
 
 

@@ -156,10 +156,7 @@ def _exchange(
 def _swap_rows(c: Candidates, state: State, choice: dict[str, np.ndarray]) -> float:
     """Exchange every row for its best candidate, the most promising first, if it still gains; return the gain."""
     level = c.levels[0]
-    gains = state.swap_gains(c.table)
-    gains[~c.allowed] = -np.inf
-    best = gains.argmax(axis=0)
-    hoped = gains[best, np.arange(len(best))]
+    best, hoped = state.best_swaps(c.table, c.allowed)
     gained = 0.0
     for row in np.argsort(-hoped):
         if not hoped[row] > TINY:
