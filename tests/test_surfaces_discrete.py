@@ -113,3 +113,49 @@ def test_batches_widen_a_count():
         )
     )
     assert (one["y"].coefficients["std_error"] > 1.3 * plain).all()
+
+
+def test_linear_terms_of_a_blend_hold_the_settings():
+    """In a crossed model the products of shares and settings carry them; left out, the settings would do nothing."""
+    rng = np.random.default_rng(0)
+    blend = Brief(
+        basis="fraction",
+        total=100,
+        ingredient=[{"name": n, "low": 0, "high": 100} for n in "abc"],
+        setting=[{"name": "cure", "low": 10, "high": 20}],
+        response=[{"name": "y", "kind": "pass"}],
+    )
+    frame = pd.DataFrame(rng.dirichlet([2, 2, 2], 80) * 100, columns=list("abc"))
+    frame["cure"] = rng.uniform(10, 20, 80)
+    frame["y"] = (rng.random(80) < 1 / (1 + np.exp(15 - frame["cure"]))).astype(float)
+    surface = fit(blend, frame)["y"]
+    assert surface.space.names == ["a", "b", "c", "cure"]
+    assert surface.coefficients.set_index("term").loc["cure", "low"] > 0
+
+
+def test_linear_terms_beside_rubbers_that_vary():
+    rng = np.random.default_rng(0)
+    rubbers = Brief(
+        ingredient=[
+            {"name": "nr", "role": "rubber", "low": 0, "high": 100},
+            {"name": "sbr", "role": "rubber", "low": 0, "high": 100},
+            {"name": "oil", "low": 5, "high": 25},
+        ],
+        response=[{"name": "y", "kind": "count"}],
+    )
+    frame = pd.DataFrame({"nr": rng.uniform(0, 100, 60), "oil": rng.uniform(5, 25, 60)})
+    frame = frame.assign(sbr=100 - frame["nr"], y=rng.poisson(np.exp(frame["oil"] / 10)).astype(float))
+    table = fit(rubbers, frame)["y"].coefficients.set_index("term")
+    assert_allclose(table.loc["oil", "estimate"], 1.0, atol=0.25)
+
+
+def test_two_ratings_of_a_slab_stay_two_ratings():
+    """Their mean, 3.5, is no category."""
+    rng = np.random.default_rng(0)
+    x = np.repeat(np.linspace(-1, 1, 20), 2)
+    frame = pd.DataFrame({"trial": np.repeat(range(20), 2), "x": x})
+    frame["y"] = np.clip(np.round(3 + 1.5 * x + rng.normal(0, 0.8, 40)), 1, 5)
+    surface = fit(brief("rating", [{"name": "x", "low": -1, "high": 1}]), frame)["y"]
+    assert set(surface.values.scale.categories) == set(frame["y"])
+    apart = fit(brief("rating", [{"name": "x", "low": -1, "high": 1}]), frame.drop(columns="trial"))["y"]
+    assert_allclose(surface.coefficients["estimate"], apart.coefficients["estimate"], rtol=1e-6)

@@ -420,3 +420,106 @@ def test_medians_of_draws_are_those_predicted():
     with pytest.raises(FitError) as caught:
         surfaces.sample(at, 10, of="mode")
     assert str(caught.value) == "of = 'mode'; use one of 'mean', 'median', 'typical', 'new_batch', 'reading'."
+
+
+# ---- what trials frames hold ---------------------------------------------------------------------------
+
+
+def test_readings_that_do_not_count_do_not_choose_the_scale():
+    frame = trials().assign(status="ok")
+    frame.loc[3, "status"], frame.loc[3, "hardness"] = "set aside", 0.0
+    surface = fit(brief([{"name": "hardness", "bounds": [0, INF]}]), frame, kind="least squares")["hardness"]
+    assert surface.summary["scale"] == "log"
+
+
+def test_a_load_that_is_not_known_is_a_trials_own():
+    """One slab that never saw the press must not take the press loads out of the fit."""
+    frame = trials(24).assign(batch=np.repeat(range(12), 2), load=np.tile(["a", "b", "c"], 8), status="ok")
+    frame["load"] = frame["load"].astype(object).where(frame.index != 5, None)
+    frame.loc[5, "status"] = "stuck"
+    frame.loc[5, "hardness"] = np.nan
+    for column in ("oil", "chalk"):
+        frame[column] = frame.groupby("batch")[column].transform("first")
+    surface = fit(brief(model="linear"), frame, kind="least squares")["hardness"]
+    assert surface.noise.names == ("batch", "load")
+    frame.loc[5, ["status", "hardness"]] = ["ok", 40.0]  # made, but nobody wrote down where
+    read = fit(brief(model="linear"), frame, kind="least squares")["hardness"]
+    assert read.noise.names == ("batch", "load") and read.noise.codes[1].max() == 3
+
+
+def test_a_trial_is_of_one_batch():
+    frame = trials().assign(trial=["A", "A", *map(str, range(2, 20))], batch=[f"B{k}" for k in range(20)])
+    frame.loc[1, ["oil", "chalk"]] = frame.loc[0, ["oil", "chalk"]]
+    assert message(brief(), frame) == (
+        "Trial 'A' has 'batch' = B0 in one line and B1 in another. A trial is one slab with one batch and one load; give "
+        "different slabs different trial names."
+    )
+
+
+def test_lines_without_a_trial_name_are_trials_of_their_own():
+    frame = trials().assign(trial=[None, None, *map(str, range(2, 20))])
+    surface = fit(brief(), frame, kind="least squares")["hardness"]
+    assert list(surface.diagnostics["trial"].iloc[:3]) == ["row 1", "row 2", "2"]
+
+
+# ---- what cannot be fitted -----------------------------------------------------------------------------
+
+
+def test_nothing_varies():
+    still = Brief(
+        ingredient=[{"name": "rubber", "role": "rubber"}, {"name": "oil", "low": 5, "high": 5}],
+        response=[{"name": "y"}],
+    )
+    frame = pd.DataFrame({"y": [1.0, 2, 3, 4, 5]})
+    for kind in ("auto", "averaged", "gaussian process"):
+        assert message(still, frame, kind=kind) == (
+            "Response 'y': the brief varies no ingredient and no setting, so there is no surface to find. Widen a range, or "
+            'use kind = "least squares" for the mean and its error.'
+        )
+    assert_allclose(fit(still, frame, kind="least squares")["y"].coefficients["estimate"], [3.0])
+
+
+def blend(names, n, seed=0):
+    rng = np.random.default_rng(seed)
+    made = Brief(
+        basis="fraction",
+        ingredient=[{"name": name, "low": 0, "high": 1} for name in names],
+        response=[{"name": "y"}],
+    )
+    frame = pd.DataFrame(rng.dirichlet(np.ones(len(names)), n), columns=list(names))
+    return made, frame.assign(y=rng.normal(size=n))
+
+
+def test_averaging_needs_more_trials_than_shares():
+    made, frame = blend("abcdef", 6)
+    assert message(made, frame[:5], kind="averaged").startswith(
+        "6 terms cannot be estimated from n_samples = 5"
+    )
+    assert message(made, frame, kind="averaged").startswith(
+        "Response 'y': 6 terms from n_samples = 6 trials leave no degree of freedom for error"
+    )
+    for few in (frame[:5], frame):
+        contest = fit(made, few, seed=1)["y"].contest
+        assert set(contest["kind"]) == {"gaussian process"}
+
+
+def test_a_share_that_was_never_tried_is_not_taken_for_nothing():
+    """Its coefficient stands under no prior, so an average would call it zero, and be sure of it."""
+    made, frame = blend("abcd", 15)
+    frame["y"] += 50
+    frame[["a", "b", "c"]] = frame[["a", "b", "c"]].div(1 - frame["d"], axis=0)
+    frame["d"] = 0.0
+    assert message(made, frame, kind="averaged").startswith("Term 'd' is a combination of the other terms")
+    table = fit(made, frame, seed=1)["y"].predict_table(
+        pd.DataFrame({"a": [0.2], "b": 0.1, "c": 0.1, "d": 0.6})
+    )
+    assert table["low"].iloc[0] > 40
+
+
+def test_analysis_stands_on_the_scale_of_the_tables():
+    """Where most of the posterior lives on the scale as measured, so does the analysis of variance."""
+    frame = trials(24, noise=0.02).assign(hardness=lambda f: f["hardness"] - f["hardness"].min() + 0.05)
+    surface = fit(brief([{"name": "hardness", "bounds": [0, INF]}]), frame, seed=1)["hardness"]
+    assert surface.values.scale.kind == "identity" and surface.contest["scale"].nunique() == 2
+    table = surface.anova.set_index("source")
+    assert_allclose(table.loc["total", "ss"], frame["hardness"].var() * 23)

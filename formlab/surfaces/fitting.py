@@ -22,7 +22,7 @@ from formlab.surfaces.leave_out import left_out_student
 from formlab.surfaces.mixed import MixedFit, least_squares_part, reml, variance_parts
 from formlab.surfaces.noise import Noise
 from formlab.surfaces.parts import Features, LeastSquaresPart, Part, TermFeatures, columns_of
-from formlab.surfaces.readings import Slabs, Values, level_priors, noise_of, values_of
+from formlab.surfaces.readings import Slabs, Values, level_priors, noise_of, usable, values_of
 from formlab.surfaces.scales import Scale
 from formlab.surfaces.surface import Surface
 from formlab.surfaces.variables import Variables, offered
@@ -91,8 +91,8 @@ def _discrete(ground: Ground, response: Response, kind: str) -> Surface:
     """A rating, count or pass/fail: the whole model by maximum likelihood, or its linear terms where kind leaves the choice."""
     space, slabs = ground.space, ground.slabs
     notes = []
-    if kind != "least squares":
-        space = space.subset([t.name for t in space.terms if t.degree <= 1])
+    if kind != "least squares":  # not those of the whole model: its products may carry what is linear
+        space = ModelSpace(ground.brief, "linear", "linear", "none", space.measure)
         notes.append(
             f"A {response.kind} is fitted by maximum likelihood with linear terms; ask for the whole model with kind = 'least squares'."
         )
@@ -115,7 +115,8 @@ def _scale(ground: Ground, response: Response) -> tuple[Scale, list[str]]:
     scale = Scale.of(response)
     if response.scale != "auto" or response.name not in ground.slabs.readings:
         return scale, []
-    y = pd.to_numeric(ground.slabs.readings[response.name], errors="coerce").dropna()
+    frame = ground.slabs.readings
+    y = pd.to_numeric(frame.loc[usable(frame), response.name], errors="coerce").dropna()
     beyond = int((~scale.inside(y.to_numpy())).sum())
     if not beyond:
         return scale, []
@@ -165,12 +166,7 @@ class _Bench:
     def least_squares(self, notes: list[str]) -> Surface:
         solution, mixed = self.estimates()
         assert solution is not None
-        if not solution.df:
-            raise FitError(
-                f"Response {self.values.response.name!r}: {len(self.ground.space)} terms from n_samples = "
-                f"{len(self.values.y)} trials leave no degree of freedom for error, so no interval can be given. "
-                "Add at least 1 trial(s), or choose a smaller model."
-            )
+        self._check_spare(len(self.ground.space))
         parts = self._flat_parts(self.ground.terms)
         return self._surface("least squares", parts, solution, mixed, notes)
 
@@ -186,15 +182,44 @@ class _Bench:
             noise = noise.relative(max(unit - float(np.mean(noise.known)), 0.1 * unit))
         return [least_squares_part(features, scale, self.columns, eta, noise, np.ones(1))]
 
+    def _check_spare(self, terms: int) -> None:
+        if len(self.values.y) == terms:
+            raise FitError(
+                f"Response {self.values.response.name!r}: {terms} terms from n_samples = "
+                f"{len(self.values.y)} trials leave no degree of freedom for error, so no interval can be given. "
+                "Add at least 1 trial(s), or choose a smaller model."
+            )
+
     # ---- averaged, gaussian process, auto -------------------------------------------------------
+
+    def _check_base(self) -> None:
+        """Raise where the terms that averaging always holds, under a flat prior, cannot be estimated."""
+        space, base = self.ground.space, _terms_of(self.ground.space).base
+        check_estimable(self.columns[:, base], [n for n, b in zip(space.names, base) if b])
+        self._check_spare(int(base.sum()))
+
+    @cached_property
+    def _base_is_told(self) -> bool:
+        try:
+            self._check_base()
+        except FitError:
+            return False
+        return True
 
     def check_enough(self, kind: str) -> None:
         n = len(set(self.values.rows))
+        if not self.ground.sets:
+            raise FitError(
+                f"Response {self.values.response.name!r}: the brief varies no ingredient and no setting, so there is no surface "
+                'to find. Widen a range, or use kind = "least squares" for the mean and its error.'
+            )
         if n < LEAST:
             raise FitError(
                 f"Response {self.values.response.name!r} has n_samples = {n} trial{'s' if n != 1 else ''}; kind {kind!r} needs at "
                 f"least {LEAST}. Add at least {LEAST - n} trial(s)."
             )
+        if kind == "averaged":
+            self._check_base()
         if kind == "gaussian process" and len(self.values.y) > MOST_TRIALS:
             raise FitError(
                 f"Response {self.values.response.name!r} has {len(self.values.y)} values; a Gaussian process here takes at most "
@@ -206,14 +231,12 @@ class _Bench:
         weights = stack(np.array([e.score for e in entrants]).T)
         table = contest_table(entrants, weights)
         parts, shares, origins = _kept(entrants, weights, self.rng)
-        try:
-            solution, mixed = self.estimates()
-        except FitError as error:
-            solution, mixed = None, None
-            notes = [*notes, f"No analysis of variance: {error}"]
         bench = self._on(_heaviest(parts, shares))
-        if bench is not self:
-            solution = mixed = None
+        solution, mixed = None, None
+        try:
+            solution, mixed = bench.estimates()
+        except FitError as error:
+            notes = [*notes, f"No analysis of variance: {error}"]
         surface = bench._surface(kind, parts, solution, mixed, notes, shares, table)
         return replace(surface, origins=tuple(origins))
 
@@ -240,6 +263,8 @@ class _Bench:
             if ratios is None:
                 ratios = self._ratios()
             for variables in sets if kind == "averaged" else [sets[0], sets[-1]][: len(sets)]:
+                if variables is sets[0] and not self._base_is_told:
+                    continue
                 found.append(self._average(variables, ratios))
         if kind == "auto":
             found += self._plain()

@@ -14,10 +14,12 @@ from formlab.errors import FitError
 from formlab.surfaces.noise import ErrorSplit, Noise
 from formlab.surfaces.scales import Scale
 
-__all__ = ["Slabs", "Values", "arrange", "level_priors", "noise_of", "refuse_censored", "values_of"]
+__all__ = ["Slabs", "Values", "arrange", "level_priors", "noise_of", "refuse_censored", "usable", "values_of"]
 
 HISTORY = "history"  # the block of trials from before the plan
-LEVELS = ("batch", "load", "day", "block", "lot", "session", "operator")
+MADE_IN = ("batch", "load", "day", "block", "lot")
+READ_IN = ("session", "operator")
+LEVELS = (*MADE_IN, *READ_IN)
 USABLE = ("", "ok")
 WAITING = ("pending", "set aside")
 
@@ -51,7 +53,7 @@ class Slabs:
 
 @dataclass(frozen=True)
 class Values:
-    """One response, one value for each slab and, where there are any, test session and operator.
+    """One response, one value for each slab and, where there are any, test session and operator; of a rating, for each reading.
 
     Attributes
     ----------
@@ -96,7 +98,7 @@ def arrange(brief: Brief, trials: pd.DataFrame) -> Slabs:
     Raises
     ------
     FitError
-        If it is empty, lacks a factor, a slab has two formulas, or shares do not sum to the brief's total.
+        If it is empty, lacks a factor, a slab has two formulas, batches or loads, or shares do not sum to the brief's total.
     """
     if not isinstance(trials, pd.DataFrame) or not len(trials):
         raise FitError(
@@ -119,32 +121,35 @@ def arrange(brief: Brief, trials: pd.DataFrame) -> Slabs:
                 f"Row {int(np.argmax(empty)) + 1} of the trials has no {setting.name!r}; write one of "
                 f"{list(map(str, setting.levels or []))}."
             )
-    trial = frame["trial"].astype(str) if "trial" in frame else pd.Series([str(i) for i in trials.index])
-    if "trial" not in frame and trial.duplicated().any():
-        trial = pd.Series([f"row {k + 1}" for k in range(len(frame))])
+    own = pd.Series([f"row {k + 1}" for k in range(len(frame))])
+    if "trial" in frame:
+        trial = frame["trial"].where(frame["trial"].notna(), own).astype(str)
+    else:
+        trial = own if trials.index.has_duplicates else pd.Series([str(i) for i in trials.index])
     slab, first = pd.factorize(trial)
     lead = pd.Series(range(len(frame))).groupby(slab).first().to_numpy()
-    _check_one_formula(formulas, slab, lead, list(first))
+    made = frame[[c for c in ("batch", "load") if c in frame]]
+    for table, rule in ((formulas, "one formula"), (made, "one batch and one load")):
+        _check_one(table, rule, slab, lead, list(first))
     formulas = formulas.iloc[lead].reset_index(drop=True)
     labels = pd.DataFrame({"trial": np.asarray(first, dtype=object)})
-    batch = frame.get("batch", trial)
-    labels["batch"] = batch.where(batch.notna(), trial).astype(str).to_numpy(dtype=object)[lead]
-    for level in LEVELS[1:]:
-        if level in frame and frame[level].notna().all():
-            labels[level] = frame[level].astype(str).to_numpy(dtype=object)[lead]
+    for level in MADE_IN:
+        if level in frame or level == "batch":  # where it is not known, a trial's own
+            known = frame.get(level, trial)
+            labels[level] = known.where(known.notna(), trial).astype(str).to_numpy(dtype=object)[lead]
     _check_shares(brief, formulas, labels["trial"])
     return Slabs(formulas, labels, frame.assign(slab=slab))
 
 
-def _check_one_formula(formulas: pd.DataFrame, slab: np.ndarray, lead: np.ndarray, names: list[Any]) -> None:
-    for column in formulas.columns:
-        values = formulas[column].to_numpy()
-        differs = values != values[lead[slab]]
+def _check_one(table: pd.DataFrame, rule: str, slab: np.ndarray, lead: np.ndarray, names: list[Any]) -> None:
+    for column in table.columns:
+        values = table[column].to_numpy()
+        differs = (values != values[lead[slab]]) & pd.notna(values) & pd.notna(values[lead[slab]])
         if differs.any():
             k = int(np.argmax(differs))
             raise FitError(
                 f"Trial {names[slab[k]]!r} has {column!r} = {values[lead[slab[k]]]} in one line and {values[k]} in "
-                "another. A trial is one slab with one formula; give different slabs different trial names."
+                f"another. A trial is one slab with {rule}; give different slabs different trial names."
             )
 
 
@@ -179,7 +184,7 @@ def refuse_censored(slabs: Slabs, responses: Sequence[Response]) -> None:
     """
     frame, found = slabs.readings, {}
     for name in (r.name for r in responses if r.name in frame and f"{r.name}_censored" in frame):
-        used, flag = _usable(frame) & frame[name].notna(), frame[f"{name}_censored"]
+        used, flag = usable(frame) & frame[name].notna(), frame[f"{name}_censored"]
         count = int((used & flag.notna() & (flag.astype(str).str.len() > 0)).sum())
         if count:
             found[name] = f"{count} of {int(used.sum())} readings of {name!r}"
@@ -194,7 +199,7 @@ def refuse_censored(slabs: Slabs, responses: Sequence[Response]) -> None:
 
 
 def values_of(slabs: Slabs, response: Response, scale: Scale) -> Values:
-    """Return one value a slab: the mean of its readings, on the scale of the fit.
+    """Return one value a slab: the mean of its readings, on the scale of the fit; every reading of a rating for itself.
 
     Raises
     ------
@@ -206,7 +211,7 @@ def values_of(slabs: Slabs, response: Response, scale: Scale) -> Values:
         raise FitError(
             f"The trials lack response {name!r}; add its column. They have {', '.join(repr(str(c)) for c in frame.columns if c != 'slab')}."
         )
-    used = _usable(frame) & frame[name].notna()
+    used = usable(frame) & frame[name].notna()
     y = pd.to_numeric(frame.loc[used, name], errors="coerce")
     if y.isna().any():
         bad = y.index[y.isna()][0]
@@ -232,11 +237,13 @@ def values_of(slabs: Slabs, response: Response, scale: Scale) -> Values:
             f'{trial!r} reads {raw[~inside][0]:g}. Use scale = "identity", or wider bounds.'
         )
     eta = scale.forward(raw)
-    tests = [c for c in ("session", "operator") if c in frame]
+    tests = [c for c in READ_IN if c in frame]
     cells = pd.DataFrame(
         {"slab": slab}
         | {c: frame.loc[used, c].astype(object).fillna("").astype(str).to_numpy() for c in tests}
     )
+    if response.kind == "rating":  # a mean of two is no category
+        cells["reading"] = cells.groupby(list(cells.columns)).cumcount()
     code = cells.groupby(list(cells.columns), sort=True).ngroup().to_numpy()
     first = pd.Series(np.arange(len(code))).groupby(code).first().to_numpy()
     rows = slab[first]
@@ -247,7 +254,7 @@ def values_of(slabs: Slabs, response: Response, scale: Scale) -> Values:
             f"Response {name!r} reads {mean_y[0]:g} in all {len(set(rows))} trials; a response without variation has no "
             "surface. Check the test and its resolution, or leave it out."
         )
-    labels = slabs.labels.iloc[rows].reset_index(drop=True).drop(columns=tests, errors="ignore")
+    labels = slabs.labels.iloc[rows].reset_index(drop=True)
     labels = labels.assign(**{c: cells[c].to_numpy()[first] for c in tests})
     ss = float(((eta - mean_eta[code]) ** 2).sum())
     return Values(response, scale, rows, mean_y, mean_eta, count, labels, ss, int(len(eta) - len(rows)))
@@ -273,7 +280,7 @@ def noise_of(values: Values, slabs: Slabs) -> tuple[Noise, list[str]]:
         # earlier trials are off by one shift of their own, and predictions are for today
         names, codes = ["history"], [np.where(old, 0, -1)]
         table["block"] = table["block"].where(~old)
-        for name in ("session", "operator"):  # an unknown session is no session
+        for name in READ_IN:  # an unknown session is no session
             if name in columns:
                 table[name] = table[name].where(~old | (table[name] != ""))
     for name in [*columns, "slab"]:
@@ -329,7 +336,8 @@ def level_priors(values: Values, noise: Noise) -> tuple[tuple[float, float], ...
     )
 
 
-def _usable(frame: pd.DataFrame) -> pd.Series:
+def usable(frame: pd.DataFrame) -> pd.Series:
+    """Return which rows of a trials frame count: those whose status is ok, or that have none."""
     if "status" not in frame:
         return pd.Series(True, index=frame.index)
     return frame["status"].astype(object).fillna("").astype(str).str.strip().str.lower().isin(USABLE)
