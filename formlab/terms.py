@@ -79,6 +79,9 @@ class ModelSpace:
     shares : list of str
         Ingredients whose shares form a blend that sums to 1: all that vary in basis fraction, the
         rubbers in basis phr where several vary; else empty, and the model has a constant.
+    ratios : list of dict
+        What limits hold in a fixed ratio to each other: ingredient -> amount per amount of the first; one dict for
+        every ingredient that stands alone.
     merged : list of str
         What was merged because limits hold it in a fixed ratio, in words.
     affine : bool
@@ -111,8 +114,8 @@ class ModelSpace:
         self.crossed = crossed or brief.crossed
         self.measure = measure
         self._check(brief)
-        groups, self.merged = _fixed_ratios(brief)
-        blend, free = _blend_and_free(brief, groups)
+        self.ratios, self.merged = _fixed_ratios(brief)
+        blend, free = _blend_and_free(brief, [list(group) for group in self.ratios])
         pool = brief.ingredient_names if brief.basis == "fraction" else brief.rubbers
         total = brief.total if brief.basis == "fraction" else 100.0
         self.shares = [" + ".join(group) for group in blend]
@@ -389,9 +392,9 @@ def _crossed_with_blend(blend: list[Term], free: list[Term], crossed: bool) -> l
     return [b * a for a in free for b in blend] if blend and crossed else free
 
 
-def _fixed_ratios(brief: Brief) -> tuple[list[list[str]], list[str]]:
-    """Ingredients in groups that equality limits hold in a fixed ratio, and that in words."""
-    groups = [[name] for name in brief.ingredient_names]
+def _fixed_ratios(brief: Brief) -> tuple[list[dict[str, float]], list[str]]:
+    """Ingredients in groups that equality limits hold in a fixed ratio, to the first of each, and that in words."""
+    groups = [{name: 1.0} for name in brief.ingredient_names]
     words = []
     names = list(brief.ranges)
     for rule in brief.rules:
@@ -400,12 +403,14 @@ def _fixed_ratios(brief: Brief) -> tuple[list[list[str]], list[str]]:
             continue
         if not {name for name, _ in used} <= set(brief.varied):
             continue
-        first = next(g for g in groups if used[0][0] in g)
-        second = next(g for g in groups if used[1][0] in g)
+        (one, by_one), (other, by_other) = used
+        first = next(g for g in groups if one in g)
+        second = next(g for g in groups if other in g)
         if first is second:
             continue
-        groups[groups.index(first)] = [*first, *second]
-        groups.remove(second)
+        step = -by_one / by_other * first[one] / second[other]
+        first.update({n: step * ratio for n, ratio in second.items()})
+        groups = [g for g in groups if g is not second]
         words.append(
             f"{used[0][0]} and {used[1][0]} stay in a fixed ratio ({rule.text}): one component in the model"
         )

@@ -9,10 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from formlab.brief import Brief
+from formlab.brief import Brief, Response
 from formlab.errors import FitError
+from formlab.region import Region
 from formlab.surfaces import fit
-from formlab.surfaces.interpret import effects, interactions, ridge, stationary, steepest, traces
+from formlab.surfaces.interpret import draw_means, effects, interactions, ridge, stationary, steepest, traces
 
 
 def brief(names, model="quadratic"):
@@ -259,3 +260,131 @@ def test_interactions_are_sorted():
     table = interactions(viscosity())
     assert table["term"].iloc[0] == "x1 × x3"
     assert list(table["p"]) == sorted(table["p"])
+
+
+# ---- what limits tie together, what cannot be turned back ---------------------------------------------------
+
+
+def tied_in_phr():
+    made = Brief(
+        ingredient=[
+            {"name": "rubber", "role": "rubber"},
+            {"name": "oil", "low": 5, "high": 25},
+            {"name": "zno", "low": 1, "high": 6},
+            {"name": "stearic", "low": 0.5, "high": 4},
+        ],
+        limit=[{"expression": "zno - 2*stearic = 0"}],
+        response=[{"name": "y"}],
+    )
+    frame = Region.from_brief(made).sample(25, seed=1)
+    y = 40 + frame["oil"] - 0.05 * frame["oil"] ** 2 + 3 * frame["zno"] - 0.5 * frame["zno"] ** 2
+    noise = np.random.default_rng(1).normal(0, 0.01, 25)
+    return fit(made, frame.assign(y=y + noise), kind="least squares")["y"]
+
+
+def test_stationary_point_keeps_fixed_ratios():
+    point = stationary(tied_in_phr())
+    assert_allclose(point.formula[["oil", "zno", "stearic"]].astype(float), [10, 3, 1.5], rtol=0.02)
+    assert point.inside
+
+
+def test_a_step_takes_along_what_is_tied():
+    """Stearic acid stands in the model under the zinc oxide it goes with; alone it would seem to do nothing."""
+    at = {"rubber": 100, "oil": 10, "zno": 2, "stearic": 1}
+    table = effects(tied_in_phr(), at, step=1).set_index(["factor", "direction"])["effect"]
+    assert_allclose(table["zno", "against the rubber"], 3 - 0.5 * (9 - 4), atol=0.05)
+    assert_allclose(table["stearic", "against the rubber"], 3 * 2 - 0.5 * (16 - 4), atol=0.05)
+    share = 1 / 113 + 0.01
+    more = share * 110 / (1 - 3 * share)  # of stearic acid, twice that of zinc oxide
+    assert_allclose(more / (110 + 3 * more), share)
+    gain = 3 * (2 * more - 2) - 0.5 * (4 * more**2 - 4)
+    assert_allclose(table["stearic", "rest in proportion"], gain, atol=0.05)
+    line = traces(tied_in_phr(), at, points=5)
+    stearic = line[line["factor"] == "stearic"]
+    assert_allclose(stearic["mean"], 45 + 6 * stearic["value"] - 2 * stearic["value"] ** 2, atol=0.2)
+    assert line[line["factor"] == "zno"]["inside"].all()
+
+
+def test_shares_keep_fixed_ratios_that_their_ranges_do_not_show():
+    made = Brief(
+        basis="fraction",
+        ingredient=[
+            {"name": "a", "low": 0, "high": 0.6},
+            {"name": "b", "low": 0, "high": 0.6},
+            {"name": "c", "low": 0.1, "high": 0.9},
+            {"name": "d", "low": 0.1, "high": 0.9},
+        ],
+        limit=[{"expression": "a - 2*b = 0"}],
+        response=[{"name": "y"}],
+    )
+    frame = Region.from_brief(made).sample(25, seed=1)
+    noise = np.random.default_rng(1).normal(0, 0.01, 25)
+    y = 10 * frame["c"] * frame["d"] + 4 * frame["a"] * frame["c"] + noise
+    fitted = fit(made, frame.assign(y=y), kind="least squares")["y"]
+    path = ridge(fitted, [0.0, 0.1])
+    assert_allclose(path["a"], 2 * path["b"])
+    assert path["inside"].all()
+    line = traces(fitted, {"a": 0.2, "b": 0.1, "c": 0.4, "d": 0.3}, points=3)
+    assert line[(line["factor"] == "a") & (line["value"] == 0.6)]["mean"].notna().all()
+    step = effects(fitted, {"a": 0.2, "b": 0.1, "c": 0.4, "d": 0.3}, step=0.04).set_index("factor")["effect"]
+    rest = 0.64 / 0.7  # a and b take 0.06 more together
+    there = 10 * 0.12 * rest**2 + 4 * 0.24 * 0.4 * rest
+    assert_allclose(step["a"], there - (10 * 0.12 + 4 * 0.2 * 0.4), atol=0.03)
+
+
+def test_rubber_takes_along_the_oil_that_extends_it():
+    made = Brief(
+        ingredient=[
+            {"name": "nr", "role": "rubber", "low": 20, "high": 80},
+            {"name": "sbr", "role": "rubber", "low": 20, "high": 80},
+            {"name": "oil", "low": 4, "high": 40},
+        ],
+        limit=[{"expression": "sbr - 2*oil = 0"}],
+        response=[{"name": "y"}],
+        model="linear",
+    )
+    frame = Region.from_brief(made).sample(12, seed=1)
+    fitted = fit(made, frame.assign(y=frame["nr"] + np.tile([0.1, -0.1], 6)), kind="least squares")["y"]
+    line = traces(fitted, {"nr": 50, "sbr": 50, "oil": 25}, points=3)
+    assert set(line["factor"]) == {"nr", "sbr"}
+    assert line["inside"].all()
+    assert_allclose(effects(fitted, {"nr": 50, "sbr": 50, "oil": 25})["effect"], [5, -5], atol=0.2)
+
+
+def test_volume_fractions_are_not_turned_back_into_amounts():
+    made = Brief(
+        ingredient=[
+            {"name": "rubber", "role": "rubber", "density": 0.93},
+            {"name": "oil", "low": 5, "high": 25, "density": 0.91},
+        ],
+        response=[{"name": "y"}],
+    )
+    frame = pd.DataFrame({"oil": np.linspace(5, 25, 9)})
+    fitted = fit(made, frame.assign(y=(frame["oil"] - 12) ** 2), kind="least squares", measure="volume")["y"]
+    for look in (stationary, ridge, steepest):
+        with pytest.raises(FitError) as caught:
+            look(fitted)
+        assert str(caught.value) == (
+            "Canonical analysis needs a model of amounts by mass, whose variables can be turned back into a formula; fit "
+            'with measure = "mass".'
+        )
+
+
+def test_categories_have_no_trace():
+    made = Brief(setting=[{"name": "mould", "levels": ["a", "b"]}], response=[{"name": "y"}])
+    frame = pd.DataFrame({"mould": list("ababab"), "y": [1.0, 2, 1.1, 2.1, 0.9, 1.9]})
+    fitted = fit(made, frame, kind="least squares")["y"]
+    assert traces(fitted).empty and effects(fitted).empty
+
+
+def test_effects_speak_of_the_median_where_targets_do():
+    rng = np.random.default_rng(0)
+    frame = rubber_trials()
+    frame["hardness"] = np.exp(rng.normal(frame["hardness"] / 30, 1.0))
+    made = rubber_surface().brief.model_copy(
+        update={"responses": [Response(name="hardness", bounds=(0, np.inf), statistic="median")]}
+    )
+    at = pd.DataFrame({"oil": [10.0, 20.0], "chalk": 50.0})
+    fitted = fit(made, frame, kind="least squares", seed=1)["hardness"]
+    drawn = draw_means(fitted, at, 4000, 1)
+    assert_allclose(np.median(drawn, axis=0), fitted.predict(at), rtol=0.03)

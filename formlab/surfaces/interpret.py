@@ -48,13 +48,14 @@ def effects(
     DataFrame
         factor, direction, step, unit, effect, low, high. Direction is "against the rubber" (so many phr more, all
         else as it is in phr), "rest in proportion" (Cox: its share of the whole rises, the others keep their
-        proportions) or "alone" for settings. A step past the range is taken all the same: look at the range.
+        proportions) or "alone" for numeric settings; categories have no step. Ingredients that a limit holds in a fixed
+        ratio move together. A step past the range is taken all the same: look at the range.
     """
     brief = surface.brief
     base = _start(brief, at)
     rows, frames = [], []
-    for name in brief.varied:
-        for direction, size, unit, moved in _ingredient_moves(brief, base, name, step):
+    for name in _movable(surface):
+        for direction, size, unit, moved in _ingredient_moves(surface, base, name, step):
             rows.append((name, direction, size, unit))
             frames.append(moved)
     for setting in brief.settings:
@@ -86,38 +87,59 @@ def _start(brief: Brief, at: Any) -> pd.DataFrame:
     return Region.from_brief(brief).centre().iloc[:1].reset_index(drop=True)
 
 
+def _blend(brief: Brief) -> list[str]:
+    return brief.rubbers if brief.basis == "phr" else brief.ingredient_names
+
+
+def _tied(surface: Surface, name: str) -> dict[str, float]:
+    """What a limit holds in a fixed ratio to a factor, itself too, and how much of it goes with one of the factor."""
+    group = next((g for g in surface.space.ratios if name in g), {name: 1.0})
+    return {n: ratio / group[name] for n, ratio in group.items()}
+
+
+def _movable(surface: Surface) -> list[str]:
+    """Ingredients that vary, but for what only follows a rubber of a blend."""
+    blend = set(_blend(surface.brief))
+    return [n for n in surface.brief.varied if n in blend or not blend & set(_tied(surface, n))]
+
+
 def _ingredient_moves(
-    brief: Brief, base: pd.DataFrame, name: str, step: float | None
+    surface: Surface, base: pd.DataFrame, name: str, step: float | None
 ) -> list[tuple[str, float, str, pd.DataFrame]]:
+    brief, tied = surface.brief, list(_tied(surface, name))
     amount = float(base[name].iloc[0])
-    names = brief.ingredient_names
-    total = float(base[names].sum(axis=1).iloc[0])
-    blend = brief.rubbers if brief.basis == "phr" else names
-    if brief.basis == "phr" and name not in brief.rubbers:
+    if name not in _blend(brief):
         size = 10.0 if step is None else step
+        total = float(base[brief.ingredient_names].sum(axis=1).iloc[0])
+        rest, with_it = total - float(base[tied].sum(axis=1).iloc[0]), sum(_tied(surface, name).values())
         share = amount / total + 0.01
-        in_share = base.assign(**{name: share / (1 - share) * (total - amount)})
         return [
-            ("against the rubber", size, "phr", base.assign(**{name: amount + size})),
-            ("rest in proportion", 1.0, "% of the mass", in_share),
-        ]
+            ("against the rubber", size, "phr", _moved(surface, base, name, amount + size)),
+            ("rest in proportion", 1.0, "% of the mass",
+             _moved(surface, base, name, share * rest / (1 - share * with_it))),
+        ]  # fmt: skip
     whole = 100.0 if brief.basis == "phr" else brief.total
     size = whole / 20 if step is None else step
-    others = [n for n in blend if n != name and n in brief.varied]
-    moved = _in_proportion(base, name, amount + size, others)
-    return [("rest in proportion", size, brief.amount_unit, moved)]
+    return [("rest in proportion", size, brief.amount_unit, _moved(surface, base, name, amount + size))]
 
 
-def _in_proportion(base: pd.DataFrame, name: str, to: float, others: list[str]) -> pd.DataFrame:
-    """One part of a blend at a new amount, the other varied parts scaled to keep the sum."""
+def _moved(surface: Surface, base: pd.DataFrame, name: str, to: float) -> pd.DataFrame:
+    """One factor at a new value, with what is tied to it; the other varied parts of its blend scaled to keep the sum."""
+    by, tied, blend = to - base[name], _tied(surface, name), _blend(surface.brief)
+    out = base.assign(**{n: base[n] + by * ratio for n, ratio in tied.items()})
+    others = [n for n in blend if n not in tied and n in surface.brief.varied]
+    if name not in blend or not others:
+        return out
     rest = float(base[others].sum(axis=1).iloc[0])
-    left = rest - (to - float(base[name].iloc[0]))
-    scaled = {n: base[n] * (left / rest) if rest > 0 else base[n] + left / len(others) for n in others}
-    return base.assign(**scaled, **{name: to})
+    left = rest - float((out[blend] - base[blend])[[n for n in blend if n in tied]].sum(axis=1).iloc[0])
+    for n in others:
+        to_n = base[n] * (left / rest) if rest > 0 else base[n] + left / len(others)
+        out = out.assign(**{m: base[m] + (to_n - base[n]) * r for m, r in _tied(surface, n).items()})
+    return out
 
 
 def draw_means(surface: Surface, frame: pd.DataFrame, draws: int, seed: int) -> np.ndarray:
-    """Return posterior draws of the mean in own units, shape (draws, n)."""
+    """Return posterior draws of the mean (or median, where targets speak of it) in own units, shape (draws, n)."""
     rng = np.random.default_rng(seed)
     complete = surface.brief.complete(frame)
     slabs, batches = len(surface.slabs), int(surface.slabs.batches.max()) + 1
@@ -126,7 +148,8 @@ def draw_means(surface: Surface, frame: pd.DataFrame, draws: int, seed: int) -> 
         k = max(int(round(draws * weight)), 1)
         drawn = part.draw(Scatter(rng.standard_normal((k, batches)), rng.standard_normal((k, slabs))), rng)
         eta = drawn.coef @ columns_of(part.features, complete).T
-        out.append(part.scale.mean(eta, (drawn.sd_batch**2 + drawn.sd_slab**2)[:, None]))
+        within = 0.0 if surface.response.statistic == "median" else drawn.sd_batch**2 + drawn.sd_slab**2
+        out.append(part.scale.mean(eta, np.reshape(within, (-1, 1))))
     return np.concatenate(out)
 
 
@@ -141,7 +164,8 @@ def interactions(surface: Surface) -> pd.DataFrame:
 def traces(surface: Surface, at: Any = None, *, points: int = 21, level: float = 0.95) -> pd.DataFrame:
     """Return the mean along each factor's own direction through one formula.
 
-    Ingredients of a blend move with the rest in proportion, all others alone.
+    Ingredients of a blend move with the rest in proportion, all others alone, or with what a limit holds in a fixed
+    ratio to them. Categories have no direction.
 
     Returns
     -------
@@ -150,14 +174,12 @@ def traces(surface: Surface, at: Any = None, *, points: int = 21, level: float =
     """
     brief = surface.brief
     base = _start(brief, at)
-    blend = brief.rubbers if brief.basis == "phr" else brief.ingredient_names
     frames = []
-    for name in [*brief.varied, *(s.name for s in brief.settings if s.is_numeric)]:
-        low, high = brief.ranges[name]
-        for value in np.linspace(low, high, points):
-            others = [n for n in blend if n != name and n in brief.varied] if name in blend else []
-            moved = _in_proportion(base, name, value, others) if others else base.assign(**{name: value})
-            frames.append(moved.assign(_factor=name, _value=value))
+    for name in [*_movable(surface), *(s.name for s in brief.settings if s.is_numeric)]:
+        for value in np.linspace(*brief.ranges[name], points):
+            frames.append(_moved(surface, base, name, value).assign(_factor=name, _value=value))
+    if not frames:
+        return pd.DataFrame(columns=["factor", "value", "mean", "low", "high", "inside"])
     frame = pd.concat(frames, ignore_index=True)
     out = frame[["_factor", "_value"]].rename(columns={"_factor": "factor", "_value": "value"})
     formulas = frame[brief.columns]
@@ -187,7 +209,7 @@ class Stationary:
     directions : DataFrame
         Canonical directions, one column an eigenvalue.
     kind : str
-        maximum, minimum, saddle, or ridge where an eigenvalue is next to zero.
+        maximum, minimum or saddle; "…, with a ridge" where an eigenvalue is next to zero.
     inside : bool
         Whether the region holds it.
     """
@@ -216,6 +238,11 @@ class _Quadratic:
 def _quadratic(surface: Surface) -> _Quadratic:
     """The brief's polynomial as a quadratic form in free directions: coded factors, and shares that keep their sum."""
     space = surface.space
+    if not space.affine:
+        raise FitError(
+            "Canonical analysis needs a model of amounts by mass, whose variables can be turned back into a formula; fit with "
+            'measure = "mass".'
+        )
     if max(t.degree for t in space.terms) > 2:
         raise FitError(
             'Canonical analysis needs a model of at most second order; fit with model = "quadratic".'
@@ -284,13 +311,14 @@ def _decoded(surface: Surface, coded: np.ndarray) -> pd.DataFrame:
     whole = brief.total - sum(brief.fixed.values()) if brief.basis == "fraction" else 100.0
     for name, column in zip(space.base_names, coded.T):
         if name in space.shares:
-            parts = name.split(" + ")
-            middles = [sum(brief.ranges[p]) for p in parts]
-            for part, middle in zip(parts, middles):
-                out[part] = column * whole * middle / sum(middles)
+            parts, amount = name.split(" + "), column * whole
         else:
             centre, half = space.codes[name]
-            out[name] = centre + half * column
+            parts, amount = [name], centre + half * column
+        group = next((g for g in space.ratios if parts[0] in g), {name: 1.0})
+        unit = sum(group[part] for part in parts)
+        for part, ratio in group.items():
+            out[part] = amount * (ratio / unit)
     return brief.complete(out)
 
 

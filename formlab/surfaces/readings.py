@@ -134,8 +134,8 @@ def arrange(brief: Brief, trials: pd.DataFrame) -> Slabs:
     formulas = formulas.iloc[lead].reset_index(drop=True)
     labels = pd.DataFrame({"trial": np.asarray(first, dtype=object)})
     for level in MADE_IN:
-        if level in frame or level == "batch":  # where it is not known, a trial's own
-            known = frame.get(level, trial)
+        known = frame.get(level, pd.Series(np.nan, frame.index))
+        if level == "batch" or known.notna().any():  # where it is not known, a trial's own
             labels[level] = known.where(known.notna(), trial).astype(str).to_numpy(dtype=object)[lead]
     _check_shares(brief, formulas, labels["trial"])
     return Slabs(formulas, labels, frame.assign(slab=slab))
