@@ -55,3 +55,23 @@ def test_refusals():
         str(caught.value)
         == "No row has trial 'standard'; give the name of the reference eraser or control batch."
     )
+
+
+def test_a_factor_needs_readings_above_zero():
+    frame = sessions([0.0, 0.0])
+    frame.loc[frame["trial"].eq("REF").idxmax(), "y"] = 0.0
+    with pytest.raises(FitError) as caught:
+        remove_drift(frame, "REF", ["y"], relative=True)
+    assert str(caught.value) == (
+        "The reference 'REF' reads 0 for 'y'; a factor needs readings above zero. Correct by a difference instead: "
+        "relative=False."
+    )
+
+
+def test_readings_set_aside_tell_nothing_of_the_drift():
+    frame = sessions([-2.0, 2.0]).assign(status="ok")
+    odd = frame["trial"].eq("REF").idxmax()
+    frame.loc[odd, ["y", "status"]] = [90.0, "set aside"]
+    _, table = remove_drift(frame, "REF", ["y"])
+    assert_allclose(table["applied"], [-2, 2], atol=0.05)
+    assert list(table["readings"]) == [2, 3]

@@ -145,3 +145,12 @@ def test_a_value_that_decides_a_term_alone_is_not_predicted():
     assert str(caught.value) == "y has shape (4,); give 4 finite numbers, one for each row of X."
     with pytest.raises(FitError, match="Term 'b' is a combination of the other terms in these 4 trials"):
         leave_one_out(np.column_stack([np.ones(4), x, x]), np.ones(4), ["1", "a", "b"])
+
+
+def test_an_unknown_order_is_refused_everywhere():
+    x = np.random.default_rng(0).random((9, 2)) - 0.5
+    for act in (SurfaceRegressor.fit, SurfaceRegressor.leave_one_out):
+        with pytest.raises(
+            FitError, match="order = 'cubic'; use one of 'linear', 'interaction', 'quadratic'."
+        ):
+            act(SurfaceRegressor(order="cubic"), x, x[:, 0])

@@ -353,3 +353,37 @@ def test_profile_intervals_of_dyestuff():
     ]
     row = reml(np.ones((30, 1)), y.ravel(), levels(data, "Batch"), ["1"]).components.iloc[0]
     assert_allclose([row["low"], row["high"]], ends, rtol=1e-4)
+
+
+@pytest.mark.parametrize("slab_sd", [0.0, 1e-6, 1e-4, 1e-3])
+def test_slabs_of_a_batch_that_all_but_agree(slab_sd):
+    """A coarse test reads the same in every slab: what is left is least squares between batch means, in closed form."""
+    rng = np.random.default_rng(3)
+    x = np.column_stack([np.ones(12), rng.uniform(-1, 1, (12, 2))])
+    mean = x @ [47.0, -10, 8] + rng.normal(0, 1, 12)
+    batch = np.repeat(np.arange(12), 2)
+    y = mean[batch] + slab_sd * np.tile([1.0, -1.0], 12)
+    found = reml(x[batch], y, levels(pd.DataFrame({"batch": batch}), "batch"), ["1", "a", "b"])
+    rest = mean - x @ np.linalg.lstsq(x, mean, rcond=None)[0]
+    assert_allclose(found.variance[0], rest @ rest / 9 - found.variance[1] / 2, rtol=1e-3)
+    assert_allclose(found.df, 9, rtol=1e-3)
+    assert_allclose(found.std_error, np.sqrt(rest @ rest / 9 * np.diag(np.linalg.inv(x.T @ x))), rtol=1e-3)
+    table = found.components.set_index("level")
+    apart = reml(x[batch], mean[batch] + 0.01 * np.tile([1.0, -1.0], 12),
+                 levels(pd.DataFrame({"batch": batch}), "batch"), ["1", "a", "b"]).components.set_index("level")  # fmt: skip
+    assert_allclose(table.loc["batch", ["low", "high"]].astype(float), apart.loc["batch", ["low", "high"]].astype(float), rtol=5e-3)  # fmt: skip
+    assert table.loc["residual", "high"] < 3e-3
+
+
+def test_a_fit_without_any_error_is_shown():
+    x = np.linspace(0, 1, 12)
+    frame = pd.DataFrame(
+        {"x": np.repeat(x, 2), "y": np.repeat(3 + 2 * x, 2), "batch": np.repeat(range(12), 2)}
+    )
+    brief = Brief(
+        setting=[{"name": "x", "low": 0, "high": 1}], response=[{"name": "y"}], setting_model="linear"
+    )
+    for kind in ("least squares", "averaged"):
+        surface = fit(brief, frame, kind=kind, seed=1)["y"]
+        assert (surface.components["high"].dropna() < 3e-3).all()
+        assert not any("standard deviations from" in text for text in surface.warnings_)

@@ -59,3 +59,13 @@ def test_needs_positive_values():
     with pytest.raises(FitError) as caught:
         box_cox(np.ones((3, 1)), np.array([1.0, 0.0, 2.0]))
     assert str(caught.value) == "A power needs values above zero; 1 of 3 are not. Use another scale."
+
+
+def test_large_values_that_hardly_differ():
+    """Powers of a million to the fiftieth are beyond a computer; those of values in units of their mean are not."""
+    x = np.column_stack([np.ones(8), np.linspace(0, 1, 8)])
+    y = 1 + 0.3 * np.random.default_rng(0).random(8)
+    large, small = box_cox(x, 1e9 * y, 0.5), box_cox(x, y, 0.5)
+    assert_allclose([large.power, large.low, large.high], [small.power, small.low, small.high], rtol=1e-4)
+    assert "(50 % " in large.text
+    assert box_cox(x, 1e6 * (1 + 1e-3 * (y - 1))).low == -np.inf

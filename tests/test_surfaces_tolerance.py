@@ -9,6 +9,7 @@ from numpy.testing import assert_allclose
 from scipy.stats import chi2, norm
 
 from formlab.brief import Brief
+from formlab.errors import FitError
 from formlab.surfaces import fit
 from formlab.surfaces.tolerance import one_sided_factor, tolerance_table, two_sided_factor
 
@@ -73,3 +74,17 @@ def test_limits_of_one_formula_are_those_of_a_sample():
     assert_allclose(limits["at_least"], mean - k1 * s, atol=0.03)
     assert_allclose(limits["at_most"], mean + k1 * s, atol=0.03)
     assert_allclose([limits["low"], limits["high"]], [mean - k2 * s, mean + k2 * s], atol=0.03)
+
+
+def test_ratings_have_no_tolerance_limits():
+    brief = Brief(setting=[{"name": "x", "low": -1, "high": 1}], response=[{"name": "y", "kind": "rating"}])
+    x = np.linspace(-1, 1, 40)
+    y = np.clip(np.round(3 + 1.5 * x + np.random.default_rng(0).normal(0, 0.8, 40)), 1, 5)
+    surface = fit(brief, pd.DataFrame({"x": x, "y": y}))["y"]
+    with pytest.raises(FitError) as caught:
+        tolerance_table(surface, pd.DataFrame({"x": [0.0]}))
+    assert str(caught.value) == (
+        "Response 'y' is a rating: its values are no continuous law, so it has no tolerance limits. Give a response of kind "
+        "'measure'."
+    )
+    assert not any("not normal" in text or "standard deviations from" in text for text in surface.warnings_)

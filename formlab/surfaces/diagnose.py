@@ -117,7 +117,7 @@ def without_each_batch(surface: Surface) -> pd.DataFrame:
     half = t.ppf(0.975, table["df"].clip(lower=1)) * table["std_error"]
     before = np.sign(table["low"]) * (np.sign(table["low"]) == np.sign(table["high"]))
     after = np.sign(table["without"]) * (table["without"].abs() > half)
-    table["moved"] = (table["without"] - table["estimate"]) / table["std_error"]
+    table["moved"] = (table["without"] - table["estimate"]) / table["std_error"].where(table["std_error"] > 0)
     names = [n for n, term in zip(surface.space.names, surface.space.terms) if term.degree > 0]
     table["overturned"] = table["term"].isin(names) & (before != after) & (table["moved"].abs() > 1.5)
     return table[["batch", "term", "estimate", "without", "std_error", "moved", "overturned"]]

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from formlab.errors import FitError
+from formlab.surfaces.readings import usable
 
 __all__ = ["remove_drift"]
 
@@ -24,7 +25,9 @@ def remove_drift(
 
     The correction is shrunk by its reliability: with variance v_s between sessions and v_r within one, a session in
     which the reference was read k times is corrected by v_s / (v_s + v_r / k) of its difference from the reference's
-    mean. Where sessions do not differ by more than readings do, nothing is corrected.
+    mean. Where sessions do not differ by more than readings do, nothing is corrected. Where no session read it twice,
+    v_r is not known and the whole difference is taken off: read it twice at least. Readings whose ``status`` is not ok
+    tell nothing of the drift.
 
     Parameters
     ----------
@@ -48,7 +51,8 @@ def remove_drift(
     Raises
     ------
     FitError
-        If a column is missing, the reference was never read, or a session with trials has no reading of it.
+        If a column is missing, the reference was never read, a session with trials has no reading of it, or a factor is
+        asked for of readings that are not above zero.
     """
     missing = [c for c in ("trial", by, *responses) if c not in trials]
     if missing:
@@ -63,7 +67,7 @@ def remove_drift(
     out = trials[~is_reference].copy()
     rows = []
     for name in responses:
-        read = trials[is_reference & trials[name].notna()]
+        read = trials[is_reference & usable(trials) & trials[name].notna()]
         needed = sorted(set(out.loc[out[name].notna(), by].astype(str)))
         lacking = [s for s in needed if s not in set(read[by].astype(str))]
         if lacking:
@@ -72,6 +76,11 @@ def remove_drift(
                 "read it in every one, or leave that one out."
             )
         values = read[name].to_numpy(float)
+        if relative and not (values > 0).all():
+            raise FitError(
+                f"The reference {reference!r} reads {values[~(values > 0)][0]:g} for {name!r}; a factor needs readings above "
+                "zero. Correct by a difference instead: relative=False."
+            )
         shift = _shifts(np.log(values) if relative else values, read[by].astype(str))
         change = out[by].astype(str).map(shift["applied"]).to_numpy(float)
         out[name] = out[name] * np.exp(-change) if relative else out[name] - change

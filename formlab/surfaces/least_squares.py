@@ -281,11 +281,9 @@ class SurfaceRegressor(RegressorMixin, BaseEstimator):
         Raises
         ------
         FitError
-            Too few trials, shares that sum to 1, or a term that cannot be told apart: named.
+            An unknown order, too few trials, shares that sum to 1, or a term that cannot be told apart: named.
         """
         X, y = validate_data(self, X, y, y_numeric=True, dtype=np.float64)
-        if self.order not in ("linear", "interaction", "quadratic"):
-            raise FitError(f"order = {self.order!r}; use one of 'linear', 'interaction', 'quadratic'.")
         _refuse_shares(X, self._names())
         columns, self.terms_ = self._terms(X)
         solution = solve(columns, np.asarray(y, dtype=float), self.terms_, f"order={self.order!r}")
@@ -315,6 +313,8 @@ class SurfaceRegressor(RegressorMixin, BaseEstimator):
         return list(getattr(self, "feature_names_in_", [f"x{k + 1}" for k in range(self.n_features_in_)]))
 
     def _terms(self, X: np.ndarray) -> tuple[np.ndarray, list[str]]:
+        if self.order not in ("linear", "interaction", "quadratic"):
+            raise FitError(f"order = {self.order!r}; use one of 'linear', 'interaction', 'quadratic'.")
         names, q = self._names(), X.shape[1]
         rows, terms = np.ascontiguousarray(X.T), ["1", *names]  # a factor a row: products are of whole rows
         made = [np.ones((1, len(X))), rows]

@@ -61,15 +61,14 @@ class MixedFit:
     _sensitivity: np.ndarray
     _plain: np.ndarray
     groups: tuple[int, ...]
-    _given: tuple[
-        np.ndarray, np.ndarray, np.ndarray, np.ndarray
-    ]  # columns, values, pieces of V, what is known of it
+    # columns, values, pieces of V, what is known of it, about how large it is
+    _given: tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, float]
 
     def contrast_df(self, row: np.ndarray) -> float:
         """Return Satterthwaite's degrees of freedom of a linear combination of coefficients."""
         value = row @ self._plain @ row
         slope = np.array([row @ s @ row for s in self._sensitivity])
-        spread = slope @ np.linalg.pinv(self.information) @ slope
+        spread = slope @ _inverse(self.information) @ slope
         return float(2 * value**2 / spread) if spread > 0 else np.inf
 
     def test(self, rows: np.ndarray) -> tuple[float, int, float, float]:
@@ -115,9 +114,11 @@ class MixedFit:
         def short(variance: float) -> float:
             theta = np.where(self.variance > 0, self.variance, 1e-3 * unit)
             theta[k] = variance
-            return self.log_likelihood - _climb(theta, *self._given, unit, hold=k)[0] - fall
+            return self.log_likelihood - _climb(theta, *self._given, hold=k)[0] - fall
 
         best = max(float(self.variance[k]), least)
+        if short(best) >= 0:  # it is zero but for rounding, and the likelihood rises without end towards it
+            return 0.0, best
         low = 0.0 if short(least) <= 0 else float(brentq(short, least, best, xtol=1e-6 * best))
         high = max(2 * best, 0.01 * unit)
         while short(high) < 0:
@@ -148,7 +149,7 @@ def reml(
     rounding = 1e-18 * float(np.max(y**2))
     if unit <= rounding:  # a perfect fit: there is no error to share out
         theta = np.append(np.zeros(len(pieces) - 1), rounding or 1.0)
-        return _fitted(theta, x, y, pieces, known, noise)
+        return _fitted(theta, x, y, pieces, known, unit, noise)
     best: tuple[float, np.ndarray] | None = None
     starts = [np.full(len(pieces), unit * share / max(len(pieces) - 1, 1)) for share in (0.5, 0.05, 0.95)]
     for start, share in zip(starts, (0.5, 0.05, 0.95)):
@@ -158,7 +159,7 @@ def reml(
         if best is None or value > best[0] + 1e-10:
             best = value, theta
     assert best is not None
-    return _fitted(best[1], x, y, pieces, known, noise)
+    return _fitted(best[1], x, y, pieces, known, unit, noise)
 
 
 def _projection(
@@ -190,22 +191,22 @@ def _climb(
 
     The variance numbered `hold` stays as it is.
     """
-    floor = 1e-10 * unit
-    value = _value(np.maximum(theta, [0.0] * (len(theta) - 1) + [floor]), x, y, pieces, known)
+    floor = np.append(np.zeros(len(theta) - 1), 1e-8 * unit)
+    theta = np.maximum(theta, floor)
+    value = _value(theta, x, y, pieces, known)
     for _ in range(200):
         p = _projection(theta, x, pieces, known)[3]
         py = p @ y
         turned = np.array([z @ py for z in pieces])
         score = -0.5 * np.array([(p * z).sum() - py @ z @ py for z in pieces])
         average = 0.5 * turned @ p @ turned.T
-        free = ((theta > 0) | (score > 0)) & (np.arange(len(theta)) != hold)
+        free = ((theta > floor) | (score > 0)) & (np.arange(len(theta)) != hold)
         step = np.zeros(len(theta))
-        step[free] = np.linalg.lstsq(average[np.ix_(free, free)], score[free], rcond=None)[0]
+        step[free] = _inverse(average[np.ix_(free, free)]) @ score[free]
         for half in range(40):
-            new = np.maximum(theta + step * 0.5**half, 0.0)
-            new[-1] = max(new[-1], floor)  # also where it is held
+            new = np.maximum(theta + step * 0.5**half, floor)
             now = _value(new, x, y, pieces, known)
-            if now >= value - 1e-13 * abs(value):
+            if now >= value - 1e-9 * max(abs(value), 1.0):  # lower by rounding only
                 break
         else:
             break
@@ -217,12 +218,21 @@ def _climb(
     return value, theta
 
 
+def _inverse(information: np.ndarray) -> np.ndarray:
+    """Pseudo-inverse of an information matrix, in units of its diagonal: variances may be of very different sizes."""
+    unit = np.sqrt(np.maximum(np.diag(information), 1e-300))
+    return np.asarray(
+        np.linalg.pinv(information / np.outer(unit, unit), hermitian=True) / np.outer(unit, unit)
+    )
+
+
 def _fitted(
-    theta: np.ndarray, x: np.ndarray, y: np.ndarray, pieces: np.ndarray, known: np.ndarray, noise: Noise
-) -> MixedFit:
+    theta: np.ndarray, x: np.ndarray, y: np.ndarray, pieces: np.ndarray, known: np.ndarray, unit: float,
+    noise: Noise,
+) -> MixedFit:  # fmt: skip
     _, inverse, phi, p = _projection(theta, x, pieces, known)
     information = 0.5 * np.array([[((p @ a) * (p @ b).T).sum() for b in pieces] for a in pieces])
-    w = np.linalg.pinv(information)
+    w = _inverse(information)
     xt = x.T @ inverse
     first = np.array([-xt @ z @ xt.T for z in pieces])
     sensitivity = np.array([-phi @ f @ phi for f in first])
@@ -248,7 +258,7 @@ def _fitted(
         _sensitivity=sensitivity,
         _plain=phi,
         groups=tuple(int(c.max()) + 1 for c in noise.codes),
-        _given=(x, y, pieces, known),
+        _given=(x, y, pieces, known, unit),
     )
 
 

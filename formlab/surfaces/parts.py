@@ -158,9 +158,8 @@ class LeastSquaresPart:
         return columns @ self.gain
 
     def added(self, columns: np.ndarray) -> np.ndarray:
-        if (
-            self.df <= 1
-        ):  # the column would take the last degree of freedom, and no error is left to hold it against
+        # the column would take the last degree of freedom, or what is left is rounding: no error to hold it against
+        if self.df <= 1 or self.rss <= 1e-20 * float(self.y @ self.y):
             return np.zeros(columns.shape[1])
         inverse = np.linalg.inv(self.noise.covariance(self.ratios))
         xt = self.columns.T @ inverse

@@ -24,7 +24,7 @@ class BoxCox:
     power : float
         1 is as measured, 0 the logarithm, -1 the reciprocal.
     low, high : float
-        Profile interval.
+        Profile interval, of `level`.
     drop : callable
         Power -> log likelihood below the best.
     """
@@ -35,6 +35,7 @@ class BoxCox:
     _x: np.ndarray
     _y: np.ndarray
     _best: float
+    level: float = 0.95
 
     def drop(self, power: float) -> float:
         """Return how far the log likelihood at a power lies below the best (at most 0)."""
@@ -52,7 +53,7 @@ class BoxCox:
         }
         held = [text for power, text in words.items() if self.low <= power <= self.high]
         usual = f"; usual scales in it: {', '.join(held)}" if held else ""
-        return f"Power {self.power:.2f} (95 % {self.low:.2f} to {self.high:.2f}){usual}"
+        return f"Power {self.power:.2f} ({100 * self.level:g} % {self.low:.2f} to {self.high:.2f}){usual}"
 
 
 def box_cox(x: np.ndarray, y: np.ndarray, level: float = 0.95) -> BoxCox:
@@ -94,7 +95,7 @@ def box_cox(x: np.ndarray, y: np.ndarray, level: float = 0.95) -> BoxCox:
         while below(edge) < 0 and abs(edge) < 50:
             edge += way
         ends.append(float(brentq(below, power, edge, xtol=1e-10)) if below(edge) >= 0 else way * np.inf)
-    return BoxCox(power, ends[0], ends[1], x, y, best)
+    return BoxCox(power, ends[0], ends[1], x, y, best, level)
 
 
 def box_cox_of(surface: Surface, level: float = 0.95) -> BoxCox:
@@ -103,9 +104,10 @@ def box_cox_of(surface: Surface, level: float = 0.95) -> BoxCox:
 
 
 def _profile(power: float, x: np.ndarray, y: np.ndarray) -> float:
-    """Profile log likelihood of a power, without constants."""
+    """Profile log likelihood of a power, without constants; in units of the geometric mean, so that powers stay finite."""
     log = np.log(y)
+    log = log - log.mean()
     z = log if abs(power) < 1e-8 else np.expm1(power * log) / power
     q = np.linalg.qr(x)[0]
     rest = z - q @ (q.T @ z)
-    return float(-0.5 * len(y) * np.log(rest @ rest / len(y)) + (power - 1) * log.sum())
+    return float(-0.5 * len(y) * np.log(max(rest @ rest, 1e-28 * (z @ z)) / len(y)))

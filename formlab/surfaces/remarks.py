@@ -149,7 +149,7 @@ def _outliers(surface: Surface) -> Found:
 
     check = surface.diagnostics
     df = len(check) - check["leverage"].sum() - 1
-    if df < 2 or _only_rounding(check):
+    if surface.response.kind != "measure" or df < 2 or _only_rounding(check):
         return []
     worst = check.loc[check["studentised"].abs().idxmax()]
     p = min(2 * t.sf(abs(worst["studentised"]), df) * len(check), 1.0)
@@ -279,7 +279,11 @@ def _tails(surface: Surface) -> Found:
     from scipy.stats import shapiro
 
     residual = surface.diagnostics["residual"].to_numpy()
-    if len(residual) < 12 or np.ptp(residual) < 1e-9 * np.ptp(surface.values.eta):
+    if (
+        surface.response.kind != "measure"
+        or len(residual) < 12
+        or np.ptp(residual) < 1e-9 * np.ptp(surface.values.eta)
+    ):
         return []
     p = float(shapiro(residual).pvalue)
     if p > 0.01:

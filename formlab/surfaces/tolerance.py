@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from formlab.errors import FitError
+
 if TYPE_CHECKING:
     from formlab.surfaces.surface import Surface
 
@@ -83,7 +85,7 @@ def tolerance_table(
     draws: int = 4000,
     seed: int = 0,
 ) -> pd.DataFrame:
-    """Return limits that hold a share of all slabs of all batches of a formula, index kept.
+    """Return limits that hold a share of all slabs of all batches of a formula, each read once, index kept.
 
     Under each joint posterior draw of mean and error the share between mean ± k times its error is computed;
     k is the smallest with which a share `confidence` of the draws hold `content`. Exact for least squares up to
@@ -93,8 +95,19 @@ def tolerance_table(
     -------
     DataFrame
         low, high (two-sided), at_least, at_most (one-sided), in the response's own unit.
+
+    Raises
+    ------
+    FitError
+        If the response is a rating, count or pass/fail.
     """
     from scipy.special import ndtri
+
+    if surface.response.kind != "measure":
+        raise FitError(
+            f"Response {surface.name!r} is a {surface.response.kind}: its values are no continuous law, so it has no tolerance "
+            "limits. Give a response of kind 'measure'."
+        )
 
     complete = surface.brief.complete(frame)
     eta, sd = _draw(surface, complete, draws, seed)
