@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from formlab.brief import Brief
-from formlab.surfaces import fit
+from formlab.surfaces import fit, leave_one_batch_out
 from formlab.surfaces.mixed import reml
 from formlab.surfaces.noise import Noise
 
@@ -387,3 +387,83 @@ def test_a_fit_without_any_error_is_shown():
         surface = fit(brief, frame, kind=kind, seed=1)["y"]
         assert (surface.components["high"].dropna() < 3e-3).all()
         assert not any("standard deviations from" in text for text in surface.warnings_)
+
+
+def with_a_shift(shift, seed=0, column="block"):
+    """Invented: two responses with errors of their own; the first four batches, or every other, are off by the same shift."""
+    rng = np.random.default_rng(seed)
+    batch = np.repeat(np.arange(12), 2)
+    x = rng.uniform(-1, 1, 12)[batch]
+    frame = pd.DataFrame({"batch": batch, "x": x})
+    for name in ("y", "z"):
+        frame[name] = 5 * x + rng.normal(0, 1, 12)[batch] + rng.normal(0, 0.5, 24)
+    off = batch < 4 if column == "block" else batch % 2 == 0
+    frame[column] = np.where(off, "history", "plan")
+    frame.loc[off, ["y", "z"]] += shift
+    brief = Brief(
+        setting=[{"name": "x", "low": -1, "high": 1}],
+        response=[{"name": "y"}, {"name": "z"}],
+        setting_model="linear",
+    )
+    return brief, frame
+
+
+@pytest.mark.parametrize("kind", ["least squares", "gaussian process"])
+@pytest.mark.parametrize("column", ["block", "session"])
+def test_a_shift_of_history_or_session_is_no_error_of_the_formula(kind, column):
+    """It was taken for one that all responses share, and for a surface that predicts nothing."""
+    with_shift = fit(*with_a_shift(8.0, column=column), kind=kind, seed=1)
+    without = fit(*with_a_shift(0.0, column=column), kind=kind, seed=1)
+    assert_allclose(
+        with_shift.batch_correlation.loc["y", "z"], without.batch_correlation.loc["y", "z"], atol=0.25
+    )
+    for name in ("y", "z"):
+        there, plain = with_shift[name].summary, without[name].summary
+        for figure in ("r2", "r2_predicted"):
+            assert_allclose(there[figure], plain[figure], atol=0.1)
+        assert not any("no better than" in text for text in with_shift[name].warnings_)
+    assert with_shift["y"].diagnostics["left_out_error"].abs().max() < 6
+
+
+def test_r2_is_not_lent_by_a_shift():
+    brief, frame = with_a_shift(30.0)
+    rng = np.random.default_rng(5)
+    frame["y"] += rng.normal(0, 6, 12)[frame["batch"]] - 5 * frame["x"]
+    surface = fit(brief, frame, ["y"], kind="least squares", seed=1)["y"]
+    assert surface.summary["r2_predicted"] < 0.1
+    assert any("by their mean" in text for text in surface.warnings_)
+
+
+def test_left_out_batches_are_predicted_with_what_others_tell_of_their_block():
+    """By the definition: the law of a batch's values given all others, at the variances of the fit without it."""
+    brief, frame = with_a_shift(30.0)
+    surface = fit(brief, frame, ["y"], kind="least squares", seed=1)["y"]
+    table = leave_one_batch_out(surface)
+    keep = (frame["batch"] != 2).to_numpy()
+    x, y = np.column_stack([np.ones(24), frame["x"]]), frame["y"].to_numpy()
+    mixed = reml(x[keep], y[keep], surface.noise.subset(keep), ["1", "x"])
+    v = surface.noise.covariance(np.sqrt(mixed.variance))
+    flat = np.linalg.inv(v + 1e8 * x @ x.T)  # a very wide prior of the coefficients
+    block = flat[np.ix_(~keep, ~keep)]
+    error = np.linalg.solve(block, (flat @ y)[~keep])
+    assert_allclose(table.loc[~keep, "error"], error, rtol=1e-3)
+    plain = np.sqrt(np.diag(np.linalg.inv(block)))
+    assert_allclose(table.loc[~keep, "std_error"], plain, rtol=0.05)  # enlarged for the variances
+
+
+def test_few_batches_left_tell_little_of_a_correlation():
+    """Eight batches and six terms leave two degrees of freedom: a correlation of one shrinks to 2 / (2 + 4)."""
+    rng = np.random.default_rng(0)
+    batch = np.repeat(np.arange(8), 3)
+    z = rng.uniform(-1, 1, (8, 2))[batch]
+    frame = pd.DataFrame({"batch": batch, "a": z[:, 0], "b": z[:, 1]})
+    frame["y"] = z.sum(axis=1) + rng.normal(0, 1, 8)[batch] + rng.normal(0, 0.1, 24)
+    frame["w"] = 3 - 2 * frame["y"]
+    names = ["a", "b"]
+    brief = Brief(
+        setting=[{"name": n, "low": -1, "high": 1} for n in names],
+        response=[{"name": "y"}, {"name": "w"}],
+    )
+    surfaces = fit(brief, frame, kind="least squares", seed=1)
+    assert_allclose(surfaces.batch_correlation.loc["y", "w"], -1 / 3, atol=0.02)
+    assert_allclose(surfaces.slab_correlation.loc["y", "w"], -16 / 20, atol=0.02)

@@ -29,7 +29,7 @@ def diagnostics(surface: Surface) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        trial, batch, measured, fitted, residual, leverage, studentised (by the error without the value; 0 where a single
+        trial, batch, measured, fitted (with what its test session, operator or history did), residual, leverage, studentised (by the error without the value; 0 where a single
         degree of freedom leaves no such error), cook
         (Cook's distance), left_out (predicted with the whole batch left out), left_out_error.
     """
@@ -70,15 +70,14 @@ def over_parts(surface: Surface, look: Callable[[Part], np.ndarray]) -> np.ndarr
 def _left_out_error(part: Part, groups: np.ndarray) -> np.ndarray:
     """Error of each value predicted from the other groups, at the part's own hyperparameters.
 
-    For a linear smoother with hat matrix H and residual r the group's errors are (I - H_gg)^-1 r_g where the
-    errors of different groups are independent.
+    With the inverse covariance P of the values, the surface integrated out, they are P_gg^-1 (P y)_g: the others tell
+    of a session or history that they share with the group.
     """
-    hat, residual = part.hat, part.residual
-    out = np.empty(len(residual))
+    precision, pulled = part.precision, part.pulled
+    out = np.empty(len(pulled))
     for g in range(groups.max() + 1):
         rows = np.flatnonzero(groups == g)
-        block = np.eye(len(rows)) - hat[np.ix_(rows, rows)]
-        out[rows] = np.linalg.lstsq(block, residual[rows], rcond=None)[0]
+        out[rows] = np.linalg.lstsq(precision[np.ix_(rows, rows)], pulled[rows], rcond=None)[0]
     return out
 
 
@@ -207,20 +206,23 @@ def leave_one_batch_out(surface: Surface) -> pd.DataFrame:
     from formlab.surfaces.mixed import reml
 
     x, y, groups = surface.space.matrix(surface.formulas), surface.values.eta, surface.values.batches
+    names, noise = surface.space.names, surface.noise
     predicted, error = np.empty(len(y)), np.empty(len(y))
     for g in range(groups.max() + 1):
         out = groups == g
         keep = ~out
         if surface.mixed is None:
-            fit = solve(x[keep], y[keep], surface.space.names)
-            covariance, variance, coef = fit.inverse * fit.s**2, fit.s**2, fit.coef
+            fit = solve(x[keep], y[keep], names)
+            covariance, coef, v = fit.inverse * fit.s**2, fit.coef, np.eye(len(y)) * fit.s**2
         else:
-            rest = surface.noise.subset(keep)
-            near = surface.mixed.variance if rest.names == surface.noise.names else None
-            mixed = reml(x[keep], y[keep], rest, surface.space.names, near=near)
-            covariance, variance, coef = mixed.covariance, float(mixed.variance.sum()), mixed.coef
-        predicted[out] = x[out] @ coef
-        error[out] = np.sqrt(np.einsum("ij,jk,ik->i", x[out], covariance, x[out]) + variance)
+            mixed = reml(x[keep], y[keep], noise.subset(keep), names, near=surface.mixed.variance)
+            covariance, coef, v = mixed.covariance, mixed.coef, noise.covariance(np.sqrt(mixed.variance))
+        # what values of other batches tell of a session or history that they share
+        share = np.linalg.solve(v[np.ix_(keep, keep)], v[np.ix_(keep, out)]).T
+        apart = x[out] - share @ x[keep]
+        predicted[out] = x[out] @ coef + share @ (y[keep] - x[keep] @ coef)
+        own = np.diag(v)[out] - (share * v[np.ix_(out, keep)]).sum(axis=1)
+        error[out] = np.sqrt(np.einsum("ij,jk,ik->i", apart, covariance, apart) + own)
     labels = surface.values.labels
     return pd.DataFrame(
         {

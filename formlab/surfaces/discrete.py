@@ -99,6 +99,18 @@ class NormalPart:
     def residual(self) -> np.ndarray:
         return self.y - self.columns @ self.coef
 
+    @property
+    def passing(self) -> np.ndarray:
+        return np.zeros(len(self.y))
+
+    @property
+    def precision(self) -> np.ndarray:
+        return np.eye(len(self.y)) - self.hat
+
+    @property
+    def pulled(self) -> np.ndarray:
+        return self.residual
+
     def draw(self, scatter: Scatter, rng: np.random.Generator) -> Drawn:
         k = len(scatter.slab)
         coef = self.coef + rng.standard_normal((k, self.root.shape[1])) @ self.root.T

@@ -324,7 +324,7 @@ class _Bench:
         if n - p < 3 or rank < p:
             return []
         parts = self._flat_parts(self.ground.terms)
-        logs = [_flat_left_out(part, self.columns, self.values.eta, self.groups) for part in parts]
+        logs = [left_out_student(part.precision, part.y, int(part.df), self.groups) for part in parts]
         score = np.logaddexp.reduce(np.array(logs), axis=0) - np.log(len(parts))
         score = self.on_own_scale(score, self.values)
         return [Entrant("least squares", "as written", self.values.scale.text, _Fixed(parts), score)]
@@ -400,9 +400,3 @@ def _terms_of(space: ModelSpace) -> Terms:
     for k in range(len(space)):
         parents[k, space.parents(k)] = True
     return Terms(space.names, base, degree, parents)
-
-
-def _flat_left_out(part: LeastSquaresPart, x: np.ndarray, y: np.ndarray, groups: np.ndarray) -> np.ndarray:
-    inverse = np.linalg.inv(part.noise.covariance(part.ratios))
-    xt = x.T @ inverse
-    return left_out_student(inverse - xt.T @ part.inverse @ xt, y, int(part.df), groups)

@@ -9,6 +9,8 @@ import numpy as np
 
 __all__ = ["ErrorSplit", "Noise", "Scatter"]
 
+PASSING = ("history", "session", "operator")  # levels that a new batch, made and tested today, has no part in
+
 
 @dataclass(frozen=True)
 class Scatter:
@@ -126,6 +128,17 @@ class Noise:
                 effect = rng.standard_normal((draws, int(code.max()) + 1))[:, code]
                 out = out + sd * np.where(code >= 0, effect, 0.0)
         return out
+
+    def passing(self, sds: np.ndarray, pulled: np.ndarray) -> np.ndarray:
+        """Return the posterior mean of what histories, sessions and operators did to each value, shape (n,).
+
+        `pulled` is the inverse covariance of the values, with the surface integrated out, times the values.
+        """
+        found = [np.zeros(len(self.slab))]
+        for name, sd, same in zip(self.names, sds, self.sharing):
+            if name in PASSING:
+                found.append(sd**2 * (same @ pulled))
+        return np.sum(found, axis=0)
 
     def levels(self, sds: np.ndarray, draws: int, rng: np.random.Generator | None = None) -> np.ndarray:
         """Return standard deviations of batch, slab, reading and test, shape (draws, 4).

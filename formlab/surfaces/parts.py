@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, Protocol
 
 import numpy as np
@@ -95,7 +96,24 @@ class Part(Protocol):
     def hat(self) -> np.ndarray: ...
 
     @property
-    def residual(self) -> np.ndarray: ...
+    def residual(self) -> np.ndarray:
+        """Posterior mean of the errors, shape (n,), without `passing`."""
+        ...
+
+    @property
+    def passing(self) -> np.ndarray:
+        """Posterior mean of what test sessions, operators and a history did to each value, shape (n,)."""
+        ...
+
+    @property
+    def precision(self) -> np.ndarray:
+        """Inverse covariance of the values with the surface integrated out, shape (n, n), up to a factor."""
+        ...
+
+    @property
+    def pulled(self) -> np.ndarray:
+        """The same times the values, shape (n,)."""
+        ...
 
     @property
     def spread(self) -> tuple[float, float, float]:
@@ -146,8 +164,21 @@ class LeastSquaresPart:
 
     @property
     def residual(self) -> np.ndarray:
-        """Posterior mean of the errors, shape (n,)."""
-        return self.y - self.columns @ self.coef
+        return self.y - self.columns @ self.coef - self.passing
+
+    @property
+    def passing(self) -> np.ndarray:
+        return self.noise.passing(self.ratios, self.pulled)
+
+    @cached_property
+    def precision(self) -> np.ndarray:
+        inverse = np.linalg.inv(self.noise.covariance(self.ratios))
+        xt = self.columns.T @ inverse
+        return np.asarray(inverse - xt.T @ self.inverse @ xt)
+
+    @property
+    def pulled(self) -> np.ndarray:
+        return self.precision @ self.y
 
     @property
     def spread(self) -> tuple[float, float, float]:
@@ -161,9 +192,7 @@ class LeastSquaresPart:
         # the column would take the last degree of freedom, or what is left is rounding: no error to hold it against
         if self.df <= 1 or self.rss <= 1e-20 * float(self.y @ self.y):
             return np.zeros(columns.shape[1])
-        inverse = np.linalg.inv(self.noise.covariance(self.ratios))
-        xt = self.columns.T @ inverse
-        turned = (inverse - xt.T @ self.inverse @ xt) @ columns
+        turned = self.precision @ columns
         return student_of_added(
             turned.T @ self.y, columns, turned, lambda square: (self.rss - square) / (self.df - 1)
         )
@@ -232,8 +261,19 @@ class GaussianPart:
 
     @property
     def residual(self) -> np.ndarray:
-        """Posterior mean of the errors, shape (n,)."""
-        return self._y - self._f @ self._w
+        return self._y - self._f @ self._w - self.passing
+
+    @property
+    def passing(self) -> np.ndarray:
+        return self.noise.passing(self.sds, self.pulled)
+
+    @property
+    def precision(self) -> np.ndarray:
+        return self._inverse
+
+    @property
+    def pulled(self) -> np.ndarray:
+        return self._inverse @ self._y
 
     @property
     def hat(self) -> np.ndarray:

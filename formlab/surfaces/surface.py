@@ -254,7 +254,10 @@ class Surface:
 
     @cached_property
     def summary(self) -> pd.Series:
-        """kind, trials, batches, terms, r2 (about the mean), r2_adjusted, r2_predicted, s, press, condition, scale."""
+        """kind, trials, batches, terms, r2, r2_adjusted, r2_predicted, s, press, condition, scale.
+
+        R² is about the mean, without the shifts of test sessions, operators and a history.
+        """
         from formlab.surfaces.tables import summary
 
         return summary(self)

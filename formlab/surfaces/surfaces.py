@@ -14,6 +14,7 @@ import pandas as pd
 from formlab.brief import Brief
 from formlab.errors import FitError
 from formlab.html import Markup, escape, headed, panel, table
+from formlab.surfaces.diagnose import over_parts
 from formlab.surfaces.draws import Columns, Draws, Mixed
 from formlab.surfaces.fitting import Ground, fit_response
 from formlab.surfaces.makeable import Chance, chance_to_make
@@ -293,28 +294,40 @@ def _correlations(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Correlations between responses of the errors of batches and of slabs within them.
 
-    From residuals where responses share slabs, shrunk as if `strength` more batches (slabs) had shown none.
+    From residuals where responses share slabs, shrunk as if `strength` more degrees of freedom had shown none.
     Where no batch has two slabs the two levels cannot be told apart, and share one estimate.
     """
     if len(fitted) < 2:
         return np.eye(len(fitted)), np.eye(len(fitted))
     residual = np.full((len(slabs), len(fitted)), np.nan)
-    free = np.zeros(len(fitted))
+    taken = np.empty(
+        (2, len(fitted))
+    )  # degrees of freedom that the fit took from batches, and from slabs within
+    count = np.empty((2, len(fitted)))  # of batches, and of slabs
     for k, surface in enumerate(fitted):
-        check = surface.diagnostics
-        by_slab = check["residual"].groupby(surface.values.rows).mean()
+        by_slab = surface.diagnostics["residual"].groupby(surface.values.rows).mean()
         residual[by_slab.index, k] = by_slab
-        free[k] = max(1 - check["leverage"].sum() / len(check), 0.0)
+        taken[:, k] = _taken(surface)
+        count[:, k] = surface.values.batches.max() + 1, len(by_slab)
     batches = slabs.batches
     repeated = np.bincount(batches)[batches] > 1
     if not repeated.any():
-        whole = _shrunk(residual, free, strength)
+        whole = _shrunk(residual, 1 - taken.sum(axis=0) / count[1], strength)
         return whole, whole
     mean = pd.DataFrame(residual).groupby(batches).mean()
     within = residual - mean.to_numpy()[batches]
     within[~repeated] = np.nan
     share = 1 - len(set(batches[repeated])) / repeated.sum()
-    return _shrunk(mean.to_numpy(), free, strength), _shrunk(within, np.full(len(fitted), share), strength)
+    between = _shrunk(mean.to_numpy(), 1 - taken[0] / count[0], strength)
+    return between, _shrunk(within, share - taken[1] / count[1], strength)
+
+
+def _taken(surface: Surface) -> np.ndarray:
+    """Degrees of freedom that the fit takes from the means of batches, and from slabs within them, shape (2,)."""
+    batch = surface.values.batches
+    mean = (batch[:, None] == batch) / np.bincount(batch)[batch]
+    between, whole = over_parts(surface, lambda p: np.array([(mean * p.hat).sum(), np.trace(p.hat)]))
+    return np.array([between, whole - between])
 
 
 def _shrunk(residual: np.ndarray, free: np.ndarray, strength: float) -> np.ndarray:
@@ -322,6 +335,7 @@ def _shrunk(residual: np.ndarray, free: np.ndarray, strength: float) -> np.ndarr
 
     `free` is the part of the rows that the fit of each column left as degrees of freedom.
     """
+    free = np.maximum(free, 0.0)
     m = residual.shape[1]
     out = np.eye(m)
     for i in range(m):

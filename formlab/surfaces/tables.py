@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from formlab.errors import FitError
+from formlab.surfaces.diagnose import batch_degrees, over_parts
 from formlab.surfaces.discrete import NormalPart
 from formlab.surfaces.least_squares import anova, press
 from formlab.surfaces.mixed import MixedFit
@@ -70,8 +71,6 @@ def _of_posterior(surface: Surface) -> pd.DataFrame:
 
 def _untested(surface: Surface) -> np.ndarray:
     """Terms that differ only between batches, where too few batches are left to judge them by."""
-    from formlab.surfaces.diagnose import batch_degrees
-
     spare = batch_degrees(surface)
     if spare is None or spare > 2:
         return np.zeros(len(surface.space), dtype=bool)
@@ -189,7 +188,8 @@ def _levels_of_posterior(surface: Surface) -> pd.DataFrame:
 
 def summary(surface: Surface) -> pd.Series:
     """Return what `Surface.summary` describes."""
-    y, fit = surface.values.eta, surface.solution
+    # R² speaks of what formulas do: what sessions or a history did to values is no part of it
+    y, fit = surface.values.eta - over_parts(surface, lambda part: part.passing), surface.solution
     total, n = float(((y - y.mean()) ** 2).sum()), len(y)
     if surface.kind == "least squares" and fit is not None and surface.mixed is None:
         rss, left, out_of, s = fit.rss, float(fit.df), press(fit), fit.s
