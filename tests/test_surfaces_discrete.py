@@ -159,3 +159,57 @@ def test_two_ratings_of_a_slab_stay_two_ratings():
     assert set(surface.values.scale.categories) == set(frame["y"])
     apart = fit(brief("rating", [{"name": "x", "low": -1, "high": 1}]), frame.drop(columns="trial"))["y"]
     assert_allclose(surface.coefficients["estimate"], apart.coefficients["estimate"], rtol=1e-6)
+
+
+X = np.random.default_rng(3).uniform(-1, 1, 80)
+DRAWN = {
+    "pass": lambda rng: (rng.random(80) < 1 / (1 + np.exp(-1 - 2 * X))).astype(float),
+    "count": lambda rng: rng.poisson(np.exp(1 + 0.5 * X)).astype(float),
+    "rating": lambda rng: np.clip(np.round(3 + X + rng.normal(0, 0.8, 80)), 1, 5),
+}
+
+
+def drawn(kind, **more):
+    frame = pd.DataFrame({"x": X, "y": DRAWN[kind](np.random.default_rng(4))})
+    return fit(brief(kind, [{"name": "x", "low": -1, "high": 1}], **more), frame, seed=1)
+
+
+@pytest.mark.parametrize("kind", DRAWN)
+def test_readings_follow_the_law_itself(kind):
+    """Not its mean: a slab passes or does not, and the chance that it does is the mean."""
+    surfaces, at = drawn(kind), pd.DataFrame({"x": [-0.8, 0.0, 0.8]})
+    draws = surfaces.draw(6000, 1)
+    columns = surfaces.columns(at)
+    read, mean = draws.reading_at(columns)[:, :, 0], draws.mean_at(columns)[:, :, 0]
+    values = np.unique(read)
+    assert_allclose(values, np.round(values))
+    assert set(values) <= (
+        {0, 1} if kind == "pass" else {1, 2, 3, 4, 5} if kind == "rating" else set(range(60))
+    )
+    assert_allclose(read.mean(axis=0), mean.mean(axis=0), atol=4 * read.std() / np.sqrt(6000))
+    within = read.var(axis=0) - mean.var(axis=0)
+    if kind == "pass":
+        assert_allclose(within, (mean * (1 - mean)).mean(axis=0), rtol=0.1)
+    elif kind == "count":
+        assert_allclose(within, mean.mean(axis=0), rtol=0.15)
+    else:
+        scale = surfaces["y"].parts[0].scale
+        chance = np.array([(read == c).mean(axis=0) for c in scale.categories]).T
+        there = scale.chances(surfaces["y"].space.matrix(at) @ surfaces["y"].parts[0].coef)
+        assert_allclose(chance, there, atol=0.03)
+    table = surfaces["y"].predict_table(at)
+    inside = (read >= table["batch_low"].to_numpy()) & (read <= table["batch_high"].to_numpy())
+    assert (inside.mean(axis=0) >= 0.94).all()
+    assert set(np.r_[table["batch_low"], table["batch_high"]]) <= set(values)
+
+
+@pytest.mark.parametrize(("kind", "target"), [("pass", (1.0, np.inf)), ("pass", (0.6, 1.0)), ("count", (-np.inf, 3.0)),
+                                              ("count", (2.0, 4.0)), ("rating", (5.0, np.inf)), ("rating", (2.0, 3.0))])  # fmt: skip
+@pytest.mark.parametrize("readings", [1, 3])
+def test_readings_that_just_meet_a_target_meet_it(kind, target, readings):
+    surfaces, at = drawn(kind, readings=readings), pd.DataFrame({"x": [-0.8, 0.0, 0.8]})
+    draws, columns = surfaces.draw(500, 1), surfaces.columns(at)
+    for of, values in (("accepted", draws.accepted_at(columns)), ("reading", draws.reading_at(columns))):
+        value = values[:, :, 0]
+        met = ((value >= target[0]) & (value <= target[1])).mean(axis=0)
+        assert_allclose(draws.meeting({"y": target}, of).probability(columns), met, atol=0.005)

@@ -3,6 +3,7 @@ r"""Ratings, counts and pass/fail, through statsmodels: cumulative logit, Poisso
 The posterior is the normal law about the maximum of the likelihood. Where batches repeat, or values scatter more
 than the law allows, its covariance is widened by the dispersion between batches, never below 1 (McCullagh &
 Nelder 1989, section 4.5). A rating's mean is the mean of its categories; its thresholds are held at their estimates.
+Single readings follow the law itself: they are categories, whole numbers, passed or not.
 """
 
 from __future__ import annotations
@@ -21,6 +22,43 @@ from formlab.surfaces.readings import Values
 from formlab.surfaces.scales import Scale
 
 __all__ = ["CategoryScale", "NormalPart", "fit_discrete"]
+
+
+def _chance(z: np.ndarray) -> np.ndarray:
+    from scipy.special import ndtr
+
+    return np.asarray(np.clip(ndtr(z), 1e-12, 1 - 1e-12))
+
+
+@dataclass(frozen=True)
+class CountScale(Scale):
+    """Of counts: readings are Poisson about their mean."""
+
+    kind: str = "log"
+    low: float = 0.0
+
+    def read(self, eta: np.ndarray, z: np.ndarray, sd: np.ndarray | float, count: int = 1) -> np.ndarray:
+        from scipy.special import pdtr, pdtrik
+
+        p, mean = np.broadcast_arrays(_chance(z), count * self.inverse(eta))
+        k = np.ceil(pdtrik(p, mean))
+        less = np.maximum(k - 1, 0)
+        return np.asarray(np.where(pdtr(less, mean) >= p, less, k) / count)
+
+
+@dataclass(frozen=True)
+class PassScale(Scale):
+    """Of what passes or fails: readings are 1 or 0."""
+
+    kind: str = "logit"
+    low: float = 0.0
+    high: float = 1.0
+
+    def read(self, eta: np.ndarray, z: np.ndarray, sd: np.ndarray | float, count: int = 1) -> np.ndarray:
+        from scipy.special import bdtr
+
+        p, share = np.broadcast_arrays(_chance(z), self.inverse(eta))
+        return np.asarray(sum(bdtr(k, count, share) < p for k in range(count)) / count)
 
 
 @dataclass(frozen=True)
@@ -66,6 +104,19 @@ class CategoryScale(Scale):
             low, high = np.where(short, middle, low), np.where(short, high, middle)
         at_end = np.where(y <= self.categories[0], -np.inf, np.where(y >= self.categories[-1], np.inf, 0.0))
         return np.where(at_end == 0, (low + high) / 2, at_end)
+
+    def read(self, eta: np.ndarray, z: np.ndarray, sd: np.ndarray | float, count: int = 1) -> np.ndarray:
+        """A category each; means of several by the normal law of their mean and variance, within the categories."""
+        eta = np.asarray(eta, dtype=float)
+        above = [1 / (1 + np.exp(threshold - eta)) for threshold in self.thresholds]
+        steps, p = np.diff(self.categories), _chance(z)
+        if count == 1:
+            return self.categories[0] + sum(s * (1 - a < p) for s, a in zip(steps, above))
+        mean = self.categories[0] + sum(s * a for s, a in zip(steps, above))
+        ends = np.array(self.categories)
+        square = ends[0] ** 2 + sum(s * a for s, a in zip(np.diff(ends**2), above))
+        sd_one = np.sqrt(np.maximum(square - mean**2, 0.0))
+        return np.clip(mean + z * sd_one / math.sqrt(count), ends[0], ends[-1])
 
     def predictor(self, mean: np.ndarray, variance: np.ndarray | float) -> np.ndarray:
         return self.forward(mean)
@@ -205,7 +256,7 @@ def _count(x: np.ndarray, constant: np.ndarray, values: Values) -> Fitted:
     fit = sm.GLM(y, x, family=sm.families.Poisson(), offset=np.log(values.count)).fit(tol=1e-12)
     mean = np.asarray(fit.fittedvalues) / values.count
     return (
-        Scale("log", 0.0),
+        CountScale(),
         np.asarray(fit.params),
         np.asarray(fit.cov_params()),
         mean * values.count,
@@ -228,7 +279,7 @@ def _pass(x: np.ndarray, constant: np.ndarray, values: Values) -> Fitted:
         raise FloatingPointError("separation")
     bell = mean * (1 - mean)
     return (
-        Scale("logit", 0.0, 1.0),
+        PassScale(),
         np.asarray(fit.params),
         np.asarray(fit.cov_params()),
         bell * values.count,

@@ -202,9 +202,9 @@ class Draws:
             read = []
             for j in range(count):
                 noise = d.sd_batch * batch[rows, k] + d.sd_slab * slab[rows, j, k]
-                noise = noise + d.sd_reading * reading[rows, j, k] / np.sqrt(readings[k])
                 noise = noise + d.sd_test * reading[rows, -1, k]  # a session's own error, once for the batch
-                read.append(d.part.scale.inverse(eta + _col(noise)))
+                z, sd = _col(reading[rows, j, k]), _col(d.sd_reading)
+                read.append(d.part.scale.read(eta + _col(noise), z, sd, readings[k]))
             return np.asarray(np.median(read, axis=0) if halves[k] else sum(read) / count)
 
         return measure

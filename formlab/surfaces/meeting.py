@@ -45,6 +45,7 @@ class Meeting:
     ) -> None:
         self.count = draws.count
         value = draws._value(of, seed)
+        kinds = {response.name: response.kind for response in draws.surfaces.brief.responses}
         self._groups: list[list[tuple[int, np.ndarray, np.ndarray | None, np.ndarray, np.ndarray]]] = []
         for k, (name, mixed) in enumerate(zip(draws.names, draws._responses)):
             low, high = targets.get(name, (-np.inf, np.inf))
@@ -53,8 +54,9 @@ class Meeting:
             group = []
             for drawn, rows in zip(mixed.parts, mixed.rows):
                 if len(rows):
-                    least = _threshold(value, k, drawn, rows, low, -np.inf)
-                    most = _threshold(value, k, drawn, rows, high, np.inf)
+                    counted = kinds[name] != "measure" and of in ("accepted", "reading")
+                    least = _threshold(value, k, drawn, rows, low, -np.inf, counted)
+                    most = _threshold(value, k, drawn, rows, high, np.inf, counted)
                     whole = len(rows) == draws.count and bool((np.diff(rows) > 0).all())
                     coef = np.ascontiguousarray(drawn.coef)
                     key = id(drawn.part.features)
@@ -89,26 +91,29 @@ class Meeting:
 
 
 def _threshold(
-    value: Value, k: int, drawn: Drawn, rows: np.ndarray, limit: float, without: float
+    value: Value, k: int, drawn: Drawn, rows: np.ndarray, limit: float, without: float, counted: bool
 ) -> np.ndarray:
-    """The predictor at which the response is at `limit`, shape (draws of the part, 1)."""
+    """The predictor at which the response is at `limit`, shape (draws of the part, 1); `counted` if it moves in steps."""
     count = len(rows)
     if np.isinf(limit):
         return np.full((count, 1), without)
     scale = drawn.part.scale
     start = float(scale.forward(np.array([limit]))[0])
-    if np.isinf(start):  # at or beyond a bound: always on one side of it
-        return np.full((count, 1), start)
+    if np.isinf(start) and not (counted and scale.low <= limit <= scale.high):
+        return np.full((count, 1), start)  # at or beyond a bound: always on one side of it
+    start = float(np.clip(start, -30.0, 30.0)) if counted else start
+    beyond = np.greater if np.isposinf(without) else np.greater_equal  # what just meets a limit meets it
     reach = 1.0 + abs(start) * 1e-6
     low, high = np.full((count, 1), start - reach), np.full((count, 1), start + reach)
     for _ in range(STEPS):
-        short, over = value(k, drawn, rows, low) > limit, value(k, drawn, rows, high) < limit
+        short = beyond(value(k, drawn, rows, low), limit)
+        over = ~beyond(value(k, drawn, rows, high), limit)
         if not short.any() and not over.any():
             break
         reach *= 2
         low, high = np.where(short, start - reach, low), np.where(over, start + reach, high)
     for _ in range(STEPS):
         middle = (low + high) / 2
-        above = value(k, drawn, rows, middle) >= limit
+        above = beyond(value(k, drawn, rows, middle), limit)
         low, high = np.where(above, low, middle), np.where(above, middle, high)
     return high if np.isneginf(without) else low

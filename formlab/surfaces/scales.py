@@ -110,6 +110,10 @@ class Scale:
             return self.low + (self.high - self.low) / (1 + np.exp(-eta))
         return self.high - np.exp(-eta) if self.downward else self.low + np.exp(eta)
 
+    def read(self, eta: np.ndarray, z: np.ndarray, sd: np.ndarray | float, count: int = 1) -> np.ndarray:
+        """Return means of `count` readings of slabs at `eta`: `z` is standard normal, `sd` that of one reading on the scale."""
+        return self.inverse(eta + z * (sd / math.sqrt(count)))
+
     def slope(self, eta: np.ndarray) -> np.ndarray:
         """Return the derivative of `inverse`."""
         eta = np.asarray(eta, dtype=float)

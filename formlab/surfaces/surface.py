@@ -178,10 +178,25 @@ class Surface:
         mean, std = self._mean_std(laws)
         out = {"mean": mean, "std_error": std}
         new = [_Law(w.scale, w.eta, np.sqrt(w.sd**2 + w.total), w.df, 0.0, 0.0) for w in laws]
-        for name, kind in (("", laws), ("batch_", new)):
-            out[f"{name}low"] = _quantile(kind, self.weights, (1 - level) / 2)
-            out[f"{name}high"] = _quantile(kind, self.weights, (1 + level) / 2)
+        for end, p in (("low", (1 - level) / 2), ("high", (1 + level) / 2)):
+            out[end] = _quantile(laws, self.weights, p)
+            out[f"batch_{end}"] = (
+                _quantile(new, self.weights, p)
+                if self.response.kind == "measure"
+                else self._counted(laws[0], p)
+            )
+        out = {name: out[name] for name in ("mean", "std_error", "low", "high", "batch_low", "batch_high")}
         return pd.DataFrame(out, index=frame.index)
+
+    def _counted(self, law: _Law, p: float, spread: int = 21, reads: int = 120) -> np.ndarray:
+        """Quantile of one reading of a rating, count or pass/fail: over the predictor's law, and the reading's about it."""
+        from scipy.special import ndtri
+
+        along = ndtri((np.arange(spread) + 0.5) / spread)[:, None, None]
+        z = ndtri((np.arange(reads) + 0.5) / reads)[:, None]
+        sd = np.hypot(law.sd, self.parts[0].spread[1])
+        read = law.scale.read(law.eta + along * sd, z, 0.0).reshape(spread * reads, -1)
+        return np.asarray(np.quantile(read, p, axis=0, method="inverted_cdf"))
 
     def draw_scale(self, frame: pd.DataFrame, draws: int = 400, seed: int = 0) -> np.ndarray:
         """Return posterior draws of the predictor on the scale of the fit at the n formulas of `frame`, shape (draws, n).
