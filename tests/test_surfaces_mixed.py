@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -9,7 +11,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from formlab.brief import Brief
+from formlab.brief import Brief, Response
 from formlab.surfaces import fit, leave_one_batch_out
 from formlab.surfaces.mixed import reml
 from formlab.surfaces.noise import Noise
@@ -467,3 +469,39 @@ def test_few_batches_left_tell_little_of_a_correlation():
     surfaces = fit(brief, frame, kind="least squares", seed=1)
     assert_allclose(surfaces.batch_correlation.loc["y", "w"], -1 / 3, atol=0.02)
     assert_allclose(surfaces.slab_correlation.loc["y", "w"], -16 / 20, atol=0.02)
+
+
+def test_one_slab_a_batch_read_in_two_sessions():
+    """What differs between readings is the test's; batch and slab cannot be told apart and share what is left."""
+    rng = np.random.default_rng(0)
+    x, made = rng.uniform(-1, 1, 24), rng.normal(0, 2.0, 24)
+    one = pd.DataFrame({"trial": [f"T{k}" for k in range(24)], "x": x})
+    frame = pd.concat([one.assign(session="a"), one.assign(session="b")], ignore_index=True)
+    frame["y"] = 5 * frame["x"] + np.tile(made, 2) + rng.normal(0, 0.3, 48)
+    brief = Brief(
+        setting=[{"name": "x", "low": -1, "high": 1}], response=[{"name": "y"}], setting_model="linear"
+    )
+    surface = fit(brief, frame, kind="least squares", seed=1)["y"]
+    batch, slab, reading = np.median([part.spread for part in surface.parts], axis=0)
+    assert_allclose([batch, slab], np.std(made, ddof=1) / np.sqrt(2), rtol=0.15)
+    assert reading < 0.6
+    assert "batch and slab divide by a prior" in surface._repr_html_()
+    guessed = brief.model_copy(update={"responses": [Response(name="y", sd_batch=2.0, sd_slab=0.2)]})
+    batch, slab, _ = np.median(
+        [p.spread for p in fit(guessed, frame, kind="least squares", seed=1)["y"].parts], axis=0
+    )
+    assert batch > 5 * slab
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_tests_of_one_coefficient_are_those_of_its_term(seed):
+    """With most of the variance known by readings a mean has more degrees of freedom than values: both tables stop there."""
+    rng = np.random.default_rng(seed)
+    batch = rng.integers(0, 6, 18)
+    x = np.column_stack([np.ones(18), rng.uniform(-1, 1, 18)])
+    y = x @ [1.0, 2.0] + rng.normal(0, 1, 18)
+    noise = replace(levels(pd.DataFrame({"batch": batch}), "batch"), known=5 * rng.uniform(0.1, 2, 18))
+    found = reml(x, y, noise, ["1", "x"])
+    assert (found.df <= 16).all()
+    for k, row in enumerate(np.eye(2)):
+        assert_allclose(found.test(row[None])[2], found.df[k])

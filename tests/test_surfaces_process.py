@@ -11,6 +11,8 @@ from numpy.testing import assert_allclose
 from scipy.stats import kstest, multivariate_normal, norm
 
 from formlab.brief import Brief
+from formlab.errors import BriefError
+from formlab.surfaces import fit
 from formlab.surfaces.gaussian_process import GaussianProcess, Priors, _representing
 from formlab.surfaces.leave_out import leave_out_average, left_out, left_out_student
 from formlab.surfaces.noise import Noise, Scatter
@@ -193,3 +195,22 @@ def test_what_bends_in_all_variables_together_is_learned_from_corners_and_one_mi
     half = pd.DataFrame([[0.5, 0.0, 0.0, 0.5]], columns=names)  # between middle and corners: 10 + 1.5 + 0.5
     centre, sd, _ = part.moments(columns_of(part.features, half))
     assert abs(centre[0] - 12.0) < 0.35 and sd[0] < 0.5
+
+
+def test_a_category_that_is_not_in_the_brief_is_refused():
+    """It would be none of the levels, and stand in the middle between them."""
+    made = Brief(
+        setting=[{"name": "mould", "levels": ["old", "new"]}, {"name": "t", "low": 0, "high": 1}],
+        response=[{"name": "y"}],
+    )
+    frame = pd.DataFrame({"mould": ["old", "new"] * 4, "t": np.linspace(0, 1, 8), "y": np.arange(8.0)})
+    surfaces, at = (
+        fit(made, frame, kind="gaussian process", seed=1),
+        pd.DataFrame({"mould": ["odd"], "t": [0.5]}),
+    )
+    for ask in (lambda: surfaces["y"].predict(at, outside="ignore"), lambda: surfaces.sample(at, 5)):
+        with pytest.raises(BriefError) as caught:
+            ask()
+        assert str(caught.value) == (
+            "'mould' = 'odd' is not one of ['old', 'new']; use one of them, for categories are never interpolated."
+        )

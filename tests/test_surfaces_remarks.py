@@ -167,3 +167,19 @@ def test_the_error_shown_is_that_of_a_reading(kind):
     frame = series(12, batch_sd=0.5)
     frame["day"] = np.where(frame["batch"] < "B5", "Monday", "Tuesday")
     assert fitted(frame, kind).summary["s"] < 2.5
+
+
+def test_degrees_between_batches_of_a_blend_count_what_the_mill_does():
+    """In a crossed model of shares no term of first order holds the setting; it costs a batch all the same."""
+    rng = np.random.default_rng(0)
+    blend = Brief(
+        basis="fraction",
+        ingredient=[{"name": n, "low": 0, "high": 1} for n in "abc"],
+        setting=[{"name": "mill", "low": 0, "high": 1, "changes": "batch"}],
+        response=[{"name": "y"}],
+    )
+    k = np.repeat(np.arange(7), 3)
+    frame = pd.DataFrame(rng.dirichlet([1, 1, 1], 7)[k], columns=list("abc")).assign(batch=k)
+    frame["mill"] = rng.uniform(0, 1, 7)[k]
+    frame["y"] = frame["a"] + rng.normal(0, 1, 7)[k] + rng.normal(0, 0.2, 21)
+    assert batch_degrees(fit(blend, frame, kind="averaged", seed=1)["y"]) == 7 - 3 - 1

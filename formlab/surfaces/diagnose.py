@@ -84,15 +84,15 @@ def _left_out_error(part: Part, groups: np.ndarray) -> np.ndarray:
 def batch_degrees(surface: Surface) -> int | None:
     """Return the degrees of freedom between batches that the terms leave; None where batches are not repeated.
 
-    How many dimensions the batches have beyond the terms of the model, of which only the linear ones count where the
-    kind is not least squares and their number is not fixed.
+    How many dimensions the batches have beyond the terms of the model; beyond the linear ones of all factors where the
+    kind is not least squares and the number of terms is not fixed.
     """
     if "batch" not in surface.noise.names:
         return None
-    linear = [
-        k for k, t in enumerate(surface.space.terms) if t.degree <= 1 or surface.kind == "least squares"
-    ]
-    x = surface.space.matrix(surface.formulas)[:, linear]
+    if surface.kind == "least squares":
+        x = surface.space.matrix(surface.formulas)
+    else:
+        x = np.column_stack([np.ones(len(surface.formulas)), surface.space.base(surface.formulas)])
     both = np.column_stack([x, np.eye(surface.values.batches.max() + 1)[surface.values.batches]])
     return int(np.linalg.matrix_rank(both) - np.linalg.matrix_rank(x))
 

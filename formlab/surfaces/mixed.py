@@ -65,11 +65,12 @@ class MixedFit:
     _given: tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, float]
 
     def contrast_df(self, row: np.ndarray) -> float:
-        """Return Satterthwaite's degrees of freedom of a linear combination of coefficients."""
+        """Return Satterthwaite's degrees of freedom of a linear combination of coefficients, at most those of the residual."""
         value = row @ self._plain @ row
         slope = np.array([row @ s @ row for s in self._sensitivity])
         spread = slope @ _inverse(self.information) @ slope
-        return float(2 * value**2 / spread) if spread > 0 else np.inf
+        most = len(self._given[1]) - len(self.coef)
+        return min(float(2 * value**2 / spread), most) if spread > 0 else float(most)
 
     def test(self, rows: np.ndarray) -> tuple[float, int, float, float]:
         """Return F, its degrees of freedom and p of several linear combinations of coefficients being zero together.

@@ -49,6 +49,10 @@ class ErrorSplit:
         """The split of what is left once batches are told apart."""
         return ErrorSplit((0.0, *self.weights[1:])) if any(self.weights[1:]) else ErrorSplit((0.0, 1.0, 0.0))
 
+    def without_reading(self) -> ErrorSplit:
+        """The split of what is left once readings are told apart."""
+        return ErrorSplit((*self.weights[:2], 0.0)) if any(self.weights[:2]) else ErrorSplit((0.0, 1.0, 0.0))
+
     def draw(self, draws: int, rng: np.random.Generator) -> np.ndarray:
         """Return shares, shape (draws, 3)."""
         gamma = np.column_stack([rng.gamma(w, size=draws) if w else np.zeros(draws) for w in self.weights])
@@ -76,7 +80,8 @@ class Noise:
     known : ndarray of shape (n,)
         Variance that is known beforehand: of the mean of its readings.
     split : ErrorSplit
-        Of the residual where batches are not repeated, else of it without batches.
+        Of the residual where batches are not repeated, else of it without batches; where slabs are read in several
+        sessions and batches have one slab each, of batches.
     """
 
     batch: np.ndarray
@@ -113,12 +118,16 @@ class Noise:
         )
         return v + np.diag(sds[-1] ** 2 + np.broadcast_to(self.known, len(self.slab)))
 
+    @property
+    def slabs_repeat(self) -> bool:
+        """Whether slabs have several values, of several sessions or operators."""
+        return len(np.unique(self.slab)) < len(self.slab)
+
     def errors(self, sds: np.ndarray, scatter: Scatter, rng: np.random.Generator) -> np.ndarray:
         """Return errors with that covariance, shape (draws, n), made from the scatter that responses share."""
         draws, n = len(scatter.slab), len(self.slab)
         own = np.sqrt(sds[-1] ** 2 + np.broadcast_to(self.known, n))
-        repeats = len(np.unique(self.slab)) < n
-        out = own * (rng.standard_normal((draws, n)) if repeats else scatter.slab[:, self.slab])
+        out = own * (rng.standard_normal((draws, n)) if self.slabs_repeat else scatter.slab[:, self.slab])
         for name, code, sd in zip(self.names, self.codes, sds):
             if name == "batch":
                 out = out + sd * scatter.batch[:, self.batch]
@@ -144,18 +153,22 @@ class Noise:
         """Return standard deviations of batch, slab, reading and test, shape (draws, 4).
 
         Days, lots, blocks and press loads belong to a new batch; sessions and operators to the test; the shift of
-        a history to neither, for a new batch is made and tested as today. Without a generator the split of what cannot be told apart is at its mean.
+        a history to neither, for a new batch is made and tested as today. Where slabs are read in several sessions the
+        residual is the test's. Without a generator the split of what cannot be told apart is at its mean.
         """
         shares = np.broadcast_to(self.split.mean, (draws, 3)) if rng is None else self.split.draw(draws, rng)
         variance = np.zeros((draws, 4))
         residual = sds[-1] ** 2
-        if "slab" in self.names:  # repeated readings of a slab: the residual is the test's
+        if self.slabs_repeat:
             variance[:, 2] = residual
         else:
             variance[:, :3] = residual * shares
         variance[:, 2] += self.single_reading
         for name, sd in zip(self.names, sds):
             if name == "history":
+                continue
+            if name == "batch" and self.slabs_repeat and "slab" not in self.names:  # one slab each
+                variance[:, :2] += sd**2 * shares[:, :2]
                 continue
             place = {"slab": 1, "session": 3, "operator": 3}.get(name, 0)
             variance[:, place] += sd**2

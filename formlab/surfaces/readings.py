@@ -298,16 +298,17 @@ def noise_of(values: Values, slabs: Slabs) -> tuple[Noise, list[str]]:
         seen[tuple(code)] = name
         names.append(name)
         codes.append(code)
-    if "batch" in names:
+    alike = seen.get(tuple(pd.factorize(values.rows)[0])) == "batch" and len(set(values.rows)) < n
+    if alike:  # one slab a batch, read again and again: readings are told apart, batch and slab are not
+        split = split.without_reading()
+    elif "batch" in names:
         split = split.without_batch()
     known: np.ndarray | float = 0.0
     single = 0.0
     if values.repeat_df:
         single = values.repeat_ss / values.repeat_df
         known = single / values.count
-        split = (
-            ErrorSplit((*split.weights[:2], 0.0)) if any(split.weights[:2]) else ErrorSplit((0.0, 1.0, 0.0))
-        )
+        split = split.without_reading()
     return Noise(
         slabs.batches[values.rows], values.rows, tuple(names), tuple(codes), known, split, single
     ), notes

@@ -353,11 +353,8 @@ class Surface:
             parts.append(fold("The contest: ways of writing it, by what they predicted", table(self.contest)))
         if self.solution is not None:
             parts.append(fold("Analysis of variance of the whole model", table(headed(self.anova), rows=60)))
-        apart = (
-            ""
-            if {"batch", "slab"} & set(self.noise.names)
-            else ": batch and slab divide by a prior, no batch has two slabs"
-        )
+        told = "slab" in self.noise.names or ("batch" in self.noise.names and not self.noise.slabs_repeat)
+        apart = "" if told else ": batch and slab divide by a prior, no batch has two slabs"
         parts.append(fold(f"Levels of error{apart}", table(self.components)))
         parts.append(fold("Priors", table(self.priors, rows=40)))
         if len(self.warnings_) > 3:

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from formlab.brief import Brief
-from formlab.errors import FormlabError
+from formlab.errors import BriefError, FormlabError
 from formlab.region import Region
 from formlab.surfaces.shared import Shared
 
@@ -124,14 +124,22 @@ def _settings(brief: Brief) -> list[Column]:
         if setting.is_numeric:
             columns.append((setting.name, _column(setting.name)))
         else:  # one column a level, so that all levels are equally far apart
-            columns += [
-                (f"{setting.name}[{level}]", _is(setting.name, str(level))) for level in setting.levels or []
-            ]
+            levels = list(map(str, setting.levels or []))
+            columns += [(f"{setting.name}[{level}]", _is(setting.name, level, levels)) for level in levels]
     return columns
 
 
-def _is(name: str, level: str) -> Callable[[Held], np.ndarray]:
-    return lambda frame: (frame[name].astype(str) == level).to_numpy(float)
+def _is(name: str, level: str, levels: list[str]) -> Callable[[Held], np.ndarray]:
+    def of(frame: Held) -> np.ndarray:
+        values = frame[name].astype(str)
+        if level == levels[0] and not (known := values.isin(levels)).all():
+            raise BriefError(
+                f"{name!r} = {values[~known].iloc[0]!r} is not one of {levels}; use one of them, for categories are never "
+                "interpolated."
+            )
+        return (values == level).to_numpy(float)
+
+    return of
 
 
 def _cure(brief: Brief) -> list[Column]:
