@@ -523,3 +523,12 @@ def test_analysis_stands_on_the_scale_of_the_tables():
     assert surface.values.scale.kind == "identity" and surface.contest["scale"].nunique() == 2
     table = surface.anova.set_index("source")
     assert_allclose(table.loc["total", "ss"], frame["hardness"].var() * 23)
+
+
+def test_a_level_that_was_never_tried_is_named():
+    mould = Brief(setting=[{"name": "mould", "levels": ["a", "b", "c"]}], response=[{"name": "y"}])
+    frame = pd.DataFrame({"mould": ["a", "b"] * 4, "y": np.arange(8.0)})
+    assert message(mould, frame, kind="least squares") == (
+        "Term 'mould[b]' is a combination of the other terms in these 8 trials, so its coefficient cannot be estimated. Vary "
+        "it separately, or drop it from the model. 'mould' was never 'c': try it, or drop that level."
+    )

@@ -155,9 +155,20 @@ class _Bench:
 
     # ---- least squares and the mixed model ------------------------------------------------------
 
-    def estimates(self) -> tuple[Solution | None, MixedFit | None]:
+    def estimates(self) -> tuple[Solution, MixedFit | None]:
         space = self.ground.space
-        solution = solve(self.columns, self.values.eta, space.names, space.model)
+        try:
+            solution = solve(self.columns, self.values.eta, space.names, space.model)
+        except (
+            FitError
+        ) as error:  # effects of levels are coded together, so the term it names may be of another level
+            for name, levels in space.categories.items():
+                never = [level for level in levels if level not in set(self.formulas[name].astype(str))]
+                if never:
+                    raise FitError(
+                        f"{error} {name!r} was never {never[0]!r}: try it, or drop that level."
+                    ) from None
+            raise
         levelled = bool(self.noise.names) or np.ptp(np.atleast_1d(self.noise.known)) > 0
         if solution.df and levelled:
             return solution, reml(self.columns, self.values.eta, self.noise, space.names, space.model)
@@ -165,7 +176,6 @@ class _Bench:
 
     def least_squares(self, notes: list[str]) -> Surface:
         solution, mixed = self.estimates()
-        assert solution is not None
         self._check_spare(len(self.ground.space))
         parts = self._flat_parts(self.ground.terms)
         return self._surface("least squares", parts, solution, mixed, notes)
@@ -232,7 +242,8 @@ class _Bench:
         table = contest_table(entrants, weights)
         parts, shares, origins = _kept(entrants, weights, self.rng)
         bench = self._on(_heaviest(parts, shares))
-        solution, mixed = None, None
+        solution: Solution | None = None
+        mixed: MixedFit | None = None
         try:
             solution, mixed = bench.estimates()
         except FitError as error:
