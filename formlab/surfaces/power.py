@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from formlab.errors import FitError
+from formlab.surfaces.surface import check_shares
 
 if TYPE_CHECKING:
     from formlab.surfaces.surface import Surface
@@ -70,11 +71,12 @@ def box_cox(x: np.ndarray, y: np.ndarray, level: float = 0.95) -> BoxCox:
     Raises
     ------
     FitError
-        If a value is not above zero.
+        If a value is not above zero, or `level` not between 0 and 1.
     """
     from scipy.optimize import brentq, minimize_scalar
     from scipy.stats import chi2
 
+    check_shares(level=level)
     y = np.asarray(y, dtype=float)
     if not (y > 0).all():
         raise FitError(

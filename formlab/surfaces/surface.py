@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from formlab.brief import Brief, Response
-from formlab.errors import FormlabError
+from formlab.errors import FitError, FormlabError
 from formlab.html import Markup, escape, fold, headed, number, panel, table
 from formlab.region import Region
 from formlab.surfaces.contest import Origin
@@ -22,10 +22,17 @@ from formlab.surfaces.parts import Part, columns_of
 from formlab.surfaces.readings import Slabs, Values
 from formlab.terms import ModelSpace
 
-__all__ = ["Surface"]
+__all__ = ["Surface", "check_shares"]
 
 NODES = 65  # of the table that a mixture of laws is inverted by
 CHUNK = 64  # formulas at a time, so that the table stays in cache
+
+
+def check_shares(**given: float) -> None:
+    """Raise FitError for the first of the named numbers that is not between 0 and 1."""
+    for name, value in given.items():
+        if not 0 < value < 1:
+            raise FitError(f"{name} = {value:g}; give a share between 0 and 1, such as 0.95.")
 
 
 @dataclass(frozen=True, repr=False)
@@ -36,7 +43,8 @@ class Surface:
     ----------
     name : str
     kind : str
-        least squares, averaged, gaussian process or auto: how it was fitted.
+        least squares, averaged, gaussian process or auto: how it was fitted; of a rating, count or pass/fail "…, maximum
+        likelihood".
     space : ModelSpace
         The whole model that the brief asks for.
     parts, weights : tuple
@@ -169,11 +177,17 @@ class Surface:
             mean, std_error, low, high (of the mean; all of the median where the brief's ``statistic`` is that), batch_low, batch_high (one reading of one slab of a new
             batch), all in the response's own unit.
 
+        Raises
+        ------
+        FitError
+            If `level` is not between 0 and 1.
+
         Warns
         -----
         ExtrapolationWarning
             Naming the first such formula and the ranges and limits it breaks.
         """
+        check_shares(level=level)
         laws = self._laws_at(frame, outside)
         mean, std = self._mean_std(laws)
         out = {"mean": mean, "std_error": std}
@@ -315,10 +329,12 @@ class Surface:
     def verdict(self) -> str:
         """How good it is, in one sentence."""
         s = self.summary
+        out = s["r2_predicted"]
+        said = f"of batches left out {out:.2f}" if np.isfinite(out) else "some decide a term alone"
         unit = f" {self.response.unit}" if self.response.unit and self.values.scale.kind == "identity" else ""
         return (
             f"{s['trials']} trials in {s['batches']} batches, fitted {s['scale']}: error {s['s']:.3g}{unit}, "
-            f"R² {s['r2']:.2f}, of batches left out {s['r2_predicted']:.2f}"
+            f"R² {s['r2']:.2f}, {said}"
         )
 
     def __repr__(self) -> str:

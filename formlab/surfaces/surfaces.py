@@ -278,7 +278,8 @@ class Surfaces(Mapping[str, Surface]):
         verdict = f"{len(self)} response{'s' if len(self) != 1 else ''} from {len(self.slabs)} trials"
         worst = self.summary["r2_predicted"].astype(float)
         if worst.notna().any():
-            verdict += f"; batches left out are predicted worst for {worst.idxmin()} (R² {worst.min():.2f})."
+            least = f"R² {worst.min():.2f}" if np.isfinite(worst.min()) else "some decide a term alone"
+            verdict += f"; batches left out are predicted worst for {worst.idxmin()} ({least})."
         return panel("Surfaces", verdict, table(headed(shown), rows=20, digits=3), notes)
 
 

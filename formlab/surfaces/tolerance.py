@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from formlab.errors import FitError
+from formlab.surfaces.surface import check_shares
 
 if TYPE_CHECKING:
     from formlab.surfaces.surface import Surface
@@ -99,10 +100,11 @@ def tolerance_table(
     Raises
     ------
     FitError
-        If the response is a rating, count or pass/fail.
+        If the response is a rating, count or pass/fail, or a share is not between 0 and 1.
     """
     from scipy.special import ndtri
 
+    check_shares(content=content, confidence=confidence)
     if surface.response.kind != "measure":
         raise FitError(
             f"Response {surface.name!r} is a {surface.response.kind}: its values are no continuous law, so it has no tolerance "
