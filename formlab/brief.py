@@ -76,7 +76,7 @@ class Brief(Part):
             super().__init__(**data)
         except ValidationError as error:
             found = list(error.errors())
-        problems = brief_problems(data, found)
+        problems = brief_problems(data, found, [f.alias or k for k, f in type(self).model_fields.items()])
         if problems:
             raise BriefError(problems)
 

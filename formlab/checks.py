@@ -6,18 +6,23 @@ They read the raw data, so that one fault does not hide another, and hence trust
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from difflib import get_close_matches
 from typing import Any
 
 from pydantic import BaseModel
 
 from formlab.errors import BriefError, Problem
 from formlab.limits import parse_limit
+from formlab.parts import Ingredient, Limit, Part, Piece, Plant, Response, Setting
 
 __all__ = ["active_substance", "brief_problems"]
 
 Row = dict[str, Any]
 PLURALS = {"ingredient": "ingredients", "setting": "settings", "response": "responses", "limit": "limits"}
+PARTS: dict[str, type[Part]] = {
+    "ingredient": Ingredient, "setting": Setting, "response": Response, "limit": Limit, "piece": Piece, "plant": Plant,
+}  # fmt: skip
 MODELS = {"phr": ["linear", "interaction", "quadratic"], "fraction": ["linear", "quadratic", "special cubic"]}
 RESERVED = {
     "trial", "batch", "load", "day", "block", "lot", "run_order", "round", "brief_id", "session", "status",
@@ -25,12 +30,12 @@ RESERVED = {
 }  # fmt: skip
 
 
-def brief_problems(data: Mapping[str, Any], found: list[Any]) -> list[Problem]:
+def brief_problems(data: Mapping[str, Any], found: list[Any], keys: Sequence[str]) -> list[Problem]:
     """Return all problems of a raw brief: what pydantic found field by field, and what these checks find.
 
-    Where both speak of one place, the one that speaks of the larger part of the brief is kept.
+    `keys` are those a brief may have. Where both speak of one place, the one that speaks of the larger part of the brief is kept.
     """
-    fields = {str(problem): problem for problem in map(_field_problem, found)}
+    fields = {str(problem): problem for problem in (_field_problem(item, keys) for item in found)}
     cross = list(_cross_problems(data))
     kept = [p for p in fields.values() if not any(_within(p.column, other.column) for other in cross)]
     below = [f"{problem.column}{mark}" for problem in kept for mark in ".["]
@@ -52,7 +57,7 @@ def _within(place: str, other: str) -> bool:
     return place == other or place.startswith((f"{other}.", f"{other}["))
 
 
-def _field_problem(item: Any) -> Problem:
+def _field_problem(item: Any, keys: Sequence[str]) -> Problem:
     """Turn one of pydantic's findings into the place, value and expectation of the user's file."""
     place = ""
     for step in item["loc"]:
@@ -66,14 +71,18 @@ def _field_problem(item: Any) -> Problem:
     if item["type"] == "missing":
         return Problem(column=place, expected="a value; it is required")
     if item["type"] == "extra_forbidden":
-        return Problem(
-            column=place, value=value, expected="a field of this part", repair="Check its spelling."
-        )
+        part = PARTS.get(str(item["loc"][0])) if len(item["loc"]) > 1 else None
+        near = get_close_matches(str(item["loc"][-1]), keys if part is None else list(part.model_fields), 1)
+        repair = f"Did you mean {near[0]!r}?" if near else "Check its spelling."
+        return Problem(column=place, value=value, expected="a field of this part", repair=repair)
+    if item["type"] == "list_type" and place in PARTS:
+        return Problem(column=place, value=value, expected=f"a list: [[{place}]], in double brackets")
     if item["type"] == "string_pattern_mismatch":
         expected = "a name of letters, digits and _, not starting with a digit"
     if item["type"] in ("too_long", "too_short"):
         expected = "two numbers"
-    return Problem(column=place, value=value, expected=expected)
+    repair = "Densities are in g/cm3." if place.endswith(".density") else ""
+    return Problem(column=place, value=value, expected=expected, repair=repair)
 
 
 def _rows(data: Mapping[str, Any], key: str) -> list[Row]:
@@ -306,4 +315,14 @@ def _sum_problems(data: Mapping[str, Any], current: Row, ingredients: list[Row])
     total = sum(amount or 0.0 for amount in amounts)
     if not abs(total - wanted) <= 1e-3 * wanted:
         what = "amounts" if basis == "fraction" else "rubbers"
-        yield Problem(column="current", value=round(total, 6), expected=f"{what} that sum to {wanted:g}")
+        unsaid = [
+            str(row.get("name"))
+            for row in summed
+            if row.get("name") not in current and row.get("low") != row.get("high")
+        ]
+        yield Problem(
+            column="current",
+            value=round(total, 6),
+            expected=f"{what} that sum to {wanted:g}",
+            repair=f"Name {', '.join(unsaid)} too; what is not named counts as 0." if unsaid else "",
+        )

@@ -22,17 +22,20 @@ BAD = {
     "nothing": ({}, "ingredient: Expected at least one ingredient or setting."),
     "field": (
         {"ingredient": [RUBBER, CHALK | {"prize": 2}]},
-        "ingredient[2].prize: 2. Expected a field of this part. Check its spelling.",
+        "ingredient[2].prize: 2. Expected a field of this part. Did you mean 'price'?",
     ),
     "top field": (
         {"ingredient": [RUBBER], "ingredient_s": 1},
-        "ingredient_s: 1. Expected a field of this part. Check its spelling.",
+        "ingredient_s: 1. Expected a field of this part. Did you mean 'ingredient'?",
     ),
     "required": (
         {"ingredient": [RUBBER, {"low": 1, "high": 2}]},
         "ingredient[2].name: Expected a value; it is required.",
     ),
-    "shape": ({"ingredient": {"name": "x"}}, "ingredient: \"{'name': 'x'}\". Expected a valid list."),
+    "shape": (
+        {"ingredient": {"name": "x"}},
+        "ingredient: \"{'name': 'x'}\". Expected a list: [[ingredient]], in double brackets.",
+    ),
     "row": ({"ingredient": [RUBBER, 3]}, "ingredient[2]: 3. Expected a valid dictionary."),
     "quotes": (
         {"ingredient": [RUBBER, CHALK | {"low": "5"}]},
@@ -48,7 +51,7 @@ BAD = {
     ),
     "heavy": (
         {"ingredient": [RUBBER, CHALK | {"density": 2710}]},
-        "ingredient[2].density: 2710. Expected less than or equal to 25.",
+        "ingredient[2].density: 2710. Expected less than or equal to 25. Densities are in g/cm3.",
     ),
     "role": (
         {"ingredient": [RUBBER, CHALK | {"role": "salt"}]},
@@ -218,7 +221,7 @@ BAD = {
             "ingredient": [RUBBER | {"low": 40, "high": 100}, RUBBER | {"name": "nr", "low": 0, "high": 60}],
             "current": {"sbr": 70},
         },
-        "current: 70.0. Expected rubbers that sum to 100.",
+        "current: 70.0. Expected rubbers that sum to 100. Name nr too; what is not named counts as 0.",
     ),
     "plant": ({"setting": [CURE], "plant": {"batch_kg": -1}}, "plant.batch_kg: -1. Expected greater than 0."),
     "piece": ({"setting": [CURE], "piece": {}}, "piece.volume_cm3: Expected a value; it is required."),

@@ -72,6 +72,13 @@ def test_a_field_that_is_wrong_is_shown_with_its_line() -> None:
     assert error_of(BRIEF.replace('unit = "mg"', 'unit = "mg"\ncolour = 3')) == (
         "1 problem:\n  brief.toml, row 24, response[2].colour: 3. Expected a field of this part. Check its spelling."
     )
+    assert (
+        error_of(BRIEF + "\n[plnt]\nbatch_kg = 9\n")
+        .split("\n")[1]
+        .endswith(
+            f"row {len(BRIEF.splitlines()) + 2}, plnt: \"{{'batch_kg': 9}}\". Expected a field of this part. Did you mean 'plant'?"
+        )
+    )
 
 
 def test_read_brief_takes_a_file_or_a_folder(series: Series, tmp_path: Path) -> None:

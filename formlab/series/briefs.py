@@ -76,6 +76,8 @@ def _row(text: str, place: str) -> int | None:
     here, count, found = "", 0, None
     for row, line in enumerate(text.split("\n"), 1):
         head = re.match(r"\s*\[{1,2}\s*\"?(\w+)\"?\s*[\].]", line)
+        if head and head[1] == place:
+            return row
         if head:
             here, count = head[1], count + (head[1] == table)
         if here == table and (not parts[2] or count == int(parts[2])):
