@@ -22,10 +22,22 @@ def main(argv: Sequence[str] | None = None) -> int:
     if args.command is None:
         parser.print_help()
         return 2
-    from formlab.errors import FormlabError
+    import warnings
+
+    from formlab.errors import FormlabError, FormlabWarning
+
+    shown = warnings.showwarning
+
+    def said(message: Any, *place: Any, **more: Any) -> None:
+        if isinstance(message, FormlabWarning):  # its words alone, not where in the code it comes from
+            print(f"formlab: {message}", file=sys.stderr)
+        else:
+            shown(message, *place, **more)
 
     try:
-        return int(args.run(args) or 0)
+        with warnings.catch_warnings():
+            warnings.showwarning = said
+            return int(args.run(args) or 0)
     except FormlabError as error:
         if args.json:
             _print_json({"error": str(error), "problems": [vars(problem) for problem in error.problems]})
@@ -70,6 +82,8 @@ def _parser() -> argparse.ArgumentParser:
                       "screening, composite, box-behnken, spread")  # fmt: skip
     plan.add_argument("--criterion", default="I", choices=["D", "A", "I"], help="for kind optimal")
     plan.add_argument("--batches", type=int, help="number of mill batches the slabs are cut from")
+    plan.add_argument("--outside", default="error", choices=["error", "move", "drop"],
+                      help="what to do with points of a textbook plan that break a limit (error)")  # fmt: skip
     plan.add_argument("--seed", type=int, default=1)
     plan.add_argument("--workers", type=int, default=1, help="processes that share the search (1)")
     longer = command(
@@ -219,7 +233,7 @@ def _new(args: argparse.Namespace) -> int:
 
 
 def _check(args: argparse.Namespace) -> int:
-    from formlab.html import headed
+    from formlab.html import counted, headed
     from formlab.region import Region
     from formlab.series import open_series
 
@@ -230,13 +244,17 @@ def _check(args: argparse.Namespace) -> int:
         "brief": str(series.brief),
         "region": str(region),
         "notices": series.notices,
+        "planned": series.plan_frame()["trial"].nunique() if series.has_plan else 0,
         "trials": 0 if trials is None else int(trials["trial"].nunique()),
         "readings": 0 if trials is None else len(trials),
     }
     if args.json:
         _print_json({**facts, "implied_ranges": region.implied_ranges().reset_index()})
         return 0
-    print("\n".join(f"{key}: {value}" for key, value in facts.items() if value != []))
+    print(f"brief: {facts['brief']}\nregion: {facts['region']}")
+    print(
+        f"trials: {facts['planned']} planned, {facts['trials']} read ({counted(facts['readings'], 'reading')})"
+    )
     _show("What the limits leave of each range", headed(region.implied_ranges().reset_index()))
     return 0
 
@@ -247,7 +265,7 @@ def _plan(args: argparse.Namespace) -> int:
 
     series = open_series(args.folder)
     plan = lay_out(series.brief, runs=args.runs, kind=args.kind, criterion=args.criterion,
-                   batches=args.batches, seed=args.seed, n_jobs=args.workers)  # fmt: skip
+                   batches=args.batches, outside=args.outside, seed=args.seed, n_jobs=args.workers)  # fmt: skip
     series.save_plan(plan)
     if args.json:
         _print_json({"plan": plan.frame, "notes": plan.notes})
@@ -332,7 +350,9 @@ def _load(args: argparse.Namespace) -> int:
         if args.json:
             _print_json({"problems": problems})
         elif len(problems):
-            _show(f"{args.file.name}", problems)
+            _show(f"{args.file.name}", problems.drop(columns="file").astype(object).fillna(""))
+            if (problems["repair"] != "").any():
+                print("\nHarmless repairs, such as of decimal commas, are made with --repair.")
         else:
             print(f"{args.file.name}: nothing is wrong.")
         return int(len(problems) > 0)

@@ -56,7 +56,7 @@ def number(value: Any, digits: int = 4) -> str:
     if isinstance(value, (bool, np.bool_, str)):
         return str(value)
     try:
-        value = float(value)
+        value = float(value) + 0.0  # no "-0"
     except (TypeError, ValueError):
         return str(value)
     if value != value:
@@ -96,7 +96,7 @@ def table(frame: pd.DataFrame, *, rows: int = 10, index: bool = False, digits: i
 
 
 def _is_word(cell: Any) -> bool:
-    return isinstance(cell, str) and not re.fullmatch(r"[<>] ?[\d.]+", cell)
+    return isinstance(cell, str) and not re.fullmatch(r"([<>] ?)?[-–]?[\d.]*", cell)
 
 
 def fold(summary: str, content: Markup) -> Markup:

@@ -155,6 +155,40 @@ def test_next_goes_on_after_trials_that_are_not_read_yet(tmp_path, capsys):
     assert open_series(folder).plan_frame()["trial"].tolist()[-2:] == ["T37", "T38"]
 
 
+@pytest.mark.filterwarnings("default")
+def test_check_counts_what_is_planned_and_read_and_says_what_was_changed(tmp_path, capsys):
+    folder = shutil.copytree(HOME / "ink_wedge", tmp_path / "wedge")
+    series = open_series(folder)
+    plan = series.plan_frame()
+    (folder / "results.csv").unlink()
+    (folder / "plan.csv").unlink()
+    series.save_plan(plan)
+    (folder / "plan.csv").write_text((folder / "plan.csv").read_text().replace("T01", "T91", 1))
+    assert main(["check", str(folder)]) == 0
+    said = capsys.readouterr()
+    assert "\ntrials: 36 planned, 0 read (0 readings)\n" in said.out
+    assert said.err.startswith("formlab: plan.csv was changed outside formlab: row 2 (T01), trial: ")
+    assert said.err.count("\n") == 1  # words alone, not where in the code they come from
+
+
+def test_a_textbook_plan_moves_its_points_inside_when_asked(tmp_path, capsys):
+    folder = tmp_path / "block"
+    assert main(["new", str(folder)]) == 0
+    assert main(["plan", str(folder), "--kind", "factorial"]) == 1
+    assert "lie outside the region" in capsys.readouterr().err
+    assert main(["plan", str(folder), "--kind", "factorial", "--outside", "move"]) == 0
+    plan = open_series(folder).plan_frame()
+    assert len(plan) == 16 and (plan["chalk"] + plan["pumice"]).max() <= 175 + 1e-9
+
+
+def test_what_is_wrong_with_a_file_is_listed_without_empty_words(tmp_path, capsys):
+    folder = shutil.copytree(HOME / "ink_wedge", tmp_path / "wedge")
+    (tmp_path / "bench.csv").write_text('Trial,hardness\nT01,"58,2"\n')
+    assert main(["load", str(folder), str(tmp_path / "bench.csv"), "--check"]) == 1
+    said = capsys.readouterr().out
+    assert "None" not in said and "Read it as 58.2." in said and "made with --repair" in said
+
+
 def test_nothing_is_extended_without_a_plan(tmp_path, capsys):
     assert main(["new", str(tmp_path / "block")]) == 0
     capsys.readouterr()
@@ -258,7 +292,7 @@ def test_new_says_what_to_do_next_and_never_overwrites(tmp_path, capsys):
     assert f"formlab check {folder}" in capsys.readouterr().out
     before = (folder / "brief.toml").read_text()
     assert main(["new", str(folder)]) == 1
-    assert "has a brief already. Open it with open_series, or choose a new folder." in capsys.readouterr().err
+    assert "has a brief already. Go on with it, or choose a new folder." in capsys.readouterr().err
     assert (folder / "brief.toml").read_text() == before
 
 

@@ -320,7 +320,7 @@ def test_an_edit_from_outside_is_asked_about(tmp_path: Path) -> None:
     path.write_text(path.read_text().replace("T02,1,82", "T02,1,92"))
     question = (
         "results.csv was changed outside formlab: row 3 (T02), erasure: '82' became '92'. Keep the change with "
-        "series.accept('results.csv'), or go back with series.restore('results.csv')."
+        "series.accept('results.csv'), or go back with series.restore('results.csv') (formlab settle)."
     )
     with pytest.warns(FormlabWarning) as told:
         again = open_series(series.path)
@@ -429,5 +429,5 @@ def test_create_refuses_a_second_brief(tmp_path: Path) -> None:
     with pytest.raises(SeriesError) as caught:
         create_series(tmp_path / "block", BRIEF)
     assert str(caught.value) == (
-        f"{str(tmp_path / 'block')!r} has a brief already. Open it with open_series, or choose a new folder."
+        f"{str(tmp_path / 'block')!r} has a brief already. Go on with it, or choose a new folder."
     )

@@ -166,7 +166,7 @@ def test_a_changed_value_in_a_form_loaded_again_is_asked_about(series: Series) -
     again = "trial,erasure\nT01,80\nT02,91\n"
     assert refusal(series, again) == (
         "1 problem:\n  bench.csv, row 3, erasure: '91'. Expected '81', as loaded before. To correct it, load with "
-        "replace=True; for a further reading, give another session."
+        "replace=True (--replace); for a further reading, give another session."
     )
     assert load(series, again, replace=True, who="Kim") == (
         "bench.csv: lines of 2 trials: 0 added, 1 replaced, 1 already there."
@@ -215,7 +215,7 @@ def test_undo_takes_back_one_load_after_the_other(series: Series) -> None:
     assert lines(series) == []
     with pytest.raises(SeriesError) as caught:
         series.undo()
-    assert str(caught.value) == "There is no load of results to undo; see series.journal()."
+    assert str(caught.value) == "There is no load of results to undo; see series.journal() (formlab journal)."
     assert load(series, "trial,erasure\nT01,80\n") == "bench.csv: lines of 1 trial: 1 added."
     assert series.journal()["act"].tolist()[-4:] == ["load results", "undo", "undo", "load results"]
 

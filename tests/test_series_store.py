@@ -50,7 +50,7 @@ def test_bad_results_are_refused_as_a_whole(series: Series, tmp_path: Path) -> N
         "scorched, blistered, spoiled.\n"
         "  bench.csv, row 4, erasure: '101'. Expected a value that is possible: 0 to 100.\n"
         "  bench.csv, row 4, note: Expected the reason why it was set aside.\n"
-        "1 of these can be repaired without doubt; repair=True does so and records it."
+        "1 of these can be repaired without doubt; repair=True (--repair) does so and records it."
     )
     assert not (series.path / "results.csv").exists()
 
@@ -102,6 +102,30 @@ def test_a_plan_that_does_not_fit_its_brief_is_refused(series: Series) -> None:
     )
 
 
+def test_slabs_of_one_batch_share_its_ingredients(series: Series) -> None:
+    plan = plan_of(series)
+    plan.loc[1, "oil"] = 9.0
+    words = "trial T02, oil: 9.0. Expected 5.0, as in the first slab of its batch B01."
+    with pytest.raises(SeriesError) as caught:
+        series.save_plan(plan)
+    assert str(caught.value) == f"1 problem:\n  plan, {words}"
+    path = series.path / "plan.csv"
+    edited = pd.read_csv(path, dtype=str)
+    edited.loc[1, "oil"] = "9.0"
+    edited.to_csv(path, index=False)
+    with pytest.raises(SeriesError) as caught:
+        series.accept("plan.csv")
+    assert str(caught.value) == f"1 problem:\n  plan.csv, {words}"
+
+
+def test_a_cell_that_was_never_written_is_not_in_the_journal(series: Series) -> None:
+    with pytest.raises(SeriesError) as caught:
+        series.cell_history("T01", "erasur")
+    assert str(caught.value) == (
+        "The journal has no 'erasur' of trial 'T01'; name a trial and a column of the plan or the results."
+    )
+
+
 def test_a_plan_may_not_change_trials_with_results(series: Series, tmp_path: Path) -> None:
     series.load_results(bench_file(tmp_path, "trial,erasure\nT03,81\n"))
     longer = plan_of(series, 5)
@@ -112,7 +136,7 @@ def test_a_plan_may_not_change_trials_with_results(series: Series, tmp_path: Pat
         "1 problem:\n  plan, trial T03, oil: 9.0. Expected 5.333333333333333, as when its results were loaded."
     )
     longer.loc[2, "oil"] = plan_of(series)["oil"][2]
-    longer.loc[0, "oil"] = 9.0  # no results yet
+    longer.loc[[0, 1], "oil"] = 9.0  # no results yet
     series.save_plan(longer, who="Kim")
     assert len(series.plan_frame()) == 5
     assert series.cell_history("T01", "oil")[["who", "act", "old", "new"]].to_numpy().tolist() == [
@@ -179,7 +203,7 @@ def test_the_frames_of_a_series_without_files(series: Series) -> None:
     with pytest.raises(SeriesError) as caught:
         empty.plan_frame()
     assert str(caught.value) == (
-        f"{str(empty.path)!r} has no plan yet. Lay one out and save it with save_plan(plan)."
+        f"{str(empty.path)!r} has no plan yet. Lay one out (formlab plan) and save it with save_plan(plan)."
     )
     with pytest.raises(SeriesError) as caught:
         open_series(series.path / "nowhere")

@@ -73,7 +73,7 @@ def weigh_sheet(batch: Batch, brief: Brief, site: Site) -> Markup:
         "expiry",
         "second person",
     ]
-    widths = [7, 0, 14, 34, 23, 20, 16, 17]
+    widths = [7, 0, 18, 34, 23, 20, 14, 17]
     rows = [_weigh_row(k, line, many) for k, line in enumerate(batch.lines.itertuples(), 1)]
     body = table(heads, [*rows, _sum_row(batch)], "n nn", widths)
     out = [f"Not in this batch: {', '.join(batch.left_out)}."] if batch.left_out else []

@@ -83,6 +83,6 @@ def refused(findings: Sequence[Finding]) -> SeriesError:
     if harmless:
         which = "All" if harmless == len(findings) else f"{harmless}"
         error.args = (
-            f"{error.args[0]}\n{which} of these can be repaired without doubt; repair=True does so and records it.",
+            f"{error.args[0]}\n{which} of these can be repaired without doubt; repair=True (--repair) does so and records it.",
         )
     return error

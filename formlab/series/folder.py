@@ -119,7 +119,7 @@ class Folder:
             cells = described(self.expected(name), self.lines(name))
             asked.append(
                 f"{name} was changed outside formlab: {cells}. Keep the change with series.accept({name!r}), "
-                f"or go back with series.restore({name!r})."
+                f"or go back with series.restore({name!r}) (formlab settle)."
             )
         damaged = self.journal().damaged
         if damaged:

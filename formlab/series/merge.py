@@ -166,7 +166,7 @@ class _Work:
             name,
             new[k],
             f"{old[k]!r}, as loaded before" if old[k] else "an empty cell, as loaded before",
-            "To correct it, load with replace=True; for a further reading, give another session.",
+            "To correct it, load with replace=True (--replace); for a further reading, give another session.",
         )
 
 

@@ -11,7 +11,7 @@ from formlab.errors import Problem, SeriesError
 from formlab.series import join
 from formlab.series.tables import from_csv, to_csv
 
-__all__ = ["as_planned", "checked_plan", "keep_old_trials"]
+__all__ = ["as_planned", "check_batches", "checked_plan", "keep_old_trials"]
 
 
 def checked_plan(frame: pd.DataFrame, brief: Brief, brief_ids: Sequence[str]) -> pd.DataFrame:
@@ -45,6 +45,22 @@ def checked_plan(frame: pd.DataFrame, brief: Brief, brief_ids: Sequence[str]) ->
     if problems:
         raise SeriesError(problems)
     return whole
+
+
+def check_batches(plan: pd.DataFrame, brief: Brief, file: str = "plan") -> None:
+    """Refuse a plan whose slabs of one batch differ in an ingredient: no mill can make them."""
+    problems = [
+        Problem(
+            file, None, f"trial {trial}, {name}", here, f"{first}, as in the first slab of its batch {batch}"
+        )
+        for batch, slabs in (plan.groupby("batch", sort=False) if "batch" in plan else ())
+        for name in brief.ingredient_names
+        for first in slabs[name].iloc[:1]
+        for trial, here in zip(slabs["trial"], slabs[name])
+        if not abs(here - first) <= 1e-9 * max(1.0, first)
+    ]
+    if problems:
+        raise SeriesError(problems)
 
 
 def as_planned(new: pd.DataFrame, old: pd.DataFrame) -> pd.DataFrame:

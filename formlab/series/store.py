@@ -22,7 +22,7 @@ from formlab.series.folder import Folder
 from formlab.series.forms import read_form
 from formlab.series.history import cell_history, cells_frame, described, entries_frame
 from formlab.series.loading import Loaded, Read, counted, read_results
-from formlab.series.planned import as_planned, checked_plan, keep_old_trials
+from formlab.series.planned import as_planned, check_batches, checked_plan, keep_old_trials
 from formlab.series.readings import check_form
 from formlab.series.revisions import asked, dropped_names, revised, revisions
 from formlab.series.tables import from_csv, to_csv
@@ -175,7 +175,7 @@ class Series:
         """Return the plan's rows in run order."""
         if not self.has_plan:
             raise SeriesError(
-                f"{str(self.path)!r} has no plan yet. Lay one out and save it with save_plan(plan)."
+                f"{str(self.path)!r} has no plan yet. Lay one out (formlab plan) and save it with save_plan(plan)."
             )
         self._settled()
         return join.plan_frame(self._table("plan.csv"), self.brief)
@@ -246,6 +246,7 @@ class Series:
             read = list(dict.fromkeys(self.results()["trial"]))
             if read:
                 keep_old_trials(whole, old, read, self.brief)
+            check_batches(whole, self.brief)
             step.put("plan.csv", to_csv(frame))
 
     def check_results(self, file: str | Path, sheet: str | None = None) -> pd.DataFrame:
@@ -319,7 +320,9 @@ class Series:
             gone = {e.more["undoes"] for e in journal.entries if "undoes" in e.more}
             loads = [e for e in journal.entries if e.act == LOAD and e.number not in gone]
             if not loads:
-                raise SeriesError("There is no load of results to undo; see series.journal().")
+                raise SeriesError(
+                    "There is no load of results to undo; see series.journal() (formlab journal)."
+                )
             last = loads[-1]
             found = [(b, a) for e, b, a in journal.versions("results.csv") if e.number == last.number]
             before, after = found[0] if found else (None, None)
@@ -380,6 +383,8 @@ class Series:
         if self._folder.lines(name) is None:
             raise SeriesError(f"{name} is gone; put it back with series.restore({name!r}).")
         plan = join.plan_frame(self._table("plan.csv"), self.brief) if self.has_plan else None
+        if name == "plan.csv" and plan is not None:
+            check_batches(plan, self.brief, name)
         if name == "results.csv" and plan is not None:
             content = (self._folder.text(name) or "").encode()
             if len(self._table(name)):
@@ -450,8 +455,18 @@ class Series:
         -------
         DataFrame
             number, when, who, act, source, file, row, old, new; oldest first.
+
+        Raises
+        ------
+        SeriesError
+            If the journal knows no such cell.
         """
-        return cell_history(self._folder.journal(), column, {"plan.csv": trial, "results.csv": trial})
+        found = cell_history(self._folder.journal(), column, {"plan.csv": trial, "results.csv": trial})
+        if not len(found):
+            raise SeriesError(
+                f"The journal has no {column!r} of trial {trial!r}; name a trial and a column of the plan or the results."
+            )
+        return found
 
     def text(self, name: str) -> str | None:
         """Return the text of another file `name` of the folder, such as ``site.toml``; None if there is none."""
@@ -566,8 +581,6 @@ def create_series(path: str | Path, brief: Brief | str, *, who: str = "") -> Ser
         raise not_written(path, error) from None
     with Folder(path).step("create", who) as step:
         if (path / "brief.toml").exists():
-            raise SeriesError(
-                f"{str(path)!r} has a brief already. Open it with open_series, or choose a new folder."
-            )
+            raise SeriesError(f"{str(path)!r} has a brief already. Go on with it, or choose a new folder.")
         step.put("brief.toml", text)
     return Series(path, who)
