@@ -240,21 +240,21 @@ def _check(args: argparse.Namespace) -> int:
     series = open_series(args.folder)
     region = Region.from_brief(series.brief).check()
     trials = series.trials() if series.has_plan else None
+    planned = series.plan_frame()["trial"].nunique() if series.has_plan else 0
+    read, readings = (0, 0) if trials is None else (trials["trial"].nunique(), len(trials))
     facts = {
         "brief": str(series.brief),
         "region": str(region),
         "notices": series.notices,
-        "planned": series.plan_frame()["trial"].nunique() if series.has_plan else 0,
-        "trials": 0 if trials is None else int(trials["trial"].nunique()),
-        "readings": 0 if trials is None else len(trials),
+        "planned": planned,
+        "trials": read,
+        "readings": readings,
     }
     if args.json:
         _print_json({**facts, "implied_ranges": region.implied_ranges().reset_index()})
         return 0
     print(f"brief: {facts['brief']}\nregion: {facts['region']}")
-    print(
-        f"trials: {facts['planned']} planned, {facts['trials']} read ({counted(facts['readings'], 'reading')})"
-    )
+    print(f"trials: {planned} planned, {read} read ({counted(readings, 'reading')})")
     _show("What the limits leave of each range", headed(region.implied_ranges().reset_index()))
     return 0
 

@@ -205,6 +205,8 @@ def test_scenario_of_prices(tmp_path, capsys):
     assert main([*args, "--scenario", "dear_silica"]) == 0
     dear = json.loads(capsys.readouterr().out)
     assert dear["cost"]["per_kg"] > cheap["cost"]["per_kg"]
+    said = "Costs, today's too, are with silica at 3.2 EUR per kg instead of the brief's."
+    assert said in dear["notes"] and said not in cheap["notes"]
     assert dear["formula"]["silica"] <= cheap["formula"]["silica"] + 0.05
     assert main([*args, "--scenario", "none"]) == 1
     assert "prices.csv has no scenario 'none'" in json.loads(capsys.readouterr().out)["error"]

@@ -726,3 +726,25 @@ def test_figures_of_a_page_do_not_run_into_each_other(case):
     for a, b in itertools.combinations(words, 2):
         assert min(min(a.x1, b.x1) - max(a.x0, b.x0), min(a.y1, b.y1) - max(a.y0, b.y0)) < 1
     assert [b for b in words if b.x0 < -1 or b.x1 > figure.bbox.width + 1] == []
+
+
+def test_two_rubbers_alone_are_no_map_and_long_names_are_broken():
+    brief = fl.Brief(
+        ingredient=[
+            {"name": "sbr", "role": "rubber", "low": 50, "high": 90},
+            {"name": "nr", "role": "rubber", "low": 10, "high": 50},
+            {"name": "oil", "label": "naphthenic process oil, light", "low": 5, "high": 20},
+        ],
+        response=[{"name": "hardness", "unit": "Shore A"}],
+        model="linear",
+    )
+    plan = fl.lay_out(brief, runs=8, starts=2, seed=1)
+    trials = plan.frame.assign(hardness=[40.0, 41.5, 39.0, 44.0, 42.0, 40.5, 43.0, 38.0])
+    surface = fl.fit(brief, trials, kind="least squares", seed=1)["hardness"]
+    with pytest.raises(FormlabError) as caught:
+        figures.over_two(surface, "sbr", "nr")
+    assert str(caught.value) == (
+        "'sbr' follows from 'nr', for no other ingredient helps to keep their sum. Choose another pair, or draw traces."
+    )
+    heads = [ax.get_xlabel() for ax in figures.plan_layout(plan)]
+    assert heads[-1] == "naphthenic process\noil, light, phr" and "\n" not in "".join(heads[:-1])

@@ -234,6 +234,7 @@ def test_html_escapes_what_the_user_wrote():
         ),
         ({"criterion": "G"}, "criterion = 'G'; use one of D, A, I."),
         ({"replicates": 0}, "replicates = 0; give at least 1."),
+        ({"runs": 200_000}, "runs = 200000; give at most 2000."),
         ({"kind": "factorial", "outside": "ignore"}, "outside = 'ignore'; use one of error, move, drop."),
         (
             {"runs": 2},
@@ -298,3 +299,17 @@ def test_amounts_of_a_blend_can_be_weighed():
     amounts = frame[brief.varied].to_numpy(float)
     assert_allclose(amounts, np.round(amounts, 4), rtol=0, atol=1e-12)
     assert Region(brief).contains(frame).all()
+
+
+def test_a_plan_says_when_its_batches_leave_nothing_to_tell_them_apart_by():
+    brief = Brief(
+        ingredient=[{"name": "rubber", "role": "rubber"}, {"name": "oil", "low": 5, "high": 15}],
+        setting=[{"name": "cure_min", "low": 10, "high": 20, "changes": "slab"}],
+    )
+    words = (
+        " None is left between batches: how far they differ must be guessed. "
+        "Add batches, or choose a smaller model."
+    )
+    few, more = (lay_out(brief, runs=np.int64(12), batches=k, starts=2, seed=1).judge() for k in (3, 5))
+    assert few.degrees_of_freedom["df"].tolist()[0] == 0 and words in few.verdict
+    assert more.degrees_of_freedom["df"].tolist()[0] == 2 and words not in more.verdict

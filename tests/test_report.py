@@ -127,7 +127,7 @@ def test_a_trial_leads_to_its_journal_entries(tmp_path):
     assert main(["report", str(folder), "--kind", "least squares"]) == 0
     page = (folder / "out" / "report.html").read_text()
     lines = re.findall(
-        r"<tr><td class='t'>(T\d+)</td><td class='t'>B\d+</td>.*?<td class='t'>(\d+)</td></tr>", page
+        r"<tr><td class='t'>(T\d+)</td><td class='t'>B\d+</td>.*?<td class='n'>(\d+)</td></tr>", page
     )
     by = dict(lines)
     journal = series.journal()

@@ -124,7 +124,7 @@ def _levels(ax: Axes, frame: pd.DataFrame, name: str, brief: Brief, y: np.ndarra
             ax.axvline(spot, color=look.today, lw=1.2, ls=(0, (2, 2)), zorder=1)
     ax.plot(x, y, color=look.fit, lw=0.6, alpha=0.45, zorder=2)
     ax.plot(x, y, ls="", marker="o", ms=4.4, mfc=look.fit, mec=look.paper, mew=0.6, zorder=3)
-    ax.set_xlabel(label(brief, name))
+    ax.set_xlabel(label(brief, name, width=20))
 
 
 def _marks(levels: np.ndarray, low: float, high: float) -> list[float]:

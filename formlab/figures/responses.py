@@ -13,7 +13,7 @@ from matplotlib.lines import Line2D
 from formlab.brief import Brief, Response
 from formlab.errors import FormlabError
 from formlab.figures.maps import Field, grey_out, levels_for, mark_trials, on_slice, outlined, word_on_line
-from formlab.figures.slices import EDGE, held, looked_at, move, numeric, reference, slack
+from formlab.figures.slices import EDGE, held, looked_at, move, numeric, reference, slack, tied
 from formlab.figures.theme import Look, axes, heading, key, label
 from formlab.region import Region
 
@@ -47,7 +47,7 @@ def over_two(surface: Any, x: str, y: str, at: Any = None, ax: Axes | None = Non
     Raises
     ------
     FormlabError
-        If x or y is not a numeric factor.
+        If x or y is not a numeric factor, or one follows from the other.
     """
     brief, response = surface.brief, surface.response
     here = reference(brief, at)
@@ -69,6 +69,10 @@ def plane(surfaces: Sequence[Any], x: str, y: str, here: pd.DataFrame, ax: Axes)
     numeric(brief, x, y)
     if x == y:
         raise FormlabError(f"x and y are both {x!r}; name two different factors.")
+    if tied(brief, x, y):
+        raise FormlabError(
+            f"{x!r} follows from {y!r}, for no other ingredient helps to keep their sum. Choose another pair, or draw traces."
+        )
     edges = []
     for name in (x, y):
         low, high = brief.ranges[name]

@@ -12,7 +12,18 @@ from formlab.brief import Brief
 from formlab.errors import FormlabError
 from formlab.region import Region
 
-__all__ = ["EDGE", "certainty", "factors", "held", "looked_at", "move", "numeric", "reference", "slack"]
+__all__ = [
+    "EDGE",
+    "certainty",
+    "factors",
+    "held",
+    "looked_at",
+    "move",
+    "numeric",
+    "reference",
+    "slack",
+    "tied",
+]
 
 EDGE = 1e-6  # of a range: what rounding may put outside
 
@@ -81,6 +92,11 @@ def _sums(brief: Brief) -> list[tuple[list[str], float]]:
     if brief.basis == "fraction":
         return [(brief.ingredient_names, float(brief.total))]
     return [(brief.rubbers, 100.0)] if len(brief.rubbers) > 1 else []
+
+
+def tied(brief: Brief, x: str, y: str) -> bool:
+    """Whether x and y share a sum that no other ingredient helps to keep, so that one follows from the other."""
+    return any({n for n in names if n in brief.varied} == {x, y} for names, _ in _sums(brief))
 
 
 def slack(region: Region, frame: pd.DataFrame) -> np.ndarray:

@@ -144,12 +144,16 @@ def dress(ax: Axes, look: Look) -> None:
         ax.yaxis.label.set(color=look.ink, fontsize=9.5)
 
 
-def label(brief: Brief, name: str, broken: bool = False) -> str:
-    """Return what an axis says: the name for people and its unit, the unit on a line of its own if broken."""
+def label(brief: Brief, name: str, broken: bool = False, width: int = 60) -> str:
+    """Return what an axis says: the name for people and its unit, the unit on a line of its own if broken.
+
+    Lines are at most `width` characters long.
+    """
     unit, title = brief.unit(name), brief.title_of(name)
     if broken:
         title = textwrap.fill(title, 22)
-    return f"{title},{chr(10) if broken else ' '}{unit}" if unit else title
+    text = f"{title},{chr(10) if broken else ' '}{unit}" if unit else title
+    return text if broken else textwrap.fill(text, width)
 
 
 def percent(value: float) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from numbers import Integral
 from typing import Any
 
 import pandas as pd
@@ -30,6 +31,7 @@ KINDS = (
     "spread",
 )
 OUTSIDE = ("error", "move", "drop")
+MOST_RUNS = 2000  # errors are worked out for every pair of trials
 
 
 @dataclass
@@ -78,8 +80,12 @@ class Ask:
                 raise PlanError(f"{name} = {value!r}; use one of {', '.join(map(str, allowed))}.")
         for name in ("runs", "batches", "slabs", "loads", "days", "blocks", "bases", "starts"):
             value = getattr(self, name)
-            if value is not None and (not isinstance(value, int) or isinstance(value, bool) or value < 1):
+            if value is not None and (
+                not isinstance(value, Integral) or isinstance(value, bool) or value < 1
+            ):
                 raise PlanError(f"{name} = {value!r}; give a whole number of at least 1.")
+        if self.runs is not None and self.runs > MOST_RUNS:
+            raise PlanError(f"runs = {self.runs}; give at most {MOST_RUNS}.")
         if not 1e-3 <= self.prior_scale <= 1e3:
             raise PlanError(
                 f"prior_scale = {self.prior_scale!r}; give a number between 0.001 and 1000, in sds of a trial over the span "

@@ -393,6 +393,8 @@ class Judgement:
         )
         if self.prior is not None:
             text = text.replace("carry", f"carry {int(s.terms) - len(self.prior.potential)} primary of")
+        elif (self.degrees_of_freedom.query("level == 'batch'")["df"] == 0).any():
+            text += " None is left between batches: how far they differ must be guessed. Add batches, or choose a smaller model."
         if "efficiencies" in self.__dict__:
             best = self.efficiencies.iloc[0]
             if best["efficiency"] == best["efficiency"]:

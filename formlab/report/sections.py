@@ -163,14 +163,13 @@ def _measured(story: Story) -> Iterable[Markup]:
     entries = _entries(story.series)
     if entries:
         read["journal"] = [entries.get(str(trial), "") for trial in read.index]
-    units = {n: f"{n}, {brief.unit(n)}" if brief.unit(n) else n for n in [*factors, *here]}
     yield said(
         [
             f"{len(frame)} readings of {len(read)} trials; each figure is the mean of a slab's readings.",
             *_limits(frame, here),
         ]
     )
-    yield page_table(made.join(read).rename(columns=units).reset_index())
+    yield page_table(made.join(read).rename(columns=brief.head).reset_index())
     if "status" in frame:
         odd = frame[frame["status"].ne("ok")].reindex(columns=["trial", "batch", "session", "status", "note"])
         if len(odd):
@@ -270,7 +269,11 @@ def _next(story: Story, count: int) -> Iterable[Markup]:
 
     more = next_trials(story.brief, story.surfaces, story.trials, count=count, seed=story.seed)  # type: ignore[arg-type]
     yield said(more.notes)
-    yield page_table(more.frame[["trial", "batch", *story.brief.varied, *story.brief.setting_names]])
+    yield page_table(
+        more.frame[["trial", "batch", *story.brief.varied, *story.brief.setting_names]].rename(
+            columns=story.brief.head
+        )
+    )
 
 
 def _cautions(story: Story) -> Iterable[Markup]:

@@ -478,9 +478,14 @@ def _notes(
     )
     if answer.extra > 0:
         notes.append(
-            f"The cheapest formula that reaches {confidence:.2f} has {final - answer.gained:.3f}; this one costs "
+            f"The cheapest formula that reaches {confidence:.2f} on the search's draws has {final - answer.gained:.3f} on fresh ones; this one costs "
             f"{100 * answer.extra:.1f} % more and has {final:.3f}. premium=0 asks for the cheapest itself."
         )
+    asked = question.prices or {}
+    other = [p.name for p in brief.ingredients if p.name in asked and asked[p.name] != p.price]
+    if other:
+        prices = ", ".join(f"{name} at {number(asked[name])}" for name in other)
+        notes.append(f"Costs, today's too, are with {prices} {brief.currency} per kg instead of the brief's.")
     notes += flat
     if ledger is not None:
         notes.append(ledger.told(final))
