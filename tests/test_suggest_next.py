@@ -148,3 +148,14 @@ def test_next_trials_teach_more_than_random_ones(wedge):
 
 def demo_best(brief, surfaces):
     return suggest(brief, surfaces, seed=1, explain=False, alternatives=0).frame
+
+
+def test_what_is_to_be_made_can_be_weighed_and_set():
+    series = open_series("demo_trials/drafting_block")
+    surfaces = fit(series.brief, series.trials(), kind="least squares", seed=1)
+    more = next_trials(series.brief, surfaces, series.trials(), count=3, slabs=2, seed=1).frame
+    steps = {"oil": 0.1, "chalk": 0.2, "pumice": 0.2, "cure_min": 0.05}  # at most 1/200 of each range
+    for name, step in steps.items():
+        assert_allclose(more[name] / step, (more[name] / step).round(), atol=1e-9)
+    assert more.groupby("batch")[["oil", "chalk", "pumice"]].nunique().max().max() == 1
+    assert Region.from_brief(series.brief).contains(more).all()

@@ -7,15 +7,17 @@ from itertools import product
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from formlab.plans.basis import Basis
 from formlab.plans.structure import Structure
 from formlab.polytope import Polytope
+from formlab.region import Region
 
 if TYPE_CHECKING:
     from formlab.plans.candidates import Candidates
 
-__all__ = ["nice_step", "rounded", "tidy"]
+__all__ = ["nice_step", "rounded", "tidied", "tidy"]
 
 PARTS = 200  # a range is cut into at least so many steps
 
@@ -53,6 +55,18 @@ def tidy(basis: Basis, points: np.ndarray, structure: Structure, candidates: Can
             _plain(
                 polytope, out, rows, [c for c in cols if c < len(basis.numeric)]
             )  # a balance of 1e-16 is none
+    return out
+
+
+def tidied(region: Region, frame: pd.DataFrame, names: Collection[str]) -> pd.DataFrame:
+    """Return formulas with `names` on steps of at most 1/200 of each range, as they were where that would leave the region."""
+    polytope, out, every = region.polytope, frame.copy(), list(region.polytope.names)
+    cols = [k for k, name in enumerate(every) if name in names]
+    for row, point in zip(out.index, out[every].to_numpy(float)):
+        for choice in _near(polytope, region.levels, point, cols):
+            if polytope.contains(choice[None], 1e-9).all():
+                out.loc[row, every] = choice
+                break
     return out
 
 

@@ -18,6 +18,7 @@ import pandas as pd
 from formlab.brief import Brief
 from formlab.errors import SuggestError
 from formlab.html import number
+from formlab.plans.tidy import tidied
 from formlab.progress import along, showing
 from formlab.region import Region
 from formlab.suggest.conformance import met
@@ -225,10 +226,11 @@ class _Worlds:
         rows = []
         for _ in along(range(count), "batch"):
             best = int((self._gain(ensemble, noise) * chance).argmax())
-            rows.append(wide.iloc[[best]])
+            batch = tidied(self.region, wide.iloc[[best]], self.brief.columns)
+            rows.append(batch)
             ensemble = self._learn(ensemble, ensemble[:, best, :].copy(), noise[best])
             for _ in range(slabs - 1):
-                slab, before, error = self._another_slab(wide.iloc[[best]])
+                slab, before, error = self._another_slab(batch)
                 rows.append(slab)
                 ensemble = self._learn(ensemble, before, error)
         return pd.concat(rows, ignore_index=True)
@@ -248,7 +250,7 @@ class _Worlds:
         for step in self.seen:
             ensemble = _updated(ensemble, *step)
         best = int(self._gain(ensemble, noise).argmax())
-        return some.iloc[[best]], ensemble[:, best, :].copy(), noise[best]
+        return tidied(self.region, some.iloc[[best]], free), ensemble[:, best, :].copy(), noise[best]
 
     def _gain(self, ensemble: np.ndarray, noise: np.ndarray) -> np.ndarray:
         """How much less uncertain the goals would be after each trial, weighted, shape (n,)."""
