@@ -3,6 +3,7 @@
 import ast
 import importlib
 import importlib.util
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -242,3 +243,13 @@ def test_every_module_has_tests():
     tested = " ".join(path.stem for path in TESTS.glob("test_*.py"))
     elsewhere = NOT_YET_TESTED | {"__main__"}  # two lines, in test_cli
     assert [name for name in ORDER if name not in tested and name not in elsewhere] == []
+
+
+def test_the_architecture_on_one_page_names_every_module():
+    page = (TESTS.parent / "DEVELOPERS.md").read_text()
+    rows = [
+        re.findall(r"`(\w+)/?`", line.split("|")[2])
+        for line in page.splitlines()
+        if re.match(r"\| [0-6] ?[a-z ]*\|", line)
+    ]
+    assert rows == [[name for name in row if name != "__main__"] for row in LAYERS]

@@ -42,6 +42,21 @@ def test_replacement_goes_as_far_as_the_target_lets_it():
         replace_ingredient(brief, surfaces, "kaolin", "silica")
 
 
+@pytest.mark.parametrize(
+    ("out", "into", "words"),
+    [
+        ("rubber", "kaolin", "'rubber' is fixed in the brief; give it a range from low to high first."),
+        ("silica", "rubber", "'rubber' is fixed in the brief; give it a range from low to high first."),
+        ("silica", "silica", "Replacing 'silica' by itself changes nothing; name two ingredients."),
+    ],
+)
+def test_only_what_varies_is_replaced_and_by_something_else(out, into, words):
+    brief, surfaces = replaced()
+    with pytest.raises(SuggestError) as caught:
+        replace_ingredient(brief, surfaces, out, into)
+    assert str(caught.value) == words
+
+
 def test_replacement_is_weighed_against_the_trials_that_would_make_sure():
     brief, surfaces = replaced()
     got = replace_ingredient(brief, surfaces, "silica", "kaolin", shares=(0.0, 0.2, 0.9), batches=3, seed=1)

@@ -138,7 +138,7 @@ def replace_ingredient(
     Raises
     ------
     SuggestError
-        If there is no current formula, or it holds none of `out`.
+        If there is no current formula, it holds none of `out`, or `out` and `into` are not two ingredients that vary.
 
     Examples
     --------
@@ -157,6 +157,10 @@ def replace_ingredient(
             raise SuggestError(
                 f"{name!r} is not an ingredient of the brief; choose among {brief.ingredient_names}."
             )
+        if name not in brief.varied:
+            raise SuggestError(f"{name!r} is fixed in the brief; give it a range from low to high first.")
+    if out == into:
+        raise SuggestError(f"Replacing {out!r} by itself changes nothing; name two ingredients.")
     if today is None or float(today[out].iloc[0]) <= 0:
         raise SuggestError(
             f"Replacing {out!r} needs a [current] formula that holds some of it; add it to the brief."
