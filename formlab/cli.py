@@ -242,10 +242,16 @@ def _check(args: argparse.Namespace) -> int:
     trials = series.trials() if series.has_plan else None
     planned = series.plan_frame()["trial"].nunique() if series.has_plan else 0
     read, readings = (0, 0) if trials is None else (trials["trial"].nunique(), len(trials))
+    brief, today = series.brief, series.brief.baseline
+    dark = [p.name for p in brief.ingredients if p.price is None or p.density is None]
+    remarks = [f"there are no costs without price and density of {', '.join(dark)}"] if dark else []
+    outside = "" if today is None else region.why_outside(today)[0]
+    remarks += [f"today's formula lies outside what is allowed: {outside}"] if outside else []
     facts = {
-        "brief": str(series.brief),
+        "brief": str(brief),
         "region": str(region),
         "notices": series.notices,
+        "remarks": remarks,
         "planned": planned,
         "trials": read,
         "readings": readings,
@@ -255,6 +261,8 @@ def _check(args: argparse.Namespace) -> int:
         return 0
     print(f"brief: {facts['brief']}\nregion: {facts['region']}")
     print(f"trials: {planned} planned, {read} read ({counted(readings, 'reading')})")
+    for remark in remarks:
+        print(f"remark: {remark}")
     _show("What the limits leave of each range", headed(region.implied_ranges().reset_index()))
     return 0
 

@@ -171,6 +171,20 @@ def test_check_counts_what_is_planned_and_read_and_says_what_was_changed(tmp_pat
     assert said.err.count("\n") == 1  # words alone, not where in the code they come from
 
 
+def test_check_remarks_on_what_is_allowed_but_odd(tmp_path, capsys):
+    folder = tmp_path / "block"
+    assert main(["new", str(folder)]) == 0
+    text = (folder / "brief.toml").read_text()
+    (folder / "brief.toml").write_text(
+        text.replace("oil = 14.0", "oil = 40.0").replace("density = 0.91\n", "")
+    )
+    capsys.readouterr()
+    assert main(["check", str(folder)]) == 0
+    said = capsys.readouterr().out
+    assert "\nremark: there are no costs without price and density of oil\n" in said
+    assert "\nremark: today's formula lies outside what is allowed: oil above 28\n" in said
+
+
 def test_a_textbook_plan_moves_its_points_inside_when_asked(tmp_path, capsys):
     folder = tmp_path / "block"
     assert main(["new", str(folder)]) == 0

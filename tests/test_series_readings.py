@@ -189,7 +189,7 @@ def test_numbered_readings(series: Series) -> None:
     load(series, text)
     assert lines(series) == ["T01,1,1,80,,ok,", "T01,1,2,80,,ok,", "T01,1,3,80,,ok,"]
     assert "Expected '80', as loaded before" in refusal(series, "trial,session,reading,erasure\nT01,1,2,85\n")
-    assert "at most 1 line of a trial and session" in refusal(
+    assert "at most 1 line of a trial, session and reading" in refusal(
         series, "trial,session,reading,erasure\nT02,1,1,80\nT02,1,1,81\n"
     )
 

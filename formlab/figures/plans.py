@@ -56,6 +56,7 @@ def plan_layout(plan: Any, ax: Any = None) -> np.ndarray:
     _who(row[0], frame, y, look)
     for one, name in zip(row[1:], names):
         _levels(one, frame, name, brief, y, look)
+        one.set_xlabel(label(brief, name, width=int(12.5 * size[0] / (1 + len(names)))))
     row[0].set_ylim(len(frame) + 0.5, 0.5)
     step = 1 if len(frame) <= 40 else 5
     row[0].set_yticks(y[step - 1 :: step], frame["trial"].astype(str)[step - 1 :: step])
@@ -124,7 +125,6 @@ def _levels(ax: Axes, frame: pd.DataFrame, name: str, brief: Brief, y: np.ndarra
             ax.axvline(spot, color=look.today, lw=1.2, ls=(0, (2, 2)), zorder=1)
     ax.plot(x, y, color=look.fit, lw=0.6, alpha=0.45, zorder=2)
     ax.plot(x, y, ls="", marker="o", ms=4.4, mfc=look.fit, mec=look.paper, mew=0.6, zorder=3)
-    ax.set_xlabel(label(brief, name, width=20))
 
 
 def _marks(levels: np.ndarray, low: float, high: float) -> list[float]:

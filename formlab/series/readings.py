@@ -254,11 +254,10 @@ def _duplicates(out: pd.DataFrame, brief: Brief, file: str) -> list[Finding]:
     count = out.groupby(by, sort=False).cumcount()
     same = (count >= most) & (out["trial"] != "")
     lines = "1 line" if most == 1 else f"{most} equal lines"
+    of = "trial, session and reading" if "reading" in by and most == 1 else "trial and session"
     repair = "Delete what was entered twice, or number true readings in a column 'reading'."
     return [
-        Finding.at(
-            file, int(row), "trial", out.at[row, "trial"], f"at most {lines} of a trial and session", repair
-        )
+        Finding.at(file, int(row), "trial", out.at[row, "trial"], f"at most {lines} of a {of}", repair)
         for row in out.index[same]
     ]
 
