@@ -485,7 +485,10 @@ def _next(args: argparse.Namespace) -> int:
         _print_json({"trials": plan.frame, "notes": plan.notes, "saved": args.save})
         return 0
     names = ["trial", "batch", *series.brief.varied, *series.brief.setting_names]
-    _show("Next trials" + (", saved in plan.csv" if args.save else ""), plan.frame[names])
+    _show(
+        "Next trials" + (", saved in plan.csv" if args.save else ""),
+        plan.frame[names].rename(columns=series.brief.head),
+    )
     print("\n" + "\n".join(plan.notes))
     return 0
 

@@ -7,7 +7,7 @@ from scipy.stats import norm
 
 from formlab import fit, suggest
 from formlab.region import Region
-from formlab.suggest.doubts import beyond_tried, flat_optimum, under_other_priors
+from formlab.suggest.doubts import beyond_read, beyond_tried, flat_optimum, under_other_priors
 from formlab.suggest.search import Found
 from tests.known_surfaces import KnownSurfaces
 from tests.test_suggest import brief_of, hardness
@@ -21,6 +21,47 @@ def test_amounts_beyond_what_was_tried_are_named():
     assert beyond_tried(brief, trials, beyond) == [
         "oil = 14 phr lies beyond what was tried (2 to 10): what is predicted there is extrapolated."
     ]
+
+
+def test_what_is_predicted_beyond_every_reading_is_named():
+    brief = brief_of(response=[{"name": "bloom", "unit": "mg"}, {"name": "hardness", "unit": "Shore A"},
+                               {"name": "grade", "kind": "rating"}])  # fmt: skip
+    trials = pd.DataFrame({"bloom": [3.3, 9.0, np.nan], "hardness": [40.0, 55.0, 60.0], "grade": [2, 2, 2]})
+    told = pd.DataFrame(
+        {"mean": [1.8, 58.0, 2.5], "batch_low": [-0.9, 41.0, 1.0]}, index=["bloom", "hardness", "grade"]
+    )
+    assert beyond_read(brief, trials, told) == [
+        "bloom = 1.8 mg lies below every reading (3.3 to 9): no trial has shown that it gets there. bloom of a batch may come "
+        "out below 0 as predicted, all readings are above. If it cannot be, give it bounds = [0, inf] in the brief."
+    ]
+    told["mean"], told["batch_low"] = [5.0, 61.0, 2.5], [1.0, 50.0, 1.0]
+    assert beyond_read(brief, trials, told) == [
+        "hardness = 61 Shore A lies above every reading (40 to 60): no trial has shown that it gets there."
+    ]
+
+
+def test_what_a_little_less_certainty_would_save_is_said_where_the_confidence_is_not_reached():
+    """Hardness 55 ± 8 at the corner of most chalk, 47 asked: as sure as one sd. Dear chalk makes less of it worth while."""
+    dear = brief_of(
+        response=[{"name": "hardness", "at_least": 47.0}],
+        ingredient=[{"name": "rubber", "role": "rubber", "density": 0.94, "price": 2.0},
+                    {"name": "oil", "role": "oil", "low": 0, "high": 30, "density": 0.91, "price": 1.2},
+                    {"name": "chalk", "role": "filler", "low": 0, "high": 150, "density": 2.71, "price": 9.0}],
+    )  # fmt: skip
+    cheap = brief_of(response=[{"name": "hardness", "at_least": 47.0}])
+    surfaces = KnownSurfaces(dear, [hardness], [8.0])
+    asked = {"minimise": "cost_per_kg", "alternatives": 0, "seed": 3}
+    answer = suggest(dear, surfaces, confidence=0.95, **asked)
+    assert not answer.reached and abs(answer.conformance.true_mean - norm.cdf(1.0)) < 0.02
+    note = next(n for n in answer.notes if n.startswith("The most probable formula is dear"))
+    assert "with probability 0.80 costs" in note and note.endswith("confidence=0.80 shows it.")
+    less = suggest(dear, surfaces, confidence=0.80, premium=0, explain=False, **asked)
+    said = float(note.split("costs ")[1].split(" %")[0]) / 100
+    assert less.reached and abs(said - (1 - less.cost["per_kg"] / answer.cost["per_kg"])) < 0.003
+    surest = suggest(cheap, KnownSurfaces(cheap, [hardness], [8.0]), confidence=0.95, **asked)
+    assert not any(
+        "is dear" in n for n in surest.notes
+    )  # chalk is the cheapest: the surest formula costs least
 
 
 def test_an_optimum_is_flat_if_nearly_as_cheap_formulas_lie_far_apart():

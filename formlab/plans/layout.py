@@ -88,7 +88,7 @@ def lay_out(
     replicates : int, default=1
         How often the whole plan is made, in new batches.
     checks : int, default=0
-        Check points far from all other trials.
+        Check points far from all other trials, beside the `runs`.
     control : {"day", "block"} or int, optional
         Batches of the current formula: one each day or block, or so many in all.
     centres : int

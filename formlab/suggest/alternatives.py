@@ -48,8 +48,10 @@ def clearly_different(
     figures = conformance(brief, final, chosen, seed=question.seed)
     out[question.of] = sure = [getattr(figure, question.of) for figure in figures]
     value = question.value(chosen, np.zeros(len(chosen)))
+    name = question.goal[1]
+    unit = question.brief.unit(name) if name in question.brief.response_names else ""
     out["gives up"] = [
-        _given_up(question.goal, float(v), float(value[0]), p - sure[0]) for v, p in zip(value, sure)
+        _given_up(question.goal, unit, float(v), float(value[0]), p - sure[0]) for v, p in zip(value, sure)
     ]
     return out.iloc[1:].reset_index(drop=True)
 
@@ -84,7 +86,7 @@ def _next_best(question: Question, region: Region, found: Found, taken: pd.DataF
     )
 
 
-def _given_up(goal: tuple[str, str], value: float, best: float, surer: float) -> str:
+def _given_up(goal: tuple[str, str], unit: str, value: float, best: float, surer: float) -> str:
     """What a formula gives up against the suggested one, or has more of, in words."""
     words = []
     kind, name = goal
@@ -92,7 +94,11 @@ def _given_up(goal: tuple[str, str], value: float, best: float, surer: float) ->
     if abs(change) >= 0.05:
         words.append(f"{abs(change):.1f} % {'dearer' if change > 0 else 'cheaper'}")
     if kind == "maximise" and name != "conformance" and abs(value - best) > 1e-3 * abs(best):
-        words.append(f"{abs(value - best):.3g} of {name} {'less' if value > best else 'more'}")
+        words.append(
+            f"{abs(value - best):.3g} {unit} of {name} {'less' if value > best else 'more'}".replace(
+                "  ", " "
+            )
+        )
     if abs(surer) >= 0.005:
         words.append(f"{abs(surer):.2f} {'surer' if surer > 0 else 'less sure'}")
     return ", ".join(words) or "nothing"

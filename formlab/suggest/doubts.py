@@ -10,10 +10,10 @@ import pandas as pd
 from formlab.brief import Brief
 from formlab.region import Region
 from formlab.suggest.conformance import conformance
-from formlab.suggest.question import Question
-from formlab.suggest.search import Found
+from formlab.suggest.question import Question, small_change
+from formlab.suggest.search import Found, search
 
-__all__ = ["beyond_tried", "flat_optimum", "met_at_all", "under_other_priors"]
+__all__ = ["beyond_read", "beyond_tried", "flat_optimum", "if_less_sure", "met_at_all", "under_other_priors"]
 
 FEW_DRAWS = 4000
 FORMULAS = 4000
@@ -42,6 +42,39 @@ def beyond_tried(brief: Brief, trials: pd.DataFrame, formula: pd.DataFrame) -> l
                 f"{name} = {value:.4g} {brief.unit(name)} lies beyond what was tried "
                 f"({tried.min():.4g} to {tried.max():.4g}): what is predicted there is extrapolated."
             )
+    return notes
+
+
+def beyond_read(brief: Brief, trials: pd.DataFrame, predicted: pd.DataFrame) -> list[str]:
+    """Return a sentence for every response that is predicted beyond all its readings, or below 0 without having been.
+
+    Parameters
+    ----------
+    brief : Brief
+    trials : DataFrame
+    predicted : DataFrame
+        By response: mean, batch_low.
+    """
+    notes = []
+    for part in brief.responses:
+        read = (
+            pd.to_numeric(trials[part.name], errors="coerce").dropna() if part.name in trials else pd.Series()
+        )
+        if part.kind != "measure" or not len(read):
+            continue
+        mean, low = predicted.loc[part.name, ["mean", "batch_low"]]
+        text = ""
+        if not read.min() <= mean <= read.max():
+            where = "below" if mean < read.min() else "above"
+            text = (
+                f"{part.name} = {mean:.4g} {part.unit} lies {where} every reading ({read.min():.4g} to {read.max():.4g}): "
+                "no trial has shown that it gets there."
+            ).replace("  ", " ")
+        if low < 0 < read.min():
+            text += f"{' ' if text else ''}{part.name} of a batch may come out below 0 as predicted, all readings are above. "
+            text += "If it cannot be, give it bounds = [0, inf] in the brief."
+        if text:
+            notes.append(text)
     return notes
 
 
@@ -92,6 +125,36 @@ def met_at_all(question: Question, region: Region, found: Found) -> str:
         f"Whether any formula of the region meets them is not sure: in {100 * share:.0f} of 100 draws some does. If so, this "
         f"one does with probability {best[some].mean():.2f}."
     )
+
+
+def if_less_sure(
+    question: Question, region: Region, found: Found, figure: float, claimed: float
+) -> list[str]:
+    """Return what a formula would cost that is a little less sure than the most probable one, where that is much less.
+
+    Parameters
+    ----------
+    figure, claimed : float
+        Conformance of the most probable formula, on fresh draws and on those of the search.
+    """
+    kind, name = question.goal
+    level = np.floor(20 * (figure - 0.02)) / 20
+    if kind != "minimise" or level < 0.5:
+        return []
+    here = float(question.value(found.formulas.head(1), np.zeros(1))[0])
+    asked, question.confidence = question.confidence, float(level) + claimed - figure
+    try:
+        less = search(region, question, seed=question.seed, pool=500, rounds=30, starts=found.formulas)
+    finally:
+        question.confidence = asked
+    saved = 1 - float(less.value[0]) / here
+    if less.shortfall[0] > 0 or saved < 0.01:
+        return []
+    times, unit = small_change(question.brief, name)
+    return [
+        f"The most probable formula is dear: one that meets all targets with probability {level:.2f} costs "
+        f"{100 * saved:.1f} % less ({times * float(less.value[0]):.4g} {unit}); confidence={level:.2f} shows it."
+    ]
 
 
 def under_other_priors(

@@ -18,13 +18,21 @@ from formlab.region import Region
 from formlab.suggest.alternatives import clearly_different
 from formlab.suggest.binding import what_holds
 from formlab.suggest.conformance import KINDS, Conformance, conformance, meaning
-from formlab.suggest.doubts import beyond_tried, flat_optimum, met_at_all, under_other_priors
+from formlab.suggest.doubts import (
+    beyond_read,
+    beyond_tried,
+    flat_optimum,
+    if_less_sure,
+    met_at_all,
+    under_other_priors,
+)
 from formlab.suggest.impossible import find_conflict
 from formlab.suggest.posterior import trials_of
 from formlab.suggest.promises import Ledger, after_misses
 from formlab.suggest.question import Question, desirability, goal_of
 from formlab.suggest.search import Found
 from formlab.suggest.seek import FINAL_DRAWS, SEARCH_DRAWS, Answer, search_until, surer
+from formlab.surfaces.remarks import about_the_fit_alone
 
 __all__ = ["Suggestion", "suggest"]
 
@@ -157,10 +165,9 @@ class Suggestion:
     def __str__(self) -> str:
         lines = [self.verdict, "", "Formula"]
         unit = self.brief.amount_unit
-        lines += [f"  {n:<20s} {v:9.2f} {unit}" for n, v in self.formula.items()]
+        lines += [f"  {n:<20s} {number(v):>9s} {unit}" for n, v in self.formula.items()]
         for name, value in self.settings.items():
-            shown = f"{value:9.2f}" if isinstance(value, (int, float)) else f"{value:>9s}"
-            lines.append(f"  {name:<20s} {shown} {self.brief.unit(str(name))}")
+            lines.append(f"  {name:<20s} {number(value):>9s} {self.brief.unit(str(name))}")
         for title, frame in self._parts():
             lines += ["", title, frame.to_string(index=False, float_format=lambda v: number(v, 4), na_rep="")]
         if self.notes:
@@ -363,9 +370,15 @@ def _report(
     aimed = any(part.has_target for part in brief.responses)
     kind, name = question.goal
     words = {"minimise": "Least", "maximise": "Highest"}[kind] + " " + name.replace("_", " ")
-    notes = _notes(brief, surfaces, answer, question, confidence, reached, ledger, flat_optimum(brief, found))
+    notes = _notes(
+        brief, surfaces, answer, question, predicted, confidence, reached, ledger, flat_optimum(brief, found)
+    )
     if explain and not reached:
-        notes[1:1] = [*_conflict(question, confidence), met_at_all(question, region, found)]
+        notes[1:1] = [
+            *_conflict(question, confidence),
+            met_at_all(question, region, found),
+            *if_less_sure(question, region, found, getattr(answer.figures, question.of), answer.claimed),
+        ]
     if explain:
         asked = question.confidence if reached else None  # a verdict that is no already cannot be turned
         notes += under_other_priors(brief, surfaces, best, question.of, asked, question.seed)
@@ -444,11 +457,23 @@ def _conflict(question: Question, confidence: float | None) -> list[str]:
     return [found.words] if len(found.give) else []
 
 
+def _of_surfaces(brief: Brief, surfaces: Any) -> list[str]:
+    """The two gravest warnings of each surface that bear on a formula; those of several are said once."""
+    said: dict[tuple[int, str], list[str]] = {}
+    for name in brief.response_names:
+        grave = [w for w in surfaces[name].warnings_ if not about_the_fit_alone(w)]
+        for rank, warning in enumerate(grave[:2]):
+            said.setdefault((rank, warning), []).append(name)
+    ranked = sorted(said.items(), key=lambda item: item[0][0])
+    return [f"{', '.join(names)}: {warning}" for (_, warning), names in ranked]
+
+
 def _notes(
     brief: Brief,
     surfaces: Any,
     answer: Answer,
     question: Question,
+    predicted: pd.DataFrame,
     confidence: float | None,
     reached: bool,
     ledger: Ledger | None,
@@ -468,9 +493,8 @@ def _notes(
     trials = trials_of(surfaces)
     if trials is not None:
         notes += beyond_tried(brief, trials, answer.formula)
-    said = [(rank, f"{name}: {warning}") for name in brief.response_names
-            for rank, warning in enumerate(surfaces[name].warnings_[:2])]  # fmt: skip
-    notes += [text for _, text in sorted(said, key=lambda line: line[0])]
+        notes += beyond_read(brief, trials, predicted)
+    notes += _of_surfaces(brief, surfaces)
     final = getattr(figures, question.of)
     notes.append(
         f"The search saw {answer.claimed:.3f} on its own draws; fresh draws give {final:.3f} "

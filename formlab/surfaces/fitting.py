@@ -23,6 +23,7 @@ from formlab.surfaces.mixed import MixedFit, least_squares_part, reml, variance_
 from formlab.surfaces.noise import Noise
 from formlab.surfaces.parts import Features, LeastSquaresPart, Part, TermFeatures, columns_of
 from formlab.surfaces.readings import Slabs, Values, level_priors, noise_of, usable, values_of
+from formlab.surfaces.remarks import NO_TABLE
 from formlab.surfaces.scales import Scale
 from formlab.surfaces.surface import Surface
 from formlab.surfaces.variables import Variables, offered
@@ -247,7 +248,7 @@ class _Bench:
         try:
             solution, mixed = bench.estimates()
         except FitError as error:
-            notes = [*notes, f"No analysis of variance: {error}"]
+            notes = [*notes, f"{NO_TABLE}: {error}"]
         surface = bench._surface(kind, parts, solution, mixed, notes, shares, table)
         return replace(surface, origins=tuple(origins))
 

@@ -18,17 +18,17 @@ from formlab.surfaces.diagnose import (
 if TYPE_CHECKING:
     from formlab.surfaces.surface import Surface
 
-__all__ = ["warnings_of"]
+__all__ = ["about_the_fit_alone", "warnings_of"]
 
+NO_TABLE = "No analysis of variance"
+HANGS = "hangs on the prior"
 
 Found = list[tuple[int, str]]
 
 
 def warnings_of(surface: Surface) -> list[str]:
     """Return what weakens the fit, gravest first."""
-    found: list[tuple[int, str]] = [
-        (5 if note.startswith("No analysis") else 3, note) for note in surface.notes
-    ]
+    found: list[tuple[int, str]] = [(5 if note.startswith(NO_TABLE) else 3, note) for note in surface.notes]
     for look in (
         _never_varied,
         _useless,
@@ -47,6 +47,11 @@ def warnings_of(surface: Surface) -> list[str]:
     ):
         found += look(surface)
     return [text for _, text in sorted(found, key=lambda item: item[0])]
+
+
+def about_the_fit_alone(warning: str) -> bool:
+    """Whether a warning says nothing of a formula suggested: terms that hang on a prior, a table that is not there."""
+    return warning.startswith(NO_TABLE) or HANGS in warning
 
 
 def _never_varied(surface: Surface) -> Found:
@@ -271,7 +276,7 @@ def _hinges(surface: Surface) -> Found:
     ]
     more = f" and {len(table) - 3} more" if len(table) > 3 else ""
     return [(3,
-        f"What is said of {', '.join(said)}{more} hangs on the prior: it changes when the prior's scale is halved or doubled. "
+        f"What is said of {', '.join(said)}{more} {HANGS}: it changes when the prior's scale is halved or doubled. "
         "Trials that vary it would tell.")]  # fmt: skip
 
 
