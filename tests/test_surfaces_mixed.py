@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from formlab.brief import Brief, Response
+from formlab.errors import FitError
 from formlab.surfaces import fit, leave_one_batch_out
 from formlab.surfaces.mixed import reml
 from formlab.surfaces.noise import Noise
@@ -274,6 +275,36 @@ def test_two_batch_degrees_of_freedom_show_no_test():
         )
         for text in surface.warnings_
     )
+
+
+def test_terms_that_take_up_every_batch_leave_nothing_to_tell_their_error():
+    """Three batches and a quadratic in what changes with the batch; the setting of the slab is told within batches."""
+    brief = Brief(
+        ingredient=[{"name": "rubber", "role": "rubber"}, {"name": "oil", "low": 5, "high": 25}],
+        setting=[{"name": "cure", "low": 10, "high": 20, "changes": "slab"}],
+        response=[{"name": "hardness"}], model="quadratic", crossed="none",
+    )  # fmt: skip
+    rng = np.random.default_rng(2)
+    oil = np.repeat([5.0, 15.0, 25.0], 4)
+    cure = np.tile([10.0, 15.0, 20.0, 12.0], 3)
+    trials = pd.DataFrame({"batch": np.repeat(["B1", "B2", "B3"], 4), "oil": oil, "cure": cure})
+    trials["hardness"] = (
+        60 - 0.5 * oil + 0.3 * cure + np.repeat(rng.normal(0, 1, 3), 4) + rng.normal(0, 0.3, 12)
+    )
+    with pytest.raises(FitError) as caught:
+        fit(brief, trials, kind="least squares", seed=1)
+    assert str(caught.value) == (
+        "Response 'hardness': the terms that change with the batch take up all batches, so nothing tells how far batches "
+        'differ. Add batches, choose a smaller model, or use kind = "averaged".'
+    )
+    surface = fit(brief, trials, kind="auto", seed=1)["hardness"]
+    assert (
+        "least squares" not in set(surface.contest["kind"])
+        and np.isfinite(surface.coefficients["high"]).all()
+    )
+    assert any(text.startswith("No analysis of variance: Response 'hardness'") for text in surface.warnings_)
+    linear = fit(brief, trials, kind="least squares", model="linear", seed=1)["hardness"]
+    assert np.isfinite(linear.predict_table(trials)["high"]).all()
 
 
 def test_one_batch_a_trial_is_least_squares():

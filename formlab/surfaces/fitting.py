@@ -170,10 +170,31 @@ class _Bench:
                         f"{error} {name!r} was never {never[0]!r}: try it, or drop that level."
                     ) from None
             raise
+        self._check_levels()
         levelled = bool(self.noise.names) or np.ptp(np.atleast_1d(self.noise.known)) > 0
         if solution.df and levelled:
             return solution, reml(self.columns, self.values.eta, self.noise, space.names, space.model)
         return solution, None
+
+    @cached_property
+    def _used_up(self) -> str:
+        """The first level of error whose groups are all taken up by terms that change with it; empty where none is."""
+        rank = np.linalg.matrix_rank(self.columns)
+        for name, code in zip(self.noise.names, self.noise.codes):
+            groups = np.eye(code.max() + 2)[:, :-1][code]  # no group is a row of zeros
+            if np.linalg.matrix_rank(np.column_stack([self.columns, groups])) == rank:
+                return name
+        return ""
+
+    def _check_levels(self) -> None:
+        """Raise where nothing is left to tell how large the error of a level is."""
+        name = self._used_up
+        if name:
+            plural = {"batch": "batches"}.get(name, f"{name}s")
+            raise FitError(
+                f"Response {self.values.response.name!r}: the terms that change with the {name} take up all {plural}, so "
+                f'nothing tells how far {plural} differ. Add {plural}, choose a smaller model, or use kind = "averaged".'
+            )
 
     def least_squares(self, notes: list[str]) -> Surface:
         solution, mixed = self.estimates()
@@ -333,7 +354,7 @@ class _Bench:
         """Least squares on the whole model, where it leaves at least three degrees of freedom."""
         n, p = self.columns.shape
         rank = np.linalg.matrix_rank(self.columns)
-        if n - p < 3 or rank < p:
+        if n - p < 3 or rank < p or self._used_up:
             return []
         parts = self._flat_parts(self.ground.terms)
         logs = [left_out_student(part.precision, part.y, int(part.df), self.groups) for part in parts]
