@@ -348,6 +348,7 @@ def test_reliability_of_the_truth_itself():
     [
         ("auto_default_24_24_0.csv", 0, "**auto (the default)**"),
         ("auto_default_24_24_3.csv", 1, "auto, after 1 round of 4 more trials"),
+        ("auto_default_24_24_3.csv", 2, "auto, after 2 rounds"),
         ("auto_default_24_24_3.csv", 3, "auto, after 3 rounds"),
         ("auto_default_24_12_0.csv", 0, "auto, 12 batches of 2 slabs instead"),
         ("least_squares_default_24_24_0.csv", 0, "least squares"),
@@ -355,6 +356,9 @@ def test_reliability_of_the_truth_itself():
         ("gaussian_process_default_24_24_0.csv", 0, "gaussian process"),
         ("oracle_default_24_24_0.csv", 0, "oracle"),
         ("ridge_default_24_24_0.csv", 0, "ridge quadratic, cheapest predicted good"),
+        ("ridge_-2sd_default_24_24_0.csv", 0, "ridge quadratic, backed off by 2 residual sds"),
+        ("lasso_default_24_24_0.csv", 0, "lasso quadratic, cheapest predicted good"),
+        ("lasso_-2sd_default_24_24_0.csv", 0, "lasso quadratic, backed off by 2 residual sds"),
     ],
 )
 def test_the_table_in_developers_says_what_was_measured(file, number, line):
