@@ -74,6 +74,16 @@ def _parser() -> argparse.ArgumentParser:
             help="with the earlier trials of history.csv, as a block of their own",
         )
 
+    def laid(sub: argparse.ArgumentParser, batches: str) -> None:
+        sub.add_argument("--days", type=int, help=f"days that {batches} are spread over")
+        sub.add_argument("--blocks", type=int, help=f"blocks that {batches} are spread over")
+        sub.add_argument(
+            "--order",
+            choices=["random", "trend"],
+            default="random",
+            help="of the run: random, or nearly free of time trends",
+        )
+
     command("new", _new, "Start a series: write a folder with a brief that already runs.")
     command("check", _check, "Read everything in the folder and list what is wrong with it.")
     plan = command("plan", _plan, "Lay out trials and save plan.csv.")
@@ -82,6 +92,7 @@ def _parser() -> argparse.ArgumentParser:
                       "screening, composite, box-behnken, spread")  # fmt: skip
     plan.add_argument("--criterion", default="I", choices=["D", "A", "I"], help="for kind optimal")
     plan.add_argument("--batches", type=int, help="number of mill batches the slabs are cut from")
+    laid(plan, "the batches")
     plan.add_argument("--outside", default="error", choices=["error", "move", "drop"],
                       help="what to do with points of a textbook plan that break a limit (error)")  # fmt: skip
     plan.add_argument("--seed", type=int, default=1)
@@ -93,10 +104,7 @@ def _parser() -> argparse.ArgumentParser:
     longer.add_argument("--runs", type=int, help="number of new slabs; as many as were lost, or proposed")
     longer.add_argument("--criterion", choices=["D", "A", "I"], default="I", help="what is made best (I)")
     longer.add_argument("--batches", type=int, help="number of mill batches the new slabs are cut from")
-    longer.add_argument("--days", type=int, help="days that the new batches are spread over")
-    longer.add_argument("--blocks", type=int, help="blocks that the new batches are spread over")
-    longer.add_argument("--order", choices=["random", "trend"], default="random",
-                        help="of the run: random, or nearly free of time trends")  # fmt: skip
+    laid(longer, "the new batches")
     history(longer)
     longer.add_argument("--failed", nargs="+", default=[], metavar="NAME",
                         help="trials or batches that tell nothing, beside those whose status says so")  # fmt: skip
@@ -273,7 +281,8 @@ def _plan(args: argparse.Namespace) -> int:
 
     series = open_series(args.folder)
     plan = lay_out(series.brief, runs=args.runs, kind=args.kind, criterion=args.criterion,
-                   batches=args.batches, outside=args.outside, seed=args.seed, n_jobs=args.workers)  # fmt: skip
+                   batches=args.batches, days=args.days, blocks=args.blocks, order=args.order, outside=args.outside,
+                   seed=args.seed, n_jobs=args.workers)  # fmt: skip
     series.save_plan(plan)
     if args.json:
         _print_json({"plan": plan.frame, "notes": plan.notes})

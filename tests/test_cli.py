@@ -73,6 +73,26 @@ def test_walk_of_a_chemist(tmp_path, capsys):
     assert sum(line["weighed_g"] for line in answer["recipe"]) == pytest.approx(9000, abs=10)
 
 
+def test_a_plan_over_days_nearly_free_of_trends(tmp_path, capsys):
+    assert main(["new", str(tmp_path / "block")]) == 0
+    asked = [
+        "plan",
+        str(tmp_path / "block"),
+        "--runs",
+        "18",
+        "--batches",
+        "18",
+        "--days",
+        "3",
+        "--order",
+        "trend",
+    ]
+    assert main(asked) == 0
+    assert "trend" in capsys.readouterr().out
+    plan = open_series(tmp_path / "block").plan_frame()
+    assert plan["day"].value_counts().tolist() == [6, 6, 6]
+
+
 def test_unknown_folder_is_an_error_in_words(tmp_path, capsys):
     assert main(["check", str(tmp_path / "nowhere")]) == 1
     err = capsys.readouterr().err
