@@ -9,7 +9,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from formlab.suggest.suggestion import suggest
-from tests.bank import plants, rivals, run, single
+from tests.bank import plants, reachable, rivals, run, single
 from tests.bank.oracle import Oracle
 from tests.bank.physics import Physics
 from tests.bank.plants import COUNT, plant
@@ -403,3 +403,11 @@ def test_some_trials_of_a_plan_can_be_spread_over_the_inside():
     plan = single.planned(one, 0, options)
     assert len(plan) == plan["batch"].nunique() == 24
     assert one.region.contains(plan).all()
+
+
+def test_claims_rise_where_the_targets_are_known_to_be_met(tmp_path):
+    """Draws in which much of the region conforms are those that favour any formula chosen to conform."""
+    options = argparse.Namespace(plan="hypercube", trials=24, batches=24, out=tmp_path)
+    found = reachable.claimed(14, 0, 0.01, options)
+    assert 0 < found["draws with enough"] <= 1 and found["hit"] in (0.0, 1.0)
+    assert found["claim if reachable"] >= found["claim"] - 0.02
