@@ -17,6 +17,7 @@ __all__ = ["FINAL_DRAWS", "SEARCH_DRAWS", "Answer", "search_until", "surer"]
 
 SEARCH_DRAWS = 1000
 FINAL_DRAWS = 20_000
+ATTEMPTS = 12
 WORTH = 5.0  # a hundredth of the cost must buy five hundredths of probability
 
 
@@ -69,7 +70,7 @@ def search_until(
     starts = region.nearest(baseline) if baseline is not None else None
     effort: dict[str, int] = {}
     kept: tuple[float, Found, Conformance, float] | None = None
-    for attempt in range(4):
+    for attempt in range(ATTEMPTS):
         found = search(region, question, seed=seed + attempt, starts=starts, **effort)
         figures, claimed = _fresh(question, found, final, seed)
         if asked is None:
@@ -78,10 +79,12 @@ def search_until(
         good = figure >= asked - error
         if good and (kept is None or found.value[0] < kept[0]):
             kept = float(found.value[0]), found, figures, claimed
-        if found.shortfall[0] > 0 or abs(figure - asked) <= error:
+        enough = kept is not None and attempt >= 3
+        if enough or found.shortfall[0] > 0 or abs(figure - asked) <= error:
             break
         assert question.confidence is not None
-        question.confidence = float(np.clip(question.confidence + 0.9 * (asked - figure), 0.01, 0.999))
+        step = 0.9 if attempt < 3 else 1.5  # what is chosen anew is again too good by having been chosen
+        question.confidence = float(np.clip(question.confidence + step * (asked - figure), 0.01, 0.999))
         starts, effort = found.formulas, {"pool": 500, "rounds": 30}
     if kept is None:
         goal, question.goal, question.confidence = question.goal, ("maximise", "conformance"), None
