@@ -94,3 +94,11 @@ def test_a_trace_that_is_not_positive_has_no_score():
     """As rounding makes it of a nearly singular design; a NaN would rank anywhere."""
     assert score(np.eye(3), -np.eye(3)) == -np.inf
     assert score(np.eye(3), np.eye(3)) == pytest.approx(-np.log(3))
+
+
+def test_a_matrix_that_only_just_cannot_be_inverted_has_no_score(monkeypatch):
+    def refuse(matrix):
+        raise np.linalg.LinAlgError("Singular matrix")
+
+    monkeypatch.setattr(np.linalg, "inv", refuse)
+    assert score(np.eye(3), np.eye(3)) == -np.inf

@@ -29,7 +29,10 @@ def score(information: np.ndarray, weight: np.ndarray | None) -> float:
         return -np.inf
     if weight is None:
         return float(2 * np.log(diagonal).sum() / p)
-    trace = float(np.sum(weight * np.linalg.inv(information)))
+    try:
+        trace = float(np.sum(weight * np.linalg.inv(information)))
+    except np.linalg.LinAlgError:
+        return -np.inf
     return -math.log(trace) if 0 < trace < np.inf else -np.inf  # rounding may have broken the inverse
 
 

@@ -19,7 +19,7 @@ from formlab.plans.criteria import TINY, State, score
 from formlab.plans.lines import Lines
 from formlab.plans.structure import Structure
 
-__all__ = ["Found", "Problem", "one_start", "random_design"]
+__all__ = ["Found", "Problem", "exchanged", "information_score", "one_start", "random_design"]
 
 SWEEPS = 40
 ENOUGH = 1e-7  # gain of a whole sweep below which it stops
@@ -81,8 +81,13 @@ class Found:
     start: int = 0
 
 
-def one_start(problem: Problem, seed: Any, start: int = 0, candidates: Candidates | None = None) -> Found:
-    """Return what exchange makes of a random design of some candidates, those of the problem if left out."""
+def one_start(
+    problem: Problem, seed: Any, start: int = 0, candidates: Candidates | None = None, enough: float = ENOUGH
+) -> Found:
+    """Return what exchange makes of a random design of some candidates, those of the problem if left out.
+
+    It ends with a sweep that gains less than `enough`.
+    """
     rng = np.random.default_rng(seed)
     c = candidates or problem.candidates
     choice = _random_choice(c, problem.structure, rng)
@@ -93,10 +98,18 @@ def one_start(problem: Problem, seed: Any, start: int = 0, candidates: Candidate
     _exchange(problem, c, state, choice, rng, 2)
     state = State(state.x, w, problem.prior, None, ridge=1e-3 * ridge)
     _exchange(problem, c, state, choice, rng, 2 if problem.weight is not None else SWEEPS)
-    reached = information_score(problem, state.x)
+    return exchanged(problem, c, choice, rng, enough, start)
+
+
+def exchanged(
+    problem: Problem, c: Candidates, choice: dict[str, np.ndarray], rng: Any, enough: float, start: int = 0
+) -> Found:
+    """Return what exchange makes of a design given by candidate numbers, until a sweep gains less than `enough`."""
+    x = c.columns(choice)
+    reached = information_score(problem, x)
     if np.isfinite(reached):
-        state = State(state.x, w, problem.prior, problem.weight)
-        _exchange(problem, c, state, choice, rng)
+        state = State(x, problem.weight_matrix, problem.prior, problem.weight)
+        _exchange(problem, c, state, choice, rng, enough=enough)
         reached = state.score
     return Found(c.points(choice), reached, start)
 
@@ -138,9 +151,10 @@ def _random_choice(c: Candidates, structure: Structure, rng: Any) -> dict[str, n
 
 
 def _exchange(
-    problem: Problem, c: Candidates, state: State, choice: dict[str, np.ndarray], rng: Any, most: int = SWEEPS
-) -> None:
-    """Exchange options of units until a sweep gains next to nothing; `choice` and `state` are changed in place."""
+    problem: Problem, c: Candidates, state: State, choice: dict[str, np.ndarray], rng: Any, most: int = SWEEPS,
+    enough: float = ENOUGH,
+) -> None:  # fmt: skip
+    """Exchange options of units until a sweep gains less than `enough`; `choice` and `state` are changed in place."""
     simple = problem.structure.is_simple and len(c.levels) == 1
     units = problem.units()
     for _ in range(most):
@@ -149,7 +163,7 @@ def _exchange(
         else:
             gained = sum([_visit(c, state, choice, *units[k]) for k in rng.permutation(len(units))])
         state.refresh()
-        if gained < ENOUGH:
+        if gained < enough:
             return
 
 

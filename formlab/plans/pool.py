@@ -1,8 +1,8 @@
 """New starts among the points of the best designs so far, again and again.
 
 Units that moved to where they gain stand where no candidate was near; exchange over the points of many such designs
-puts them together anew, and what it finds moves in its turn. So designs recombine as solutions do in a memetic
-algorithm (Moscato 1989), with exchange in place of a blind crossing. Beside it a few units of one of the designs are put
+puts them together anew, from a random choice of them or from half of one design and half of another, and what it finds
+moves in its turn: a memetic algorithm (Moscato 1989). Beside some of it a few units of one of the designs are put
 anywhere, for exchange returns to corners where designs that stand off them may be better.
 """
 
@@ -15,26 +15,28 @@ from typing import Any
 import numpy as np
 
 from formlab.plans.candidates import Candidates
-from formlab.plans.criteria import TINY
-from formlab.plans.exchange import Found, Problem, one_start
+from formlab.plans.exchange import Found, Problem, exchanged, information_score, one_start
 from formlab.plans.polish import polish_design
 from formlab.progress import along
 from formlab.workers import over_workers
 
 __all__ = ["recombined"]
 
-KEPT = 20  # designs whose points are exchanged, at most
+KEPT = 40  # designs whose points are exchanged, at most
 ROUNDS = 60  # at most
 LARGE = 7_000  # trials times terms of a design that is recombined once
 WORK = 64_000  # designs times trials times terms
 FEWEST = 5  # designs kept, where each of them takes long
 SHARED = (8, 6)  # designs and rounds, at most, where trials share errors: units are then exchanged one by one
-TASKS = 8  # of a round
+TASKS = (12, 8)  # of a round; of a large one, or where trials share errors
+STRAYING = 3  # of them; it seldom finds a better design, but then a much better one
 STARTS = 4  # of a task; one where trials share errors
 ASTRAY = 6  # units put elsewhere at a time, at most: one alone mostly finds its way back
-PATIENCE = 5  # rounds in a row without a better design, beside one for each design kept, after which there are no more
+PATIENCE = 20  # rounds in a row that gain next to nothing, after which there are no more
+NEXT_TO_NOTHING = 1e-4
 ROUGH = 1e-3  # gain of a whole sweep below which it stops, except at the end
-DIFFERENT = 2e-4  # of score, between two designs that are both kept
+DIFFERENT = 5e-4  # of score, between two designs that are both kept
+FAR = 3.0  # of score, from the designs kept: one so far below tells its terms apart too badly to begin with
 LAST = 3  # designs that move to the end
 
 
@@ -43,18 +45,24 @@ def recombined(
 ) -> list[Found]:
     """Return the best designs met, after a share of the usual rounds; the answer does not depend on `n_jobs`."""
     many, count = effort(problem, share)
+    large = not problem.structure.is_simple or problem.structure.n * len(problem.basis.space) > LARGE
     first, *seeds, last = seed.spawn(count + 2)
     jobs = _jobs(problem, found[:many], first, ROUGH)
     kept = _best(over_workers(_settled, jobs, n_jobs, what="moving units"), many)
-    since = 0
+    since, before = 0, kept[0].score
     for each in along(seeds, "round"):
-        before = kept[0].score
         pooled = _pooled(problem, kept)
-        jobs = [(problem, pooled, kept, s) for s in each.spawn(TASKS)]
-        new = [f for pair in over_workers(_task, jobs, n_jobs, what="start") for f in pair]
-        kept = _best([*kept, *new], many)
-        since = 0 if kept[0].score > before + TINY else since + 1
-        if since >= share * (PATIENCE + len(kept)):
+        jobs = [
+            (problem, pooled, kept, s, k % 2 == 0, k < STRAYING)
+            for k, s in enumerate(each.spawn(TASKS[large]))
+        ]
+        kept = _best(
+            [*kept, *(f for made in over_workers(_task, jobs, n_jobs, what="start") for f in made)], many
+        )
+        since += 1
+        if kept[0].score > before + NEXT_TO_NOTHING:
+            since, before = 0, kept[0].score
+        if since >= share * PATIENCE:
             break
     return list(over_workers(_settled, _jobs(problem, kept[:LAST], last), n_jobs, what="moving units"))
 
@@ -79,12 +87,39 @@ def _settled(problem: Problem, found: Found, seed: Any, *enough: float) -> Found
     return polish_design(problem, found, np.random.default_rng(seed), *enough)
 
 
-def _task(problem: Problem, pooled: Candidates, kept: list[Found], seed: Any) -> tuple[Found, Found]:
-    """The best of a few starts among the pooled points, and a design with units elsewhere; the units of both moved."""
+def _task(
+    problem: Problem, pooled: Candidates, kept: list[Found], seed: Any, bred: bool, straying: bool
+) -> list[Found]:
+    """The best of a few starts among the pooled points and, if straying, a design with units elsewhere; both moved."""
     *starts, other, last = seed.spawn((STARTS if problem.structure.is_simple else 1) + 2)
-    found = max((one_start(problem, s, candidates=pooled) for s in starts), key=lambda f: f.score)
-    astray = _astray(problem, kept, np.random.default_rng(other))
-    return _settled(problem, found, last, ROUGH), _settled(problem, astray, other, ROUGH)
+    begin = _bred if bred else _anew
+    found = max((begin(problem, pooled, kept, s) for s in starts), key=lambda f: f.score)
+    made = [_settled(problem, found, last, ROUGH)]
+    if straying:
+        astray = _astray(problem, kept, np.random.default_rng(other))
+        made.append(_settled(problem, astray, other, ROUGH))
+    return made
+
+
+def _anew(problem: Problem, pooled: Candidates, kept: list[Found], seed: Any) -> Found:
+    return one_start(problem, seed, candidates=pooled, enough=ROUGH)
+
+
+def _bred(problem: Problem, pooled: Candidates, kept: list[Found], seed: Any) -> Found:
+    """Exchange from a design that has about half of its units from one of the best and half from another."""
+    rng = np.random.default_rng(seed)
+    one, other = rng.integers(len(kept), size=2)
+    choice = {}
+    for level, options in pooled.options.items():
+        count = len(options) // len(kept)
+        mine, theirs = one * count + np.arange(count), other * count + rng.permutation(count)
+        choice[level] = np.empty(problem.structure.n, dtype=int)
+        for rows, pick in zip(problem.structure.rows(level), np.where(rng.random(count) < 0.5, mine, theirs)):
+            choice[level][rows] = pick
+    worst = kept[-1].score - FAR
+    if pooled.allows(choice).all() and information_score(problem, pooled.columns(choice)) > worst:
+        return exchanged(problem, pooled, choice, rng, ROUGH)
+    return _anew(problem, pooled, kept, seed)
 
 
 def _astray(problem: Problem, kept: list[Found], rng: np.random.Generator) -> Found:
