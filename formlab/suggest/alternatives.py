@@ -48,10 +48,9 @@ def clearly_different(
     figures = conformance(brief, final, chosen, seed=question.seed)
     out[question.of] = sure = [getattr(figure, question.of) for figure in figures]
     value = question.value(chosen, np.zeros(len(chosen)))
-    name = question.goal[1]
-    unit = question.brief.unit(name) if name in question.brief.response_names else ""
     out["gives up"] = [
-        _given_up(question.goal, unit, float(v), float(value[0]), p - sure[0]) for v, p in zip(value, sure)
+        _given_up(question.goal, question.unit, float(v), float(value[0]), p - sure[0])
+        for v, p in zip(value, sure)
     ]
     return out.iloc[1:].reset_index(drop=True)
 

@@ -79,8 +79,7 @@ class _Measure:
             return cls("saves", *small_change(question.brief, name))
         if name == "conformance":
             return cls("gains", 1.0, "probability")
-        unit = question.brief.unit(name) if name in question.brief.response_names else ""
-        return cls("gains", 1.0, f"{name}, {unit}" if unit else name)
+        return cls("gains", 1.0, f"{name}, {question.unit}" if question.unit else name)
 
     def line(self, size: float, unit: str, saved: float) -> dict[str, Any]:
         return {

@@ -125,6 +125,12 @@ class Question:
         self._cost = CostRatio(brief, prices) if brief.has_costs else None
 
     @property
+    def unit(self) -> str:
+        """Unit of the response that is asked for; empty where something else is."""
+        name = self.goal[1]
+        return self.brief.unit(name) if name in self.brief.response_names else ""
+
+    @property
     def targets(self) -> dict[str, tuple[float, float]]:
         """The brief's targets, relaxed ones in their place."""
         return {part.name: part.target for part in self.brief.responses} | self.relaxed
