@@ -213,10 +213,8 @@ class State:
             ratio = ab * ab - aa * bb
             if not 0 < ratio < np.inf:
                 return 0.0
-            step, logdet = (
-                np.array([[-bb / ratio, ab / ratio], [ab / ratio, -aa / ratio]]) @ ud,
-                math.log(ratio),
-            )
+            step = np.array([[-bb / ratio, ab / ratio], [ab / ratio, -aa / ratio]]) @ ud
+            logdet = math.log(ratio)
         else:
             a[:s, s:] += np.eye(s)
             a[s:, :s] += np.eye(s)

@@ -57,7 +57,7 @@ def clearly_different(
 
 def _asked(question: Question, answer: Answer, reached: bool) -> Any:
     """The question as a score, its confidence raised by as much as the search saw it too good at the answer."""
-    lift = 0.0 if question.confidence is None else answer.claimed - getattr(answer.figures, question.of)
+    lift = 0.0 if question.confidence is None else answer.too_good(question.of)
 
     def asked(frame: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
         if not reached:

@@ -55,9 +55,8 @@ def what_holds(
     if not reached:
         question.goal, question.confidence = ("maximise", "conformance"), None
     elif asked is not None:
-        question.confidence = float(
-            question.probability(found.formulas.head(1))[0]
-        )  # what it took on these draws
+        # what it took on these draws
+        question.confidence = float(question.probability(found.formulas.head(1))[0])
     try:
         return _priced(question, region, found, chances, final)
     finally:
@@ -103,13 +102,11 @@ def _priced(question: Question, region: Region, found: Found, chances: pd.Series
         elif isinstance(item, _End):
             lines.append(_price_of_end(question, region, found, item, measure))
         else:
-            lines.append(_price_of_target(question, region, found, item, final, measure) | {
-                "chance alone": chances[item.name]})  # fmt: skip
+            lines.append(_price_of_target(question, region, found, item, chances[item.name], final, measure))
     out = pd.DataFrame(lines).dropna(axis=1, how="all")
     texts = [name for name in ("if relaxed by", "free at", "remark") if name in out]
     out = out.fillna(dict.fromkeys(texts, ""))
-    order = {"what": 0, "chance alone": 1, "remark": 3}
-    return out[sorted(out, key=lambda name: order.get(name, 2))]
+    return out[sorted(out, key=lambda name: name == "remark")]
 
 
 def _word(item: Response | _End) -> str:
@@ -141,7 +138,13 @@ def _held_by(question: Question, found: Found, final: Any) -> list[Response]:
 
 
 def _price_of_target(
-    question: Question, region: Region, found: Found, part: Response, final: Any, measure: _Measure
+    question: Question,
+    region: Region,
+    found: Found,
+    part: Response,
+    chance: float,
+    final: Any,
+    measure: _Measure,
 ) -> dict[str, Any]:
     """What one step less of a target saves, what all of it costs, and from where on it would cost nothing."""
     (low, high), size = part.target, matters(part)
@@ -157,6 +160,7 @@ def _price_of_target(
         whole, free = max(base - float(without.value[0]), saved), f"{' to '.join(words)} {part.unit}".strip()
     return {
         "what": f"target: {part.name} {part.target_text}",
+        "chance alone": chance,
         **measure.line(size, part.unit, saved),
         f"costs {measure.unit}": measure.times * whole,
         "free at": free,

@@ -12,6 +12,7 @@ from formlab.region import Region
 from formlab.suggest.conformance import conformance
 from formlab.suggest.question import Question, small_change
 from formlab.suggest.search import Found, search
+from formlab.suggest.seek import Answer
 
 __all__ = ["beyond_read", "beyond_tried", "flat_optimum", "if_less_sure", "met_at_all", "under_other_priors"]
 
@@ -127,22 +128,20 @@ def met_at_all(question: Question, region: Region, found: Found) -> str:
     )
 
 
-def if_less_sure(
-    question: Question, region: Region, found: Found, figure: float, claimed: float
-) -> list[str]:
+def if_less_sure(question: Question, region: Region, found: Found, answer: Answer) -> list[str]:
     """Return what a formula would cost that is a little less sure than the most probable one, where that is much less.
 
     Parameters
     ----------
-    figure, claimed : float
-        Conformance of the most probable formula, on fresh draws and on those of the search.
+    answer : Answer
+        The most probable formula.
     """
     kind, name = question.goal
-    level = np.floor(20 * (figure - 0.02)) / 20
+    level = np.floor(20 * (getattr(answer.figures, question.of) - 0.02)) / 20
     if kind != "minimise" or level < 0.5:
         return []
     here = float(question.value(found.formulas.head(1), np.zeros(1))[0])
-    asked, question.confidence = question.confidence, float(level) + claimed - figure
+    asked, question.confidence = question.confidence, float(level) + answer.too_good(question.of)
     try:
         less = search(region, question, seed=question.seed, pool=500, rounds=30, starts=found.formulas)
     finally:

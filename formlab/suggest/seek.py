@@ -35,6 +35,10 @@ class Answer:
     extra: float = 0.0
     gained: float = 0.0
 
+    def too_good(self, of: str) -> float:
+        """By how much the search saw one of the figures too good, for having chosen by it."""
+        return self.claimed - float(getattr(self.figures, of))
+
 
 def surer(
     question: Question, region: Region, found: Found, cheapest: Answer, final: Any, premium: float, seed: int

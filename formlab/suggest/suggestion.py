@@ -377,7 +377,7 @@ def _report(
         notes[1:1] = [
             *_conflict(question, confidence),
             met_at_all(question, region, found),
-            *if_less_sure(question, region, found, getattr(answer.figures, question.of), answer.claimed),
+            *if_less_sure(question, region, found, answer),
         ]
     if explain:
         asked = question.confidence if reached else None  # a verdict that is no already cannot be turned

@@ -160,9 +160,8 @@ class _Bench:
         space = self.ground.space
         try:
             solution = solve(self.columns, self.values.eta, space.names, space.model)
-        except (
-            FitError
-        ) as error:  # effects of levels are coded together, so the term it names may be of another level
+        except FitError as error:
+            # effects of levels are coded together, so the term it names may be of another level
             for name, levels in space.categories.items():
                 never = [level for level in levels if level not in set(self.formulas[name].astype(str))]
                 if never:

@@ -301,10 +301,9 @@ def _correlations(
     if len(fitted) < 2:
         return np.eye(len(fitted)), np.eye(len(fitted))
     residual = np.full((len(slabs), len(fitted)), np.nan)
-    taken = np.empty(
-        (2, len(fitted))
-    )  # degrees of freedom that the fit took from batches, and from slabs within
-    count = np.empty((2, len(fitted)))  # of batches, and of slabs
+    taken, count = np.empty(
+        (2, 2, len(fitted))
+    )  # degrees of freedom that the fit took, of how many: batches, slabs
     for k, surface in enumerate(fitted):
         by_slab = surface.diagnostics["residual"].groupby(surface.values.rows).mean()
         residual[by_slab.index, k] = by_slab
