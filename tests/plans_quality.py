@@ -26,8 +26,8 @@ import pandas as pd
 from formlab import Brief, Region
 from formlab.plans.ask import Ask
 from formlab.plans.basis import Basis
-from formlab.plans.exchange import Problem
 from formlab.plans.optimal import pose, shape
+from formlab.plans.problem import Problem
 from formlab.plans.search import search
 from formlab.plans.structure import default_ratios
 from formlab.terms import ModelSpace

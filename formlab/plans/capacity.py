@@ -14,7 +14,8 @@ import numpy as np
 
 from formlab.html import counted
 from formlab.plans.basis import Basis
-from formlab.plans.exchange import Problem, random_design
+from formlab.plans.exchange import at_random, exchanged
+from formlab.plans.problem import Problem
 
 __all__ = ["Capacity", "capacity", "independent"]
 
@@ -46,7 +47,11 @@ def capacity(problem: Problem, first: Collection[str], seed: Any) -> Capacity:
     ]
     best: list[int] = []
     for draw in range(DRAWS):
-        x = random_design(problem, np.random.default_rng([seed, draw]), exchanged=draw > 0)
+        rng = np.random.default_rng([seed, draw])
+        begun = at_random(problem, rng)
+        x = begun.candidates.columns(begun.choice)
+        if draw:  # exchanged a little for a better rank
+            x = basis.matrix(exchanged(problem, [begun], rng, sweeps=(2, 0))[0].points)
         kept = independent(_with_known(x, problem.prior) @ basis.inverse, order)
         rank = (sum(names[k] in first for k in kept), len(kept))
         if not best or rank > (sum(names[k] in first for k in best), len(best)):

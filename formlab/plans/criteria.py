@@ -11,7 +11,7 @@ import math
 
 import numpy as np
 
-__all__ = ["CRITERIA", "State", "score"]
+__all__ = ["CRITERIA", "State", "best_swaps", "score", "trial_line_gains"]
 
 CRITERIA = ("D", "A", "I")
 TINY = 1e-9  # a gain below this counts as none, so that rounding never decides
@@ -55,6 +55,9 @@ class State:
     ) -> None:
         self.x, self.w, self.weight = x.copy(), w, weight
         self.prior = prior + ridge * np.eye(x.shape[1])
+        self.own: list[float] = np.diag(w).tolist()
+        self.alone = np.count_nonzero(w) == len(w)  # no two trials share an error
+        self.trace = 0.0
         self.refresh()
 
     def refresh(self) -> None:
@@ -63,9 +66,16 @@ class State:
         self.m = self.x.T @ self.wx + self.prior
         self.d = np.linalg.inv(self.m)
         self.d = (self.d + self.d.T) / 2
+        self._dsd: np.ndarray | None = None
         if self.weight is not None:
-            self.dsd = self.d @ self.weight @ self.d
             self.trace = float(np.vdot(self.weight, self.d))
+
+    @property
+    def dsd(self) -> np.ndarray:
+        """Inverse, weight and inverse multiplied, for trace criteria; worked out when it is needed."""
+        if self._dsd is None:
+            self._dsd = self.d @ self.weight @ self.d
+        return self._dsd
 
     @property
     def score(self) -> float:
@@ -97,33 +107,8 @@ class State:
             return np.where(good, np.log(safe) / self.x.shape[1], -np.inf)
         dw2 = self.dsd @ w
         a2, b2, c2 = _inner(delta @ self.dsd, delta), delta @ dw2, float(w @ dw2)
-        return self._trace_gain(self.trace + ((c - own) * a2 - 2 * b * b2 + a * c2) / safe, good)
-
-    def best_swaps(self, new: np.ndarray, allowed: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return for every row the allowed option whose place it should take, and the gain, where no row shares an error.
-
-        Parameters
-        ----------
-        new : ndarray of shape (N, p)
-        allowed : ndarray of bool, shape (N,)
-        """
-        rows, r = np.arange(len(self.x)), 1 / np.diag(self.w)
-        nd, xd = new @ self.d, self.x @ self.d
-        h, g, c = _inner(nd, new)[:, None], _inner(xd, self.x), nd @ self.x.T
-        ratio = (r + h) * (r - g) + c * c
-        good = (ratio > 1e-12 * r * r) & allowed[:, None]
-        if self.weight is None:
-            ratio[~good] = 0.0
-            best = ratio.argmax(axis=0)
-            found = np.where(good[best, rows], ratio[best, rows] / (r * r), 1.0)
-            return best, np.where(good[best, rows], np.log(found) / self.x.shape[1], -np.inf)
-        n2, x2 = new @ self.dsd, self.x @ self.dsd
-        h2, g2, c2 = _inner(n2, new)[:, None], _inner(x2, self.x), n2 @ self.x.T
-        ratio[~good] = 1.0
-        trace = self.trace + ((g - r) * h2 - 2 * c * c2 + (r + h) * g2) / ratio
-        trace[~good | ~(trace > 0)] = np.inf
-        best = trace.argmin(axis=0)
-        return best, self._trace_gain(trace[best, rows], np.isfinite(trace[best, rows]))
+        trace = self.trace + ((c - own) * a2 - 2 * b * b2 + a * c2) / safe
+        return _trace_gain(self.trace, trace, good)
 
     def line_gains(self, rows: np.ndarray, coefficients: np.ndarray, tau: np.ndarray) -> np.ndarray:
         """Return the gains along lines, for each of several units as if it alone moved.
@@ -140,30 +125,16 @@ class State:
         -------
         ndarray of shape (u, q, T)
         """
-        powers = tau[None] ** np.arange(1, 2 * len(coefficients) + 1)[:, None, None, None]
         wx, own = self.wx[rows], self.w[rows[:, :, None], rows[:, None, :]]
         if rows.shape[1] == 1:
-            return self._row_line_gains(coefficients[:, :, :, 0], powers, wx[:, 0], own[:, 0, 0])
+            traced = None if self.weight is None else (self.dsd[None], np.array([self.trace]))
+            parts, alone = coefficients[:, None, :, :, 0], own[:, 0, 0]
+            return trial_line_gains(self.d[None], traced, wx[None, :, 0], alone, parts, tau[None])[0]
+        powers = tau[None] ** np.arange(1, 2 * len(coefficients) + 1)[:, None, None, None]
         inner = _line_blocks(self.d, coefficients, powers, wx)
         outer = None if self.weight is None else _line_blocks(self.dsd, coefficients, powers, wx)
         each = np.repeat(own, tau[0].size, axis=0)
         return self._gains_of(each, inner, outer).reshape(tau.shape)
-
-    def _row_line_gains(
-        self, coefficients: np.ndarray, powers: np.ndarray, wx: np.ndarray, own: np.ndarray
-    ) -> np.ndarray:
-        """As `line_gains` for units of one row: coefficients of shape (degree, u, q, p)."""
-        a, b, c = _line_forms(self.d, coefficients, powers, wx)
-        b += 1
-        rest = (own - c)[:, None, None]
-        ratio = b * b + a * rest
-        good = ratio > 1e-12
-        safe = np.where(good, ratio, 1.0)
-        if self.weight is None:
-            return np.where(good, np.log(safe) / self.x.shape[1], -np.inf)
-        a2, b2, c2 = _line_forms(self.dsd, coefficients, powers, wx)
-        change = (-rest * a2 - 2 * b * b2 + a * c2[:, None, None]) / safe
-        return self._trace_gain(self.trace + change, good)
 
     def _group_gains(self, rows: np.ndarray, options: np.ndarray) -> np.ndarray:
         delta = options - self.x[rows]
@@ -190,51 +161,156 @@ class State:
             return np.where(good, logdet / self.x.shape[1], -np.inf)
         inner[~good] = np.eye(2 * s)
         change = -np.trace(np.linalg.solve(inner, outer), axis1=1, axis2=2)
-        return self._trace_gain(self.trace + change, good)
-
-    def _trace_gain(self, trace: np.ndarray, good: np.ndarray) -> np.ndarray:
-        good = good & (trace > 0)
-        if not self.trace > 0:  # rounding broke the inverse of a nearly singular design
-            return np.full(trace.shape, -np.inf)
-        return np.where(good, np.log(self.trace / np.where(good, trace, 1.0)), -np.inf)
+        return _trace_gain(self.trace, self.trace + change, good)
 
     # ---- change ---------------------------------------------------------------------------------
 
     def replace(self, rows: np.ndarray, new: np.ndarray, least: float = -np.inf) -> float:
         """Put `new` (s, p) at `rows` if that gains more than `least`; return the gain, 0 where nothing was done."""
+        if len(rows) == 1:
+            return self._replace_row(int(rows[0]), new[0], least)
         s = len(rows)
         delta = new - self.x[rows]
         u = np.concatenate((delta, self.wx[rows]))
         ud = u @ self.d
         a = ud @ u.T
-        if s == 1:
-            (aa, ab), (_, bb) = a.tolist()
-            ab, bb = ab + 1.0, bb - self.w.item(rows.item(), rows.item())
-            ratio = ab * ab - aa * bb
-            if not 0 < ratio < np.inf:
-                return 0.0
-            step = np.array([[-bb / ratio, ab / ratio], [ab / ratio, -aa / ratio]]) @ ud
-            logdet = math.log(ratio)
-        else:
-            a[:s, s:] += np.eye(s)
-            a[s:, :s] += np.eye(s)
-            a[s:, s:] -= self.w[rows[:, None], rows]
-            sign, logdet = np.linalg.slogdet(a)
-            if sign != (-1) ** s:
-                return 0.0
-            step = np.linalg.solve(a, ud)
-        gain, trace = float(logdet) / self.x.shape[1], 0.0
-        if self.weight is not None:
-            trace = self.trace - float(np.vdot(step, ud @ self.weight))
-            gain = math.log(self.trace / trace) if 0 < trace < np.inf and self.trace > 0 else -np.inf
+        a[:s, s:] += np.eye(s)
+        a[s:, :s] += np.eye(s)
+        a[s:, s:] -= self.w[rows[:, None], rows]
+        sign, logdet = np.linalg.slogdet(a)
+        if sign != (-1) ** s:
+            return 0.0
+        step = np.linalg.solve(a, ud)
+        gain, trace = self._worth(float(logdet), step, ud)
         if not gain > least:
             return 0.0
         self.d -= ud.T @ step
         self.x[rows] = new
         self.wx += self.w[:, rows] @ delta
-        if self.weight is not None:
-            self.dsd, self.trace = self.d @ self.weight @ self.d, trace
+        self._dsd, self.trace = None, trace
         return gain
+
+    def _replace_row(self, i: int, new: np.ndarray, least: float) -> float:
+        """As `replace` for one row, the greater part of a search: products of two by two are written out."""
+        u = np.empty((2, len(new)))
+        delta = np.subtract(new, self.x[i], out=u[0])
+        u[1] = self.wx[i]
+        ud = u @ self.d
+        (aa, ab), (_, bb) = (ud @ u.T).tolist()
+        ab, bb = ab + 1.0, bb - self.own[i]
+        ratio = ab * ab - aa * bb
+        if not 0 < ratio < np.inf:
+            return 0.0
+        step = np.array(((-bb / ratio, ab / ratio), (ab / ratio, -aa / ratio))) @ ud
+        gain, trace = self._worth(math.log(ratio), step, ud)
+        if not gain > least:
+            return 0.0
+        self.d -= ud.T @ step
+        self.x[i] = new
+        if self.alone:
+            self.wx[i] += self.own[i] * delta
+        else:
+            self.wx += self.w[:, i, None] * delta
+        self._dsd, self.trace = None, trace
+        return gain
+
+    def _worth(self, logdet: float, step: np.ndarray, ud: np.ndarray) -> tuple[float, float]:
+        """The gain of a change of the inverse by ``-ud.T @ step``, and the trace after it."""
+        if self.weight is None:
+            return logdet / self.x.shape[1], 0.0
+        trace = self.trace - float(np.vdot(step, ud @ self.weight))
+        return (math.log(self.trace / trace) if 0 < trace < np.inf and self.trace > 0 else -math.inf), trace
+
+
+def best_swaps(
+    x: np.ndarray, own: np.ndarray, d: np.ndarray, traced: tuple[np.ndarray, float] | None,
+    new: np.ndarray, allowed: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+    """Return for every row the allowed option that should take its place, and the gain, where no row shares an error.
+
+    Parameters
+    ----------
+    x : ndarray of shape (n, p)
+    own : ndarray of shape (n,)
+        Weights of the rows.
+    d : ndarray of shape (p, p)
+        Inverse of the information.
+    traced : (ndarray of shape (p, p), float) or None
+        For a trace criterion inverse, weight and inverse multiplied, and the trace; None for D.
+    new : ndarray of shape (N, p)
+    allowed : ndarray of bool, shape (N,)
+    """
+    rows, r = np.arange(len(x)), 1 / own
+    nd, xd = new @ d, x @ d
+    left, right, c = _inner(nd, new)[:, None] + r, r - _inner(xd, x), nd @ x.T
+    ratio = left * right
+    ratio += c * c
+    good = ratio > 1e-12 * r * r
+    good &= allowed[:, None]
+    if traced is None:
+        ratio[~good] = 0.0
+        best = ratio.argmax(axis=0)
+        found = np.where(good[best, rows], ratio[best, rows] / (r * r), 1.0)
+        return best, np.where(good[best, rows], np.log(found) / x.shape[1], -np.inf)
+    dsd, before = traced
+    n2, x2 = new @ dsd, x @ dsd
+    trace = n2 @ x.T
+    trace *= c
+    trace *= -2
+    trace += left * _inner(x2, x)
+    trace -= _inner(n2, new)[:, None] * right
+    ratio[~good] = 1.0
+    trace /= ratio
+    trace += before
+    good &= trace > 0
+    trace[~good] = np.inf
+    best = trace.argmin(axis=0)
+    return best, _trace_gain(before, trace[best, rows], good[best, rows])
+
+
+def trial_line_gains(
+    d: np.ndarray, traced: tuple[np.ndarray, np.ndarray] | None, wx: np.ndarray, own: np.ndarray,
+    coefficients: np.ndarray, tau: np.ndarray,
+) -> np.ndarray:  # fmt: skip
+    """Return the gains along lines of single trials of several designs, for each as if it alone moved.
+
+    Parameters
+    ----------
+    d : ndarray of shape (b, p, p)
+        Inverse of the information of every design.
+    traced : (ndarray of shape (b, p, p), ndarray of shape (b,)) or None
+        As in `best_swaps`.
+    wx : ndarray of shape (b, u, p)
+        The trials' rows of weights and columns multiplied.
+    own : ndarray of shape (u,)
+        Weights of the trials.
+    coefficients : ndarray of shape (degree, b, u, q, p)
+    tau : ndarray of shape (b, u, q, T)
+        As in `State.line_gains`.
+
+    Returns
+    -------
+    ndarray of shape (b, u, q, T)
+    """
+    powers = tau[None] ** np.arange(1, 2 * len(coefficients) + 1)[:, None, None, None, None]
+    a, b, c = _line_forms(d, coefficients, powers, wx)
+    b += 1
+    rest = (own - c)[:, :, None, None]
+    ratio = b * b + a * rest
+    good = ratio > 1e-12
+    safe = np.where(good, ratio, 1.0)
+    if traced is None:
+        return np.where(good, np.log(safe) / d.shape[-1], -np.inf)
+    dsd, before = traced
+    a2, b2, c2 = _line_forms(dsd, coefficients, powers, wx)
+    before = before[:, None, None, None]
+    return _trace_gain(before, before + (a * c2[:, :, None, None] - rest * a2 - 2 * b * b2) / safe, good)
+
+
+def _trace_gain(before: np.ndarray | float, trace: np.ndarray, good: np.ndarray) -> np.ndarray:
+    """What a trace that becomes another gains; nothing where rounding broke the one or the other."""
+    good = good & (trace > 0) & (np.asarray(before) > 0)
+    return np.where(good, np.log(np.where(good, before, 1.0) / np.where(good, trace, 1.0)), -np.inf)
 
 
 def _inner(left: np.ndarray, right: np.ndarray) -> np.ndarray:
@@ -245,17 +321,18 @@ def _inner(left: np.ndarray, right: np.ndarray) -> np.ndarray:
 def _line_forms(
     k: np.ndarray, coefficients: np.ndarray, powers: np.ndarray, w: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """d'Kd and d'Kw of the change d along every line, shape (u, q, T) each, and w'Kw, shape (u,)."""
-    degree = len(coefficients)
-    ck, kw = coefficients @ k, w @ k
-    cross = np.matmul(coefficients, kw[None, :, :, None])
+    """d'Kd and d'Kw of the change d along every line, shape (b, u, q, T) each, and w'Kw, shape (b, u)."""
+    degree, many, u, q, p = coefficients.shape
+    ck = (coefficients.reshape(degree, many, u * q, p) @ k).reshape(coefficients.shape)
+    kw = w @ k
+    cross = np.matmul(coefficients, kw[None, :, :, :, None])
     linear = (cross * powers[:degree]).sum(axis=0)
     square = np.zeros(powers.shape[1:])
     for i in range(degree):
         for j in range(i, degree):
-            block = np.einsum("uqp,uqp->uq", ck[i], coefficients[j]) * (1 if i == j else 2)
+            block = np.einsum("buqp,buqp->buq", ck[i], coefficients[j]) * (1 if i == j else 2)
             square += block[..., None] * powers[i + j + 1]
-    return square, linear, np.einsum("up,up->u", kw, w)
+    return square, linear, np.einsum("bup,bup->bu", kw, w)
 
 
 def _line_blocks(k: np.ndarray, coefficients: np.ndarray, powers: np.ndarray, wx: np.ndarray) -> np.ndarray:

@@ -16,9 +16,9 @@ from formlab.plans.bayes import Prior
 from formlab.plans.candidates import Candidates, level_of, level_variables
 from formlab.plans.capacity import independent
 from formlab.plans.criteria import CRITERIA, score
-from formlab.plans.exchange import Problem
 from formlab.plans.limit import Limit, upper_limit
 from formlab.plans.power import factor_contrasts, level_degrees, power_of_difference, smallest_difference
+from formlab.plans.problem import Problem
 from formlab.plans.search import search
 from formlab.plans.structure import Structure
 from formlab.progress import along

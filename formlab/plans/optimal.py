@@ -16,8 +16,8 @@ from formlab.plans.basis import Basis
 from formlab.plans.bayes import Prior, default_potential, make_prior
 from formlab.plans.candidates import Candidates, level_of, level_variables
 from formlab.plans.capacity import Capacity, capacity
-from formlab.plans.exchange import Problem
 from formlab.plans.judge import unused_levels
+from formlab.plans.problem import Problem
 from formlab.plans.search import search
 from formlab.plans.structure import Structure
 from formlab.plans.tidy import tidy

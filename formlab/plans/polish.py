@@ -2,22 +2,32 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
 from formlab.plans.criteria import TINY, State
-from formlab.plans.exchange import Found, Problem
 from formlab.plans.lines import Lines
+from formlab.plans.problem import Found, Problem
+from formlab.plans.together import moved_together
 
-__all__ = ["polish_design"]
+__all__ = ["moved"]
 
 SWEEPS = 60
 ENOUGH = 2e-6  # gain of a whole sweep below which it stops
 
 
-def polish_design(problem: Problem, found: Found, rng: Any, enough: float = ENOUGH) -> Found:
-    """Return the design after moving every unit until no straight move inside the region gains."""
+def moved(problem: Problem, found: Sequence[Found], rng: Any, enough: float = ENOUGH) -> list[Found]:
+    """Return designs after moving every unit of each until a sweep of straight moves inside the region gains less."""
+    if not problem.moving:
+        return list(found)
+    if problem.in_step:
+        return moved_together(problem, found, rng, enough, SWEEPS)
+    return [_moved_alone(problem, f, rng, enough) for f in found]
+
+
+def _moved_alone(problem: Problem, found: Found, rng: Any, enough: float) -> Found:
     design = Design(problem, found.points, rng)
     design.settle(enough)
     if not design.state.score > found.score:
@@ -53,14 +63,13 @@ class Design:
         line, step = np.unravel_index(best, gains.shape[1:])
         unit = np.arange(len(rows))
         hoped, far = gains[unit, line, step], tau[unit, line, step]
-        gained = 0.0
+        new = lines.moved(self.points[rows], (far[:, None] * directions[unit, line])[:, None])
+        columns, gained = self.basis.matrix(new), 0.0
         for u in np.argsort(-hoped):
             if not hoped[u] > TINY:
                 break
-            mine = rows[u]
-            new = lines.moved(self.points[mine], far[u] * directions[u, line[u]])
-            gain = self.state.replace(mine, self.basis.matrix(new), TINY)
+            gain = self.state.replace(rows[u], columns[u], TINY)
             if gain:
-                self.points[mine] = new
+                self.points[rows[u]] = new[u]
                 gained += gain
         return gained

@@ -15,14 +15,16 @@ from typing import Any
 import numpy as np
 
 from formlab.plans.candidates import Candidates
-from formlab.plans.exchange import Found, Problem, exchanged, information_score, one_start
-from formlab.plans.polish import polish_design
+from formlab.plans.exchange import at_random, exchanged, information_score
+from formlab.plans.polish import moved
+from formlab.plans.problem import Begun, Found, Problem
 from formlab.progress import along
 from formlab.workers import over_workers
 
 __all__ = ["recombined"]
 
-KEPT = 40  # designs whose points are exchanged, at most
+KEPT = 40  # designs, at most
+POOLED = 12  # of them, at most, whose points are exchanged at a time
 ROUNDS = 60  # at most
 LARGE = 7_000  # trials times terms of a design that is recombined once
 WORK = 64_000  # designs times trials times terms
@@ -47,24 +49,19 @@ def recombined(
     many, count = effort(problem, share)
     large = not problem.structure.is_simple or problem.structure.n * len(problem.basis.space) > LARGE
     first, *seeds, last = seed.spawn(count + 2)
-    jobs = _jobs(problem, found[:many], first, ROUGH)
-    kept = _best(over_workers(_settled, jobs, n_jobs, what="moving units"), many)
+    kept = _best(_all_moved(problem, found[:many], first, n_jobs, ROUGH), many)
     since, before = 0, kept[0].score
     for each in along(seeds, "round"):
-        pooled = _pooled(problem, kept)
-        jobs = [
-            (problem, pooled, kept, s, k % 2 == 0, k < STRAYING)
-            for k, s in enumerate(each.spawn(TASKS[large]))
-        ]
-        kept = _best(
-            [*kept, *(f for made in over_workers(_task, jobs, n_jobs, what="start") for f in made)], many
-        )
+        some = problem.shared_out(TASKS[large], STARTS)
+        jobs = [(problem, kept, s, tasks) for s, tasks in zip(each.spawn(len(some)), some)]
+        made = over_workers(_tasks, jobs, n_jobs, what="start")
+        kept = _best([*kept, *(f for one in made for f in one)], many)
         since += 1
         if kept[0].score > before + NEXT_TO_NOTHING:
             since, before = 0, kept[0].score
         if since >= share * PATIENCE:
             break
-    return list(over_workers(_settled, _jobs(problem, kept[:LAST], last), n_jobs, what="moving units"))
+    return _all_moved(problem, kept[:LAST], last, n_jobs)
 
 
 def effort(problem: Problem, share: float = 1.0) -> tuple[int, int]:
@@ -79,35 +76,44 @@ def effort(problem: Problem, share: float = 1.0) -> tuple[int, int]:
     return int(np.clip(WORK / size, FEWEST, kept)), int(np.clip(share * min(rounds, most), 2, most))
 
 
-def _jobs(problem: Problem, found: list[Found], seed: Any, *enough: float) -> list[Any]:
-    return [(problem, f, s, *enough) for f, s in zip(found, seed.spawn(len(found)))]
-
-
-def _settled(problem: Problem, found: Found, seed: Any, *enough: float) -> Found:
-    return polish_design(problem, found, np.random.default_rng(seed), *enough)
-
-
-def _task(
-    problem: Problem, pooled: Candidates, kept: list[Found], seed: Any, bred: bool, straying: bool
+def _all_moved(
+    problem: Problem, found: list[Found], seed: Any, n_jobs: int | None, *enough: float
 ) -> list[Found]:
-    """The best of a few starts among the pooled points and, if straying, a design with units elsewhere; both moved."""
-    *starts, other, last = seed.spawn((STARTS if problem.structure.is_simple else 1) + 2)
-    begin = _bred if bred else _anew
-    found = max((begin(problem, pooled, kept, s) for s in starts), key=lambda f: f.score)
-    made = [_settled(problem, found, last, ROUGH)]
-    if straying:
-        astray = _astray(problem, kept, np.random.default_rng(other))
-        made.append(_settled(problem, astray, other, ROUGH))
-    return made
+    some = problem.shared_out(len(found))
+    jobs = [(problem, [found[k] for k in which], s, *enough) for s, which in zip(seed.spawn(len(some)), some)]
+    return [f for one in over_workers(_moved, jobs, n_jobs, what="moving units") for f in one]
 
 
-def _anew(problem: Problem, pooled: Candidates, kept: list[Found], seed: Any) -> Found:
-    return one_start(problem, seed, candidates=pooled, enough=ROUGH)
+def _moved(problem: Problem, found: list[Found], seed: Any, *enough: float) -> list[Found]:
+    return moved(problem, found, np.random.default_rng(seed), *enough)
 
 
-def _bred(problem: Problem, pooled: Candidates, kept: list[Found], seed: Any) -> Found:
-    """Exchange from a design that has about half of its units from one of the best and half from another."""
+def _tasks(problem: Problem, kept: list[Found], seed: Any, tasks: np.ndarray) -> list[Found]:
+    """What some tasks of a round come to.
+
+    A task takes the best of a few starts among the points of some designs, from half of one and half of another every
+    other time; the first ones also put a few units of a design elsewhere. All that is then moved.
+    """
     rng = np.random.default_rng(seed)
+    starts = STARTS if problem.structure.is_simple else 1
+    begun = []
+    for task in tasks:
+        mixed = [kept[k] for k in np.sort(rng.permutation(len(kept))[:POOLED])]
+        pooled, begin = _pooled(problem, mixed), (_anew if task % 2 else _bred)
+        begun += [begin(problem, pooled, mixed, rng) for _ in range(starts)]
+    found = exchanged(problem, begun, rng, ROUGH)
+    best = [max(found[k : k + starts], key=lambda f: f.score) for k in range(0, len(found), starts)]
+    able = [f for f in best if np.isfinite(f.score)]
+    astray = [_astray(problem, kept, rng) for task in tasks if task < STRAYING]
+    return moved(problem, [*able, *astray], rng, ROUGH) if able or astray else []
+
+
+def _anew(problem: Problem, pooled: Candidates, kept: list[Found], rng: Any) -> Begun:
+    return at_random(problem, rng, pooled)
+
+
+def _bred(problem: Problem, pooled: Candidates, kept: list[Found], rng: Any) -> Begun:
+    """A design that has about half of its units from one of the best and half from another."""
     one, other = rng.integers(len(kept), size=2)
     choice = {}
     for level, options in pooled.options.items():
@@ -118,8 +124,8 @@ def _bred(problem: Problem, pooled: Candidates, kept: list[Found], seed: Any) ->
             choice[level][rows] = pick
     worst = kept[-1].score - FAR
     if pooled.allows(choice).all() and information_score(problem, pooled.columns(choice)) > worst:
-        return exchanged(problem, pooled, choice, rng, ROUGH)
-    return _anew(problem, pooled, kept, seed)
+        return Begun(pooled, choice, at_random=False)
+    return at_random(problem, rng, pooled)
 
 
 def _astray(problem: Problem, kept: list[Found], rng: np.random.Generator) -> Found:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
 from formlab.errors import PlanError
-from formlab.plans.exchange import Found, Problem, one_start
+from formlab.plans.exchange import at_random, exchanged
 from formlab.plans.pool import recombined
+from formlab.plans.problem import Found, Problem
 from formlab.progress import showing
 from formlab.workers import over_workers
 
@@ -46,10 +48,10 @@ def search(
 
 
 def _searched(problem: Problem, seed: Any, starts: int, polish: bool, n_jobs: int | None, work: Any) -> Found:
-    seeds = seed.spawn(starts)
-    jobs: list[Any] = [(problem, s, k) for k, s in enumerate(seeds)]
+    some = problem.shared_out(starts)
+    jobs = [(problem, s, which) for s, which in zip(seed.spawn(len(some)), some)]
     work.at(0)
-    found = _ranked(over_workers(one_start, jobs, n_jobs, what="start"))
+    found = _ranked(f for one in over_workers(_started, jobs, n_jobs, what="start") for f in one)
     if not np.isfinite(found[0].score):
         raise PlanError(
             f"{problem.structure.n} trials cannot estimate the {len(problem.basis.space)} terms with these batches: "
@@ -60,6 +62,12 @@ def _searched(problem: Problem, seed: Any, starts: int, polish: bool, n_jobs: in
         able = [f for f in found if np.isfinite(f.score)]
         found = _ranked([*found, *recombined(problem, able, seed.spawn(1)[0], starts / STARTS, n_jobs)])
     return found[0]
+
+
+def _started(problem: Problem, seed: Any, which: np.ndarray) -> list[Found]:
+    rng = np.random.default_rng(seed)
+    found = exchanged(problem, [at_random(problem, rng) for _ in which], rng)
+    return [replace(f, start=int(k)) for f, k in zip(found, which)]
 
 
 def _ranked(found: Iterable[Found]) -> list[Found]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -35,7 +36,7 @@ class Structure:
     groups: dict[str, np.ndarray]
     ratios: dict[str, float] = field(default_factory=dict)
 
-    @property
+    @cached_property
     def random(self) -> dict[str, np.ndarray]:
         """Levels that add an error shared by several trials."""
         return {
@@ -46,10 +47,15 @@ class Structure:
 
     def rows(self, level: str) -> list[np.ndarray]:
         """Return the rows of every unit of a level, in label order."""
-        if level == "slab" or level not in self.groups:
-            return [np.array([k]) for k in range(self.n)]
-        labels = self.groups[level]
-        return [np.flatnonzero(labels == k) for k in np.unique(labels)]
+        if level not in self._rows:
+            labels = self.groups.get(level, np.arange(self.n))
+            self._rows[level] = [np.flatnonzero(labels == k) for k in np.unique(labels)]
+        return self._rows[level]
+
+    @cached_property
+    def _rows(self) -> dict[str, list[np.ndarray]]:
+        """Rows of the units of levels asked for before."""
+        return {}
 
     def with_levels(self, levels: Iterable[str]) -> Structure:
         """Return the same trials with further levels that they have no labels for, as `from_frame` reads them.
@@ -76,7 +82,7 @@ class Structure:
         """Return the inverse of the covariance, shape (n, n)."""
         return np.asarray(np.linalg.inv(self.covariance(ratios)))
 
-    @property
+    @cached_property
     def is_simple(self) -> bool:
         """Whether no two trials share an error."""
         return not self.random

@@ -42,7 +42,7 @@ def same_candidates(brief: Brief, judge: Judge, levels: int, method: str) -> Row
 
     from formlab.plans.basis import Basis
     from formlab.plans.candidates import Candidates
-    from formlab.plans.exchange import Problem
+    from formlab.plans.problem import Problem
     from formlab.plans.search import search
     from formlab.plans.structure import Structure
     from formlab.terms import ModelSpace

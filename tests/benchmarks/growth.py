@@ -120,7 +120,7 @@ def exchanging() -> pd.DataFrame:
     """Ten random starts of the exchange alone, for more candidates; 32 trials."""
     from formlab.plans.basis import Basis
     from formlab.plans.candidates import Candidates
-    from formlab.plans.exchange import Problem
+    from formlab.plans.problem import Problem
     from formlab.plans.search import search
     from formlab.plans.structure import Structure
 
