@@ -8,6 +8,7 @@ import pandas as pd
 
 from formlab import fit, open_series, suggest
 from formlab.region import Region
+from formlab.suggest.question import Question
 from formlab.suggest.search import Found
 from tests.test_suggest import brief_of
 
@@ -22,7 +23,7 @@ class Figures(SimpleNamespace):
 def answers(monkeypatch, figures):
     """Let searches end in formulas of these figures; return the confidences that they were asked for."""
     brief, asked, left = brief_of(), [], iter(figures)
-    question = SimpleNamespace(brief=brief, confidence=0.90, of="true_mean", goal=("minimise", "cost_per_kg"))
+    question = Question(brief, None, None, ("minimise", "cost_per_kg"), 0.90, "true_mean")
     formula = pd.DataFrame({"rubber": [100.0], "oil": [5.0], "chalk": [60.0]})
 
     def search(region, question, **effort):

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from formlab.brief import Brief
+from formlab.errors import PlanError
 
 __all__ = ["COLUMNS", "LABELS", "Structure", "default_ratios"]
 
@@ -138,13 +139,9 @@ def default_ratios(brief: Brief, given: Mapping[str, float] | None = None) -> tu
     )
     unknown = sorted(set(given or {}) - set(ratios))
     if unknown:
-        from formlab.errors import PlanError
-
         raise PlanError(f"ratios has {unknown[0]!r}; choose among the levels of error {', '.join(ratios)}.")
     wrong = {k: v for k, v in (given or {}).items() if not 0 <= v < np.inf}
     if wrong:
-        from formlab.errors import PlanError
-
         name, value = next(iter(wrong.items()))
         raise PlanError(f"ratios: {name} = {value!r}; give a variance ratio of at least 0.")
     if given:

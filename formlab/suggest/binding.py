@@ -51,16 +51,13 @@ def what_holds(
         what, chance alone, if relaxed by, saves (or gains), and of targets costs (the whole of it) and free at; remark:
         that it is extrapolated, or why there is no price. Columns that would be empty are left out.
     """
-    asked, goal = question.confidence, question.goal
+    asked: dict[str, Any] = {}
     if not reached:
-        question.goal, question.confidence = ("maximise", "conformance"), None
-    elif asked is not None:
-        # what it took on these draws
-        question.confidence = float(question.probability(found.formulas.head(1))[0])
-    try:
+        asked = {"goal": ("maximise", "conformance"), "confidence": None}
+    elif question.confidence is not None:  # what it took on these draws
+        asked = {"confidence": float(question.probability(found.formulas.head(1))[0])}
+    with question.asking(**asked):
         return _priced(question, region, found, chances, final)
-    finally:
-        question.confidence, question.goal = asked, goal
 
 
 @dataclass(frozen=True)
@@ -120,11 +117,8 @@ def _short(
     relaxed: dict[str, tuple[float, float]] | None = None,
 ) -> Found:
     """The cheapest formula from where others were found, some targets being others."""
-    question.relaxed = relaxed or {}
-    try:
+    with question.asking(relaxed=relaxed or {}):
         return search(region, question, seed=question.seed, pool=300, rounds=25, starts=starts, most_slices=2)
-    finally:
-        question.relaxed = {}
 
 
 # ---- targets -----------------------------------------------------------------------------------------------

@@ -141,11 +141,8 @@ def if_less_sure(question: Question, region: Region, found: Found, answer: Answe
     if kind != "minimise" or level < 0.5:
         return []
     here = float(question.value(found.formulas.head(1), np.zeros(1))[0])
-    asked, question.confidence = question.confidence, float(level) + answer.too_good(question.of)
-    try:
+    with question.asking(confidence=float(level) + answer.too_good(question.of)):
         less = search(region, question, seed=question.seed, pool=500, rounds=30, starts=found.formulas)
-    finally:
-        question.confidence = asked
     saved = 1 - float(less.value[0]) / here
     if less.shortfall[0] > 0 or saved < 0.01:
         return []

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from typing import Any
 
 import numpy as np
@@ -123,6 +124,18 @@ class Question:
         self._met: Any = None
         self._met_key: tuple[Any, ...] | None = None
         self._cost = CostRatio(brief, prices) if brief.has_costs else None
+
+    @contextmanager
+    def asking(self, **other: Any) -> Iterator[None]:
+        """Ask for another goal, confidence or relaxed targets inside the block."""
+        before = {name: getattr(self, name) for name in other}
+        try:
+            for name, value in other.items():
+                setattr(self, name, value)
+            yield
+        finally:
+            for name, value in before.items():
+                setattr(self, name, value)
 
     @property
     def unit(self) -> str:

@@ -71,11 +71,13 @@ def search_until(
     Where the confidence cannot be reached, the most probable formula is searched for instead.
     """
     asked, baseline = question.confidence, question.brief.baseline
+    confidence = asked  # what makes the figure on fresh draws what was asked
     starts = region.nearest(baseline) if baseline is not None else None
     effort: dict[str, int] = {}
     kept: tuple[float, Found, Conformance, float] | None = None
     for attempt in range(ATTEMPTS):
-        found = search(region, question, seed=seed + attempt, starts=starts, **effort)
+        with question.asking(confidence=confidence):
+            found = search(region, question, seed=seed + attempt, starts=starts, **effort)
         figures, claimed = _fresh(question, found, final, seed)
         if asked is None:
             return found, figures, claimed
@@ -86,16 +88,14 @@ def search_until(
         enough = kept is not None and attempt >= 3
         if enough or found.shortfall[0] > 0 or abs(figure - asked) <= error:
             break
-        assert question.confidence is not None
+        assert confidence is not None
         step = 0.9 if attempt < 3 else 1.5  # what is chosen anew is again too good by having been chosen
-        question.confidence = float(np.clip(question.confidence + step * (asked - figure), 0.01, 0.999))
+        confidence = float(np.clip(confidence + step * (asked - figure), 0.01, 0.999))
         starts, effort = found.formulas, {"pool": 500, "rounds": 30}
     if kept is None:
-        goal, question.goal, question.confidence = question.goal, ("maximise", "conformance"), None
-        found = search(region, question, seed=seed, starts=found.formulas)
+        with question.asking(goal=("maximise", "conformance"), confidence=None):
+            found = search(region, question, seed=seed, starts=found.formulas)
         kept = (0.0, found, *_fresh(question, found, final, seed))
-        question.goal = goal
-    question.confidence = asked
     return kept[1:]
 
 
