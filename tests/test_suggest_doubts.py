@@ -38,6 +38,12 @@ def test_what_is_predicted_beyond_every_reading_is_named():
     assert beyond_read(brief, trials, told) == [
         "hardness = 61 Shore A lies above every reading (40 to 60): no trial has shown that it gets there."
     ]
+    told["mean"] = [5.0, 58.0, 2.5]
+    assert beyond_read(brief, trials, told) == []
+    aside = trials.assign(status=["ok", "ok", "set aside"])  # the 60 does not count
+    assert beyond_read(brief, aside, told)[0].startswith(
+        "hardness = 58 Shore A lies above every reading (40 to 55)"
+    )
 
 
 def test_what_a_little_less_certainty_would_save_is_said_where_the_confidence_is_not_reached():

@@ -152,6 +152,21 @@ def test_infinite_reading_is_refused():
     )
 
 
+def test_a_reading_that_is_not_possible_is_refused_unless_set_aside():
+    """Instruments show 480 where 48.0 was read; files are checked when they are loaded, frames here."""
+    part = BRIEF.responses[0].model_copy(update={"possible": (0.0, 100.0)})
+    brief = BRIEF.model_copy(update={"responses": [part]})
+    frame = series().assign(status="ok")
+    frame.loc[2, "hardness"] = 480.0
+    with pytest.raises(FitError) as caught:
+        fit(brief, frame, kind="least squares", seed=1)
+    assert str(caught.value).startswith(
+        "Row 3 of the trials has 'hardness' = 480; by the brief 0 to 100 is possible. Correct it, give the row the status"
+    )
+    frame.loc[2, "status"] = "set aside"
+    assert fit(brief, frame, kind="least squares", seed=1)["hardness"].values.y.max() < 100
+
+
 def test_readings_show_their_repeatability():
     frame = series()
     again = pd.concat([frame, frame.assign(hardness=frame["hardness"] + 0.2)])

@@ -13,6 +13,7 @@ from formlab.suggest.conformance import conformance
 from formlab.suggest.question import Question, small_change
 from formlab.suggest.search import Found, search
 from formlab.suggest.seek import Answer
+from formlab.surfaces.readings import usable
 
 __all__ = ["beyond_read", "beyond_tried", "flat_optimum", "if_less_sure", "met_at_all", "under_other_priors"]
 
@@ -56,11 +57,9 @@ def beyond_read(brief: Brief, trials: pd.DataFrame, predicted: pd.DataFrame) -> 
     predicted : DataFrame
         By response: mean, batch_low.
     """
-    notes = []
+    notes, counted = [], trials[usable(trials)]
     for part in brief.responses:
-        read = (
-            pd.to_numeric(trials[part.name], errors="coerce").dropna() if part.name in trials else pd.Series()
-        )
+        read = pd.to_numeric(counted[part.name], errors="coerce").dropna() if part.name in counted else []
         if part.kind != "measure" or not len(read):
             continue
         mean, low = predicted.loc[part.name, ["mean", "batch_low"]]

@@ -204,7 +204,7 @@ def values_of(slabs: Slabs, response: Response, scale: Scale) -> Values:
     Raises
     ------
     FitError
-        If there is no usable reading, none vary, or some lie at or beyond the scale's bounds.
+        If there is no usable reading, none vary, or some are not possible or lie at or beyond the scale's bounds.
     """
     name, frame = response.name, slabs.readings
     if name not in frame:
@@ -224,6 +224,13 @@ def values_of(slabs: Slabs, response: Response, scale: Scale) -> Values:
         bad = y.index[~np.isfinite(raw)][0]
         raise FitError(
             f"Row {bad + 1} of the trials has {name!r} = {raw[~np.isfinite(raw)][0]:g}; write a finite number, or leave it empty."
+        )
+    low, high = response.possible
+    wrong = (raw < low) | (raw > high)
+    if wrong.any():
+        raise FitError(
+            f"Row {y.index[wrong][0] + 1} of the trials has {name!r} = {raw[wrong][0]:g}; by the brief {low:g} to {high:g} is "
+            'possible. Correct it, give the row the status "set aside", or widen `possible` in the brief.'
         )
     if not len(raw):
         raise FitError(
