@@ -102,11 +102,12 @@ class Lines:
         return np.tensordot(self._solve, change, axes=1)
 
     def moved(self, rows: np.ndarray, step: np.ndarray) -> np.ndarray:
-        """Return rows moved by a step, exact at the ranges."""
+        """Return rows moved by a step of their numeric variables, exact at the ranges."""
         polytope = self.basis.region.polytope
         d = len(polytope.names)
-        out = rows.copy()
-        out[..., :d] = np.clip(out[..., :d] + step, polytope.lower, polytope.upper)
+        there = np.clip(rows[..., :d] + step, polytope.lower, polytope.upper)
+        out = np.empty((*there.shape[:-1], rows.shape[-1]))
+        out[..., :d], out[..., d:] = there, rows[..., d:]
         return out
 
     def _reach(self, rows: np.ndarray, directions: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -23,21 +23,21 @@ from formlab.workers import over_workers
 
 __all__ = ["recombined"]
 
-KEPT = 40  # designs, at most
+KEPT = 80  # designs, at most
 POOLED = 12  # of them, at most, whose points are exchanged at a time
 ROUNDS = 60  # at most
-LARGE = 7_000  # trials times terms of a design that is recombined once
+LARGE = 10_800  # trials times terms of a design that is given one round
 WORK = 64_000  # designs times trials times terms
 FEWEST = 5  # designs kept, where each of them takes long
 SHARED = (8, 6)  # designs and rounds, at most, where trials share errors: units are then exchanged one by one
-TASKS = (12, 8)  # of a round; of a large one, or where trials share errors
+TASKS = (24, 8)  # of a round; of a large one, or where trials share errors
 STRAYING = 3  # of them; it seldom finds a better design, but then a much better one
 STARTS = 4  # of a task; one where trials share errors
 ASTRAY = 6  # units put elsewhere at a time, at most: one alone mostly finds its way back
-PATIENCE = 20  # rounds in a row that gain next to nothing, after which there are no more
+PATIENCE = 10  # rounds in a row that gain next to nothing, after which there are no more
 NEXT_TO_NOTHING = 1e-4
 ROUGH = 1e-3  # gain of a whole sweep below which it stops, except at the end
-DIFFERENT = 5e-4  # of score, between two designs that are both kept
+NEAR = 1.0  # between X'X over terms of two designs, of which the better is kept: about that of one that has a trial elsewhere
 FAR = 3.0  # of score, from the designs kept: one so far below tells its terms apart too badly to begin with
 LAST = 3  # designs that move to the end
 
@@ -49,13 +49,13 @@ def recombined(
     many, count = effort(problem, share)
     large = not problem.structure.is_simple or problem.structure.n * len(problem.basis.space) > LARGE
     first, *seeds, last = seed.spawn(count + 2)
-    kept = _best(_all_moved(problem, found[:many], first, n_jobs, ROUGH), many)
+    kept = _best(problem, _all_moved(problem, found[:many], first, n_jobs, ROUGH), many)
     since, before = 0, kept[0].score
     for each in along(seeds, "round"):
         some = problem.shared_out(TASKS[large], STARTS)
         jobs = [(problem, kept, s, tasks) for s, tasks in zip(each.spawn(len(some)), some)]
         made = over_workers(_tasks, jobs, n_jobs, what="start")
-        kept = _best([*kept, *(f for one in made for f in one)], many)
+        kept = _best(problem, [*kept, *(f for one in made for f in one)], many)
         since += 1
         if kept[0].score > before + NEXT_TO_NOTHING:
             since, before = 0, kept[0].score
@@ -72,7 +72,7 @@ def effort(problem: Problem, share: float = 1.0) -> tuple[int, int]:
     size = problem.structure.n * len(problem.basis.space)
     simple = problem.structure.is_simple
     kept, most = (KEPT, ROUNDS) if simple else SHARED
-    rounds = (LARGE / size) ** 1.5 / (1 if simple else 3)
+    rounds = (LARGE / size) ** 1.5 / (1 if simple else 5)
     return int(np.clip(WORK / size, FEWEST, kept)), int(np.clip(share * min(rounds, most), 2, most))
 
 
@@ -91,15 +91,15 @@ def _moved(problem: Problem, found: list[Found], seed: Any, *enough: float) -> l
 def _tasks(problem: Problem, kept: list[Found], seed: Any, tasks: np.ndarray) -> list[Found]:
     """What some tasks of a round come to.
 
-    A task takes the best of a few starts among the points of some designs, from half of one and half of another every
-    other time; the first ones also put a few units of a design elsewhere. All that is then moved.
+    A task takes the best of a few starts among the points of some designs, two of three from half of one and half of
+    another; the first ones also put a few units of a design elsewhere. All that is then moved.
     """
     rng = np.random.default_rng(seed)
     starts = STARTS if problem.structure.is_simple else 1
     begun = []
     for task in tasks:
         mixed = [kept[k] for k in np.sort(rng.permutation(len(kept))[:POOLED])]
-        pooled, begin = _pooled(problem, mixed), (_anew if task % 2 else _bred)
+        pooled, begin = _pooled(problem, mixed), (_anew if task % 3 == 2 else _bred)
         begun += [begin(problem, pooled, mixed, rng) for _ in range(starts)]
     found = exchanged(problem, begun, rng, ROUGH)
     best = [max(found[k : k + starts], key=lambda f: f.score) for k in range(0, len(found), starts)]
@@ -144,13 +144,19 @@ def _astray(problem: Problem, kept: list[Found], rng: np.random.Generator) -> Fo
     return replace(found, points=points, score=-np.inf)
 
 
-def _best(found: Iterable[Found], many: int) -> list[Found]:
-    """The best designs that differ, best first, at most so many."""
+def _best(problem: Problem, found: Iterable[Found], many: int) -> list[Found]:
+    """The best designs that are not too near a better one, best first, at most so many."""
     out: list[Found] = []
+    seen = np.empty((0, len(problem.basis.space) ** 2))
     for f in sorted(found, key=lambda f: -f.score):
-        if np.isfinite(f.score) and all(abs(f.score - o.score) > DIFFERENT for o in out):
+        if len(out) == many or not np.isfinite(f.score):
+            break
+        x = problem.basis.matrix(f.points)
+        tells = (x.T @ x).ravel() / x.shape[1]
+        if not len(seen) or ((seen - tells) ** 2).sum(axis=1).min() > NEAR**2:
             out.append(f)
-    return out[:many]
+            seen = np.vstack([seen, tells])
+    return out
 
 
 def _pooled(problem: Problem, kept: list[Found]) -> Candidates:

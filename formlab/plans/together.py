@@ -15,9 +15,14 @@ import numpy as np
 
 from formlab.plans.candidates import Candidates
 from formlab.plans.criteria import TINY, best_swaps, score, trial_line_gains
+from formlab.plans.lines import Lines
 from formlab.plans.problem import Begun, Found, Problem
 
 __all__ = ["exchanged_together", "moved_together"]
+
+CACHED = (
+    60_000  # trials times lines times terms looked at together; more of them leave the cache of a processor
+)
 
 
 class Together:
@@ -106,7 +111,7 @@ class Together:
         u = np.empty((len(b), 2, old.shape[1]))
         np.subtract(new, old, out=u[:, 0])
         np.multiply(self.own[rows, None], old, out=u[:, 1])
-        ud = u @ self.d[b]
+        ud = u @ (self.d if len(b) == len(self.d) else self.d[b])
         a = ud @ u.transpose(0, 2, 1)
         aa, ab, bb = a[:, 0, 0], a[:, 0, 1] + 1.0, a[:, 1, 1] - self.own[rows]
         ratio = ab * ab - aa * bb
@@ -125,7 +130,11 @@ class Together:
             gain = np.log(np.where(good, before, 1.0) / np.where(good, trace, 1.0))
         good &= gain > TINY
         done, at = b[good], rows[good]
-        self.d[done] -= ud[good].transpose(0, 2, 1) @ step[good]
+        change = ud[good].transpose(0, 2, 1) @ step[good]
+        if len(done) == len(self.d):
+            self.d -= change
+        else:
+            self.d[done] -= change
         self.x[done, at] = new[good]
         if self.weight is not None:
             self.trace[done] = trace[good]
@@ -190,24 +199,16 @@ def moved_together(
     problem: Problem, found: Sequence[Found], rng: Any, enough: float, most: int
 ) -> list[Found]:
     """Return designs after every trial moved along straight lines until a sweep gains less than `enough`."""
-    [(level, _)] = problem.moving
-    lines, basis = problem.lines[level], problem.basis
-    points = np.array([f.points for f in found])
-    _, n, v = points.shape
+    basis, points = problem.basis, np.array([f.points for f in found])
     state = Together(basis.matrix(points), problem, problem.weight, np.full(len(points), 1e-12))
+    [lines] = problem.lines.values()
+    few = int(max(1, CACHED // (points.shape[1] * lines.count * state.x.shape[2])))
     on = np.arange(len(points))
     for _ in range(most):
         if not len(on):
             break
-        rows = points[on].reshape(-1, 1, v)
-        directions, tau, coefficients = lines.through(rows, rng, state.x[on].reshape(len(rows), 1, -1))
-        gains = state.line_gains(on, coefficients[:, :, :, 0], tau)
-        best = gains.reshape(len(rows), -1).argmax(axis=1)
-        line, step = np.unravel_index(best, gains.shape[1:])
-        unit = np.arange(len(rows))
-        far = tau[unit, line, step][:, None] * directions[unit, line]
-        new = lines.moved(rows, far[:, None]).reshape(len(on), n, v)
-        hoped = gains[unit, line, step].reshape(len(on), n)
+        tried = [_best_moves(state, lines, points, on[k : k + few], rng) for k in range(0, len(on), few)]
+        new, hoped = (np.concatenate(part) for part in zip(*tried))
         taken, gained = state.change(on, basis.matrix(new), hoped)
         points[on] = np.where(taken[:, :, None], new, points[on])
         state.refresh(on)
@@ -216,3 +217,20 @@ def moved_together(
         replace(f, points=p, score=reached) if reached > f.score else f
         for f, p, reached in zip(found, points, state.scores())
     ]
+
+
+def _best_moves(
+    state: Together, lines: Lines, points: np.ndarray, which: np.ndarray, rng: Any
+) -> tuple[np.ndarray, np.ndarray]:
+    """Where every trial of some designs would best go if it alone moved, (m, n, v), and what that would gain, (m, n)."""
+    _, n, v = points.shape
+    rows = points[which].reshape(-1, 1, v)
+    directions, tau, coefficients = lines.through(rows, rng, state.x[which].reshape(len(rows), 1, -1))
+    gains = state.line_gains(which, coefficients[:, :, :, 0], tau)
+    best = gains.reshape(len(rows), -1).argmax(axis=1)
+    line, step = np.unravel_index(best, gains.shape[1:])
+    unit = np.arange(len(rows))
+    far = tau[unit, line, step][:, None] * directions[unit, line]
+    return lines.moved(rows, far[:, None]).reshape(len(which), n, v), gains[unit, line, step].reshape(
+        len(which), n
+    )

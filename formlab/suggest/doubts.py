@@ -59,7 +59,7 @@ def beyond_read(brief: Brief, trials: pd.DataFrame, predicted: pd.DataFrame) -> 
     """
     notes, counted = [], trials[usable(trials)]
     for part in brief.responses:
-        read = pd.to_numeric(counted[part.name], errors="coerce").dropna() if part.name in counted else []
+        read = pd.to_numeric(counted.get(part.name, pd.Series(dtype=float)), errors="coerce").dropna()
         if part.kind != "measure" or not len(read):
             continue
         mean, low = predicted.loc[part.name, ["mean", "batch_low"]]
