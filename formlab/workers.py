@@ -71,8 +71,20 @@ def _interrupts_stay_here() -> Iterator[None]:
 def _alone(function: Callable[..., Any], *job: Any) -> Any:
     from joblib import parallel_config
 
+    _keep_memory()
     with one_thread(), quiet(), parallel_config("sequential"):
         return function(*job)
+
+
+@cache
+def _keep_memory() -> None:
+    """Let this process keep the memory of arrays that it frees: a new worker else spends as long on getting it as on work.
+
+    glibc hands back to the system, and asks for anew, what is larger than the largest block freed so far (at most 32 MB).
+    """
+    import numpy as np
+
+    np.empty(31 << 20, dtype=np.uint8)
 
 
 @cache

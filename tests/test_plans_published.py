@@ -81,6 +81,7 @@ def test_continuous_optimum_on_the_square():
     """Weights 0.1458, 0.0802, 0.0962 and |M| 0.0114 (Fedorov 1972; Atkinson & Donev 1992; from memory)."""
     judged = made(square(), 9).judge()
     limit = judged.limit("D", gap=1e-7)
+    assert len(repr(limit)) < 400  # not the hundreds of points it may stand on
     points = judged.basis.frame(np.array([p[0] for p in limit.points]))[["z0", "z1"]].to_numpy() - 1.0
     off_axis = np.abs(points).round(6).sum(axis=1)
     groups = [limit.weights[off_axis == size] for size in (2.0, 1.0, 0.0)]

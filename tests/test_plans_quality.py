@@ -43,7 +43,7 @@ def test_recombined_designs_beat_the_starts_they_come_from():
 def test_recombining_does_not_hang_on_workers(name, monkeypatch):
     from formlab.plans import pool
 
-    monkeypatch.setattr(pool, "effort", lambda problem, share: (4, 2))
+    monkeypatch.setattr(pool, "effort", lambda problem, share: (4, 8, 2))
     problem = posed(name, "D")
     one, two = (search(problem, np.random.SeedSequence(1), starts=6, n_jobs=n) for n in (1, 2))
     assert (one.points == two.points).all() and one.score == two.score

@@ -10,7 +10,7 @@ Fedorov (1972) do; between additions the weights are solved for.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import combinations_with_replacement, product
 from math import comb
 from typing import Any
@@ -58,8 +58,8 @@ class Limit:
     gap: float
     proven: bool
     searched: str
-    points: list[np.ndarray]
-    weights: np.ndarray
+    points: list[np.ndarray] = field(repr=False)
+    weights: np.ndarray = field(repr=False)
     largest: float
 
     def efficiency(self, reached: float) -> float:

@@ -23,15 +23,13 @@ from formlab.workers import over_workers
 
 __all__ = ["recombined"]
 
-KEPT = 80  # designs, at most
-POOLED = 12  # of them, at most, whose points are exchanged at a time
-ROUNDS = 60  # at most
-LARGE = 10_800  # trials times terms of a design that is given one round
-WORK = 64_000  # designs times trials times terms
-FEWEST = 5  # designs kept, where each of them takes long
-SHARED = (8, 6)  # designs and rounds, at most, where trials share errors: units are then exchanged one by one
-TASKS = (24, 8)  # of a round; of a large one, or where trials share errors
-STRAYING = 3  # of them; it seldom finds a better design, but then a much better one
+MANY = (80, 24, 60)  # designs kept, tasks of a round and rounds, at most
+SHARED = (8, 8, 6)  # the same where trials share errors: units are then exchanged one by one
+KEEPING = 64_000  # designs kept, times trials times terms
+WORK = 32_000  # tasks of a round, times trials times terms
+LARGE = 11_000  # trials times terms of a design that is given one round
+POOLED = 12  # designs, at most, whose points are exchanged at a time
+STRAYING = 3  # tasks of a round; it seldom finds a better design, but then a much better one
 STARTS = 4  # of a task; one where trials share errors
 ASTRAY = 6  # units put elsewhere at a time, at most: one alone mostly finds its way back
 PATIENCE = 10  # rounds in a row that gain next to nothing, after which there are no more
@@ -39,21 +37,20 @@ NEXT_TO_NOTHING = 1e-4
 ROUGH = 1e-3  # gain of a whole sweep below which it stops, except at the end
 NEAR = 1.0  # between X'X over terms of two designs, of which the better is kept: about that of one that has a trial elsewhere
 FAR = 3.0  # of score, from the designs kept: one so far below tells its terms apart too badly to begin with
-LAST = 3  # designs that move to the end
+LAST = 2  # designs that move to the end
 
 
 def recombined(
     problem: Problem, found: list[Found], seed: Any, share: float = 1.0, n_jobs: int | None = None
 ) -> list[Found]:
     """Return the best designs met, after a share of the usual rounds; the answer does not depend on `n_jobs`."""
-    many, count = effort(problem, share)
-    large = not problem.structure.is_simple or problem.structure.n * len(problem.basis.space) > LARGE
+    many, tasks, count = effort(problem, share)
     first, *seeds, last = seed.spawn(count + 2)
     kept = _best(problem, _all_moved(problem, found[:many], first, n_jobs, ROUGH), many)
     since, before = 0, kept[0].score
     for each in along(seeds, "round"):
-        some = problem.shared_out(TASKS[large], STARTS)
-        jobs = [(problem, kept, s, tasks) for s, tasks in zip(each.spawn(len(some)), some)]
+        some = problem.shared_out(tasks, STARTS)
+        jobs = [(problem, kept, s, which) for s, which in zip(each.spawn(len(some)), some)]
         made = over_workers(_tasks, jobs, n_jobs, what="start")
         kept = _best(problem, [*kept, *(f for one in made for f in one)], many)
         since += 1
@@ -64,16 +61,17 @@ def recombined(
     return _all_moved(problem, kept[:LAST], last, n_jobs)
 
 
-def effort(problem: Problem, share: float = 1.0) -> tuple[int, int]:
-    """How many designs are kept, and how many rounds there are.
+def effort(problem: Problem, share: float = 1.0) -> tuple[int, int, int]:
+    """How many designs are kept, how many tasks a round has, and how many rounds there are.
 
     A round takes longer more than in proportion to trials times terms, so rounds fall more than in proportion.
     """
     size = problem.structure.n * len(problem.basis.space)
     simple = problem.structure.is_simple
-    kept, most = (KEPT, ROUNDS) if simple else SHARED
-    rounds = (LARGE / size) ** 1.5 / (1 if simple else 5)
-    return int(np.clip(WORK / size, FEWEST, kept)), int(np.clip(share * min(rounds, most), 2, most))
+    kept, tasks, most = MANY if simple else SHARED
+    rounds = (LARGE / size) ** 1.5 / (1 if simple else 6)
+    kept, tasks = int(np.clip(KEEPING / size, 5, kept)), int(np.clip(WORK / size, 8, tasks))
+    return kept, tasks, int(np.clip(share * min(rounds, most), 2, most))
 
 
 def _all_moved(

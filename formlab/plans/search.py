@@ -10,7 +10,7 @@ import numpy as np
 
 from formlab.errors import PlanError
 from formlab.plans.exchange import at_random, exchanged
-from formlab.plans.pool import recombined
+from formlab.plans.pool import effort, recombined
 from formlab.plans.problem import Found, Problem
 from formlab.progress import showing
 from formlab.workers import over_workers
@@ -48,6 +48,9 @@ def search(
 
 
 def _searched(problem: Problem, seed: Any, starts: int, polish: bool, n_jobs: int | None, work: Any) -> Found:
+    share = starts / STARTS
+    if polish:  # of large designs only the best few are moved and recombined
+        starts = min(starts, 5 * effort(problem)[0])
     some = problem.shared_out(starts)
     jobs = [(problem, s, which) for s, which in zip(seed.spawn(len(some)), some)]
     work.at(0)
@@ -60,7 +63,7 @@ def _searched(problem: Problem, seed: Any, starts: int, polish: bool, n_jobs: in
     if polish and any(lines.count for lines in problem.lines.values()):
         work.at(1)
         able = [f for f in found if np.isfinite(f.score)]
-        found = _ranked([*found, *recombined(problem, able, seed.spawn(1)[0], starts / STARTS, n_jobs)])
+        found = _ranked([*found, *recombined(problem, able, seed.spawn(1)[0], share, n_jobs)])
     return found[0]
 
 
