@@ -27,7 +27,7 @@ MANY = (80, 24, 60)  # designs kept, tasks of a round and rounds, at most
 SHARED = (8, 8, 6)  # the same where trials share errors: units are then exchanged one by one
 KEEPING = 64_000  # designs kept, times trials times terms
 WORK = 32_000  # tasks of a round, times trials times terms
-LARGE = 9_000  # trials times terms of a design that is given one round
+LARGE = 9_000  # trials times terms of a design that is given one round for A and I
 POOLED = 12  # designs, at most, whose points are exchanged at a time
 STRAYING = 3  # tasks of a round; it seldom finds a better design, but then a much better one
 STARTS = 4  # of a task; one where trials share errors
@@ -64,12 +64,13 @@ def recombined(
 def effort(problem: Problem, share: float = 1.0) -> tuple[int, int, int]:
     """How many designs are kept, how many tasks a round has, and how many rounds there are.
 
-    A round takes longer more than in proportion to trials times terms, so rounds fall more than in proportion.
+    A round takes longer more than in proportion to trials times terms, so rounds fall more than in proportion; for D it
+    takes half as long as for A and I.
     """
     size = problem.structure.n * len(problem.basis.space)
     simple = problem.structure.is_simple
     kept, tasks, most = MANY if simple else SHARED
-    rounds = (LARGE / size) ** 1.5 / (1 if simple else 6)
+    rounds = (LARGE / size) ** 1.5 * (1 if problem.weight is not None else 2) / (1 if simple else 4.5)
     kept, tasks = int(np.clip(KEEPING / size, 5, kept)), int(np.clip(WORK / size, 8, tasks))
     return kept, tasks, int(np.clip(share * min(rounds, most), 2, most))
 

@@ -20,9 +20,7 @@ from formlab.plans.problem import Begun, Found, Problem
 
 __all__ = ["exchanged_together", "moved_together"]
 
-CACHED = (
-    60_000  # trials times lines times terms looked at together; more of them leave the cache of a processor
-)
+CACHED = 60_000  # trials times lines times terms looked at together; more would leave a processor's cache
 
 
 class Together:
@@ -231,6 +229,5 @@ def _best_moves(
     line, step = np.unravel_index(best, gains.shape[1:])
     unit = np.arange(len(rows))
     far = tau[unit, line, step][:, None] * directions[unit, line]
-    return lines.moved(rows, far[:, None]).reshape(len(which), n, v), gains[unit, line, step].reshape(
-        len(which), n
-    )
+    new, hoped = lines.moved(rows, far[:, None]), gains[unit, line, step]
+    return new.reshape(len(which), n, v), hoped.reshape(len(which), n)
