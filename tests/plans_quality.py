@@ -34,7 +34,7 @@ from formlab.plans.search import search
 from formlab.plans.structure import default_ratios
 from formlab.terms import ModelSpace
 
-__all__ = ["REGIONS", "best_before", "efficiency", "posed"]
+__all__ = ["REGIONS", "asked", "best_before", "efficiency", "posed"]
 
 BEST = pd.read_csv(Path(__file__).parent / "plans_best.csv").set_index(["region", "criterion"])
 
@@ -102,22 +102,26 @@ REGIONS: dict[str, tuple[Brief, dict[str, Any]]] = {
 }  # fmt: skip
 
 
+def asked(brief: Brief, ratios: dict[str, float] | None = None, **wishes: Any) -> Problem:
+    """Return the search problem of a plan without earlier trials."""
+    space = ModelSpace(brief)
+    ask = Ask(brief, Region.from_brief(brief), space, default_ratios(brief, ratios)[0], seed=1, **wishes)
+    basis = Basis(ask.region, space)
+    return pose(ask, basis, shape(ask, basis), np.zeros((len(space), len(space))))
+
+
 def posed(name: str, criterion: str) -> Problem:
     """Return the search problem of one region."""
     brief, wishes = REGIONS[name]
     wishes = dict(wishes)
     potential = "auto" if wishes.pop("potential", False) else None
     batches = wishes.pop("batches", wishes["runs"])
-    space = ModelSpace(brief)
-    ratios = default_ratios(brief)[0]
-    ask = Ask(brief, Region.from_brief(brief), space, ratios, seed=1, criterion=criterion, batches=batches,
-              potential=potential, **wishes)  # fmt: skip
-    basis = Basis(ask.region, space)
-    problem = pose(ask, basis, shape(ask, basis), np.zeros((len(space), len(space))))
+    problem = asked(brief, criterion=criterion, batches=batches, potential=potential, **wishes)
     if potential:
         from formlab.plans.bayes import default_potential, make_prior
         from formlab.plans.optimal import trial_sd
 
+        basis = problem.basis
         prior = make_prior(basis, default_potential(basis), trial_sd(problem.structure))
         problem.prior = prior.precision
     return problem

@@ -68,7 +68,7 @@ def test_nearly_free_of_linear_and_quadratic_trends():
         ],
     )
     plain, free = (lay_out(brief, 12, order=order, **QUICK) for order in ("random", "trend"))
-    assert trends(free) < 0.1 and trends(plain) > 2 * trends(free)
+    assert trends(free) < 0.1 and trends(plain) > 0.3
     said = next(note for note in free.notes if note.startswith("Run order nearly free"))
     assert 0 <= float(said.split("above ")[1].split()[0]) - trends(free) <= 0.01
 

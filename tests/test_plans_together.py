@@ -4,16 +4,12 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from formlab import Brief, Region
-from formlab.plans.ask import Ask
-from formlab.plans.basis import Basis
+from formlab import Brief
 from formlab.plans.criteria import State, score
 from formlab.plans.exchange import _exchanged_alone, at_random, exchanged, information_score
-from formlab.plans.optimal import pose, shape
 from formlab.plans.polish import moved
-from formlab.plans.structure import default_ratios
 from formlab.plans.together import Together
-from formlab.terms import ModelSpace
+from tests.plans_quality import asked
 
 BRIEF = Brief(
     ingredient=[
@@ -27,11 +23,7 @@ BRIEF = Brief(
 
 
 def problem(criterion="I", runs=13, batches=13, batch_ratio=1.0):
-    space, ratios = ModelSpace(BRIEF), default_ratios(BRIEF, {"batch": batch_ratio})[0]
-    region, wishes = Region.from_brief(BRIEF), {"runs": runs, "batches": batches, "criterion": criterion}
-    ask = Ask(BRIEF, region, space, ratios, seed=1, **wishes)
-    basis = Basis(ask.region, space)
-    return pose(ask, basis, shape(ask, basis), np.zeros((len(space), len(space))))
+    return asked(BRIEF, {"batch": batch_ratio}, runs=runs, batches=batches, criterion=criterion)
 
 
 def random_designs(posed, count, seed=0):

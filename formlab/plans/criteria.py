@@ -11,7 +11,7 @@ import math
 
 import numpy as np
 
-__all__ = ["CRITERIA", "State", "best_swaps", "score", "trial_line_gains"]
+__all__ = ["CRITERIA", "State", "best_swaps", "score", "trace_gain", "trial_line_gains"]
 
 CRITERIA = ("D", "A", "I")
 TINY = 1e-9  # a gain below this counts as none, so that rounding never decides
@@ -55,8 +55,6 @@ class State:
     ) -> None:
         self.x, self.w, self.weight = x.copy(), w, weight
         self.prior = prior + ridge * np.eye(x.shape[1])
-        self.own: list[float] = np.diag(w).tolist()
-        self.alone = np.count_nonzero(w) == len(w)  # no two trials share an error
         self.trace = 0.0
         self.refresh()
 
@@ -108,7 +106,7 @@ class State:
         dw2 = self.dsd @ w
         a2, b2, c2 = _inner(delta @ self.dsd, delta), delta @ dw2, float(w @ dw2)
         trace = self.trace + ((c - own) * a2 - 2 * b * b2 + a * c2) / safe
-        return _trace_gain(self.trace, trace, good)
+        return trace_gain(self.trace, trace, good)
 
     def line_gains(self, rows: np.ndarray, coefficients: np.ndarray, tau: np.ndarray) -> np.ndarray:
         """Return the gains along lines, for each of several units as if it alone moved.
@@ -161,27 +159,37 @@ class State:
             return np.where(good, logdet / self.x.shape[1], -np.inf)
         inner[~good] = np.eye(2 * s)
         change = -np.trace(np.linalg.solve(inner, outer), axis1=1, axis2=2)
-        return _trace_gain(self.trace, self.trace + change, good)
+        return trace_gain(self.trace, self.trace + change, good)
 
     # ---- change ---------------------------------------------------------------------------------
 
     def replace(self, rows: np.ndarray, new: np.ndarray, least: float = -np.inf) -> float:
         """Put `new` (s, p) at `rows` if that gains more than `least`; return the gain, 0 where nothing was done."""
-        if len(rows) == 1:
-            return self._replace_row(int(rows[0]), new[0], least)
         s = len(rows)
         delta = new - self.x[rows]
         u = np.concatenate((delta, self.wx[rows]))
         ud = u @ self.d
         a = ud @ u.T
-        a[:s, s:] += np.eye(s)
-        a[s:, :s] += np.eye(s)
-        a[s:, s:] -= self.w[rows[:, None], rows]
-        sign, logdet = np.linalg.slogdet(a)
-        if sign != (-1) ** s:
-            return 0.0
-        step = np.linalg.solve(a, ud)
-        gain, trace = self._worth(float(logdet), step, ud)
+        if s == 1:
+            (aa, ab), (_, bb) = a.tolist()
+            ab, bb = ab + 1.0, bb - self.w.item(rows.item(), rows.item())
+            ratio = ab * ab - aa * bb
+            if not 0 < ratio < np.inf:
+                return 0.0
+            step = np.array([[-bb / ratio, ab / ratio], [ab / ratio, -aa / ratio]]) @ ud
+            logdet = math.log(ratio)
+        else:
+            a[:s, s:] += np.eye(s)
+            a[s:, :s] += np.eye(s)
+            a[s:, s:] -= self.w[rows[:, None], rows]
+            sign, logdet = np.linalg.slogdet(a)
+            if sign != (-1) ** s:
+                return 0.0
+            step = np.linalg.solve(a, ud)
+        gain, trace = float(logdet) / self.x.shape[1], 0.0
+        if self.weight is not None:
+            trace = self.trace - float(np.vdot(step, ud @ self.weight))
+            gain = math.log(self.trace / trace) if 0 < trace < np.inf and self.trace > 0 else -np.inf
         if not gain > least:
             return 0.0
         self.d -= ud.T @ step
@@ -189,37 +197,6 @@ class State:
         self.wx += self.w[:, rows] @ delta
         self._dsd, self.trace = None, trace
         return gain
-
-    def _replace_row(self, i: int, new: np.ndarray, least: float) -> float:
-        """As `replace` for one row, the greater part of a search: products of two by two are written out."""
-        u = np.empty((2, len(new)))
-        delta = np.subtract(new, self.x[i], out=u[0])
-        u[1] = self.wx[i]
-        ud = u @ self.d
-        (aa, ab), (_, bb) = (ud @ u.T).tolist()
-        ab, bb = ab + 1.0, bb - self.own[i]
-        ratio = ab * ab - aa * bb
-        if not 0 < ratio < np.inf:
-            return 0.0
-        step = np.array(((-bb / ratio, ab / ratio), (ab / ratio, -aa / ratio))) @ ud
-        gain, trace = self._worth(math.log(ratio), step, ud)
-        if not gain > least:
-            return 0.0
-        self.d -= ud.T @ step
-        self.x[i] = new
-        if self.alone:
-            self.wx[i] += self.own[i] * delta
-        else:
-            self.wx += self.w[:, i, None] * delta
-        self._dsd, self.trace = None, trace
-        return gain
-
-    def _worth(self, logdet: float, step: np.ndarray, ud: np.ndarray) -> tuple[float, float]:
-        """The gain of a change of the inverse by ``-ud.T @ step``, and the trace after it."""
-        if self.weight is None:
-            return logdet / self.x.shape[1], 0.0
-        trace = self.trace - float(np.vdot(step, ud @ self.weight))
-        return (math.log(self.trace / trace) if 0 < trace < np.inf and self.trace > 0 else -math.inf), trace
 
 
 def best_swaps(
@@ -265,7 +242,7 @@ def best_swaps(
     good &= trace > 0
     trace[~good] = np.inf
     best = trace.argmin(axis=0)
-    return best, _trace_gain(before, trace[best, rows], good[best, rows])
+    return best, trace_gain(before, trace[best, rows], good[best, rows])
 
 
 def trial_line_gains(
@@ -304,10 +281,10 @@ def trial_line_gains(
     dsd, before = traced
     a2, b2, c2 = _line_forms(dsd, coefficients, powers, wx)
     before = before[:, None, None, None]
-    return _trace_gain(before, before + (a * c2[:, :, None, None] - rest * a2 - 2 * b * b2) / safe, good)
+    return trace_gain(before, before + (a * c2[:, :, None, None] - rest * a2 - 2 * b * b2) / safe, good)
 
 
-def _trace_gain(before: np.ndarray | float, trace: np.ndarray, good: np.ndarray) -> np.ndarray:
+def trace_gain(before: np.ndarray | float, trace: np.ndarray, good: np.ndarray) -> np.ndarray:
     """What a trace that becomes another gains; nothing where rounding broke the one or the other."""
     good = good & (trace > 0) & (np.asarray(before) > 0)
     return np.where(good, np.log(np.where(good, before, 1.0) / np.where(good, trace, 1.0)), -np.inf)

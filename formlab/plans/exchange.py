@@ -14,14 +14,13 @@ import numpy as np
 
 from formlab.plans.candidates import Candidates
 from formlab.plans.criteria import TINY, State, score
-from formlab.plans.problem import Begun, Found, Problem
+from formlab.plans.problem import ENOUGH, Begun, Found, Problem
 from formlab.plans.structure import Structure
 from formlab.plans.together import exchanged_together
 
 __all__ = ["at_random", "exchanged", "information_score"]
 
 SWEEPS = (2, 40)  # at most: with a ridge, and others
-ENOUGH = 1e-7  # gain of a whole sweep below which it stops
 
 
 def at_random(problem: Problem, rng: Any, candidates: Candidates | None = None) -> Begun:

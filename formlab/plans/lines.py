@@ -6,6 +6,7 @@ so a few evaluations give it everywhere on the line.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -100,6 +101,29 @@ class Lines:
         points[..., :d] += self._nodes[:, None, None, None, None] * directions[None, :, :, None, :]
         change = self.basis.matrix(points) - here[None, :, None]
         return np.tensordot(self._solve, change, axes=1)
+
+    def best(
+        self,
+        rows: np.ndarray,
+        rng: Any,
+        here: np.ndarray,
+        gains: Callable[[np.ndarray, np.ndarray], np.ndarray],
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Return where each of several units would best go if it alone moved, (u, s, v), and what that would gain, (u,).
+
+        Parameters
+        ----------
+        rows, here
+            As in `through`.
+        gains : callable
+            From coefficients and tau, as `through` gives them, to gains of shape (u, q, T).
+        """
+        directions, tau, coefficients = self.through(rows, rng, here)
+        found = gains(coefficients, tau)
+        unit = np.arange(len(rows))
+        line, step = np.unravel_index(found.reshape(len(rows), -1).argmax(axis=1), found.shape[1:])
+        far = tau[unit, line, step][:, None] * directions[unit, line]
+        return self.moved(rows, far[:, None]), found[unit, line, step]
 
     def moved(self, rows: np.ndarray, step: np.ndarray) -> np.ndarray:
         """Return rows moved by a step of their numeric variables, exact at the ranges."""

@@ -57,13 +57,12 @@ class Design:
 
         All are looked at from the same design, which costs little more than looking at one.
         """
-        directions, tau, coefficients = lines.through(self.points[rows], self.rng, self.state.x[rows])
-        gains = self.state.line_gains(rows, coefficients, tau)
-        best = gains.reshape(len(rows), -1).argmax(axis=1)
-        line, step = np.unravel_index(best, gains.shape[1:])
-        unit = np.arange(len(rows))
-        hoped, far = gains[unit, line, step], tau[unit, line, step]
-        new = lines.moved(self.points[rows], (far[:, None] * directions[unit, line])[:, None])
+        new, hoped = lines.best(
+            self.points[rows],
+            self.rng,
+            self.state.x[rows],
+            lambda parts, tau: self.state.line_gains(rows, parts, tau),
+        )
         columns, gained = self.basis.matrix(new), 0.0
         for u in np.argsort(-hoped):
             if not hoped[u] > TINY:

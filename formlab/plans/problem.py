@@ -12,8 +12,9 @@ from formlab.plans.candidates import Candidates
 from formlab.plans.lines import Lines
 from formlab.plans.structure import Structure
 
-__all__ = ["Begun", "Found", "Problem"]
+__all__ = ["ENOUGH", "Begun", "Found", "Problem"]
 
+ENOUGH = 1e-7  # gain of a whole sweep of exchange below which it stops
 TOGETHER = 60_000  # designs times trials times terms that are held in memory at a time
 MOST = 24  # designs; more together save next to nothing
 

@@ -14,9 +14,9 @@ from typing import Any
 import numpy as np
 
 from formlab.plans.candidates import Candidates
-from formlab.plans.criteria import TINY, best_swaps, score, trial_line_gains
+from formlab.plans.criteria import TINY, best_swaps, score, trace_gain, trial_line_gains
 from formlab.plans.lines import Lines
-from formlab.plans.problem import Begun, Found, Problem
+from formlab.plans.problem import ENOUGH, Begun, Found, Problem
 
 __all__ = ["exchanged_together", "moved_together"]
 
@@ -120,13 +120,11 @@ class Together:
         middle[:, 0, 1] = middle[:, 1, 0] = ab / safe
         step = middle @ ud
         if self.weight is None:
-            gain = np.log(safe) / self.x.shape[2]
+            gain = np.where(good, np.log(safe) / self.x.shape[2], -np.inf)
         else:
-            before = self.trace[b]
-            trace = before - np.einsum("bij,bij->b", step, ud @ self.weight)
-            good &= (trace > 0) & (trace < np.inf) & (before > 0)
-            gain = np.log(np.where(good, before, 1.0) / np.where(good, trace, 1.0))
-        good &= gain > TINY
+            trace = self.trace[b] - np.einsum("bij,bij->b", step, ud @ self.weight)
+            gain = trace_gain(self.trace[b], trace, good & (trace < np.inf))
+        good = gain > TINY
         done, at = b[good], rows[good]
         change = ud[good].transpose(0, 2, 1) @ step[good]
         if len(done) == len(self.d):
@@ -175,7 +173,7 @@ def exchanged_together(
 
 
 def _sweep(
-    state: Together, sources: Sequence[Candidates], choice: np.ndarray, most: int, enough: float = 1e-7,
+    state: Together, sources: Sequence[Candidates], choice: np.ndarray, most: int, enough: float = ENOUGH,
     which: np.ndarray | None = None,
 ) -> np.ndarray:  # fmt: skip
     """Exchange the rows of designs for candidates, at most so many times; return which candidates they have then."""
@@ -222,12 +220,8 @@ def _best_moves(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Where every trial of some designs would best go if it alone moved, (m, n, v), and what that would gain, (m, n)."""
     _, n, v = points.shape
-    rows = points[which].reshape(-1, 1, v)
-    directions, tau, coefficients = lines.through(rows, rng, state.x[which].reshape(len(rows), 1, -1))
-    gains = state.line_gains(which, coefficients[:, :, :, 0], tau)
-    best = gains.reshape(len(rows), -1).argmax(axis=1)
-    line, step = np.unravel_index(best, gains.shape[1:])
-    unit = np.arange(len(rows))
-    far = tau[unit, line, step][:, None] * directions[unit, line]
-    new, hoped = lines.moved(rows, far[:, None]), gains[unit, line, step]
+    rows, here = points[which].reshape(-1, 1, v), state.x[which].reshape(-1, 1, state.x.shape[2])
+    new, hoped = lines.best(
+        rows, rng, here, lambda parts, tau: state.line_gains(which, parts[:, :, :, 0], tau)
+    )
     return new.reshape(len(which), n, v), hoped.reshape(len(which), n)
