@@ -6,6 +6,8 @@ answers are the same to the bit for any number of workers, and workers do not ge
 
 from __future__ import annotations
 
+import ctypes
+import platform
 import signal
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
@@ -16,6 +18,8 @@ from typing import Any
 from formlab.progress import quiet, showing
 
 __all__ = ["one_thread", "over_workers"]
+
+_TRIM_THRESHOLD, _MMAP_THRESHOLD = -1, -3  # of malloc.h
 
 
 def over_workers(
@@ -78,13 +82,15 @@ def _alone(function: Callable[..., Any], *job: Any) -> Any:
 
 @cache
 def _keep_memory() -> None:
-    """Let this process keep the memory of arrays that it frees: a new worker else spends as long on getting it as on work.
+    """Let this process keep the memory of arrays that it frees: a worker else spends as long on getting it as on work.
 
-    glibc hands back to the system, and asks for anew, what is larger than the largest block freed so far (at most 32 MB).
+    glibc hands back to the system, and asks for anew, blocks above a size, and what is free at the end above another.
     """
-    import numpy as np
-
-    np.empty(31 << 20, dtype=np.uint8)
+    if platform.libc_ver()[0] != "glibc":
+        return
+    mallopt = ctypes.CDLL(None).mallopt
+    for option, size in ((_MMAP_THRESHOLD, 32 << 20), (_TRIM_THRESHOLD, 64 << 20)):
+        mallopt(option, size)
 
 
 @cache
