@@ -85,6 +85,19 @@ def test_sampled_inclusion_agrees_with_enumeration():
     assert_allclose(model.inclusion[model.free], brute(model), atol=0.03)
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_few_parts_hold_a_doubtful_term_as_often_as_many(seed):
+    model, *_ = averaged(seed=seed, effects=(2.0, 0.3, 0.0))
+    rng = np.random.default_rng(seed)
+    held = np.array([mask for _, mask, _ in model.sample])
+    doubtful = np.argmin(np.abs(model.inclusion[model.free] - 0.5))
+    for count in (3, 28, 400):
+        some = model.pick(count, rng)
+        assert len(np.unique(some)) == count
+        assert abs(held[some, doubtful].mean() - held[:, doubtful].mean()) <= 1 / count + 1e-12
+    assert_allclose(held.mean(axis=0), model.inclusion[model.free], atol=0.08)
+
+
 def test_hierarchy_is_kept():
     model, *_ = averaged()
     for _, mask, _ in model.sample:

@@ -130,8 +130,8 @@ class Averaged:
         self._to_children = self._parents.astype(np.float32)
         self._to_parents = np.ascontiguousarray(self._to_children.T)
 
-    def fit(self, rng: np.random.Generator, steps: int = 900, burn: int = 300, keep: int = 100) -> Averaged:
-        """Sample models; keep `keep` draws of model, g and error ratios."""
+    def fit(self, rng: np.random.Generator, steps: int = 900, burn: int = 300, keep: int = 400) -> Averaged:
+        """Sample models; keep `keep` draws of model, g and error ratios, like ones side by side."""
         chains = len(self.ratios)
         whitened = [self._whiten(r) for r in self.ratios]
         grams = Grams(*(np.array(part) for part in zip(*whitened)))
@@ -151,7 +151,12 @@ class Averaged:
                     kept += [(c, mask[c].copy(), float(self.g[at[c]])) for c in range(chains)]
         self.inclusion = np.ones(len(self.terms.names))
         self.inclusion[self.free] = visits / (chains * (steps - burn))
-        self.sample = [kept[i] for i in rng.choice(len(kept), keep, replace=len(kept) < keep)]
+        # the terms in most doubt first, then g: evenly taken draws hold each model as often as it was visited
+        doubt = self.free[np.argsort(np.abs(self.inclusion[self.free] - 0.5), kind="stable")]
+        order = np.searchsorted(self.free, doubt)
+        keys = [[g for _, _, g in kept], *(np.array([mask for _, mask, _ in kept])[:, order[::-1]].T)]
+        alike = np.lexsort(keys)
+        self.sample = [kept[alike[i]] for i in _evenly(len(kept), keep, rng)]
         return self
 
     def _whiten(self, ratio: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
@@ -218,7 +223,7 @@ class Averaged:
 
     def pick(self, count: int, rng: np.random.Generator) -> np.ndarray:
         """Return which sampled models to keep."""
-        return rng.choice(len(self.sample), min(count, len(self.sample)), replace=False)
+        return _evenly(len(self.sample), min(count, len(self.sample)), rng)
 
     def parts(self, picked: np.ndarray) -> list[LeastSquaresPart]:
         """Return one part for each of the sampled models."""
@@ -265,7 +270,8 @@ class Averaged:
 
         Models are reweighted for the group left out by importance sampling; given a model it is exact.
         """
-        return leave_out_average(np.array([self._left_out(c, mask, g, groups) for c, mask, g in self.sample]))
+        drawn = [self.sample[i] for i in range(0, len(self.sample), 4)]
+        return leave_out_average(np.array([self._left_out(c, mask, g, groups) for c, mask, g in drawn]))
 
     def _left_out(self, chain: int, mask: np.ndarray, g: float, groups: np.ndarray) -> np.ndarray:
         v = self.noise.covariance(self.ratios[chain])
@@ -308,6 +314,11 @@ class Grams:
         out[:, m, :m] = out[:, :m, m] = self.moment[chain, order] * inside
         out[:, m, m] = self.whole * (1 + 1e-12)
         return out, size
+
+
+def _evenly(count: int, take: int, rng: np.random.Generator) -> np.ndarray:
+    """Numbers below `count` at even distances, the first at random: a systematic sample, shape (take,)."""
+    return ((np.arange(take) + rng.random()) * count / take).astype(int)
 
 
 def _log_prior(g: np.ndarray) -> np.ndarray:

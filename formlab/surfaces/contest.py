@@ -55,6 +55,20 @@ class Origin:
     picked: np.ndarray
     weight: float
 
+    @classmethod
+    def of(cls, entrant: Entrant, weight: float, count: int, rng: np.random.Generator) -> Origin:
+        """Pick of an entrant's draws what its weight asks for of `count` altogether."""
+        return cls(entrant, entrant.source.pick(max(int(np.ceil(count * weight)), 3), rng), weight)
+
+    @property
+    def parts(self) -> Sequence[Part]:
+        """The parts that were picked, equally likely."""
+        return self.entrant.source.parts(self.picked)
+
+    @property
+    def weights(self) -> list[float]:
+        return [self.weight / len(self.picked)] * len(self.picked)
+
 
 def stack(scores: np.ndarray, prior: float = 2.0) -> np.ndarray:
     """Return weights of ways whose scores are (groups, ways): the mode of stacking under Dirichlet(1 + prior / ways).

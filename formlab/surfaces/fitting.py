@@ -409,10 +409,9 @@ def _kept(
     origins: list[Origin] = []
     for entrant, weight in zip(entrants, weights):
         if weight:
-            picked = entrant.source.pick(max(int(np.ceil(KEPT * weight)), 3), rng)
-            parts += entrant.source.parts(picked)
-            shares += [weight / len(picked)] * len(picked)
-            origins.append(Origin(entrant, picked, float(weight)))
+            origins.append(Origin.of(entrant, float(weight), KEPT, rng))
+            parts += origins[-1].parts
+            shares += origins[-1].weights
     return parts, np.array(shares), origins
 
 

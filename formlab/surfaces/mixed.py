@@ -110,6 +110,8 @@ class MixedFit:
         from scipy.optimize import brentq
 
         unit = float(self.variance.sum())
+        if unit <= _rounding(self._given[1]):  # a perfect fit: the likelihood rises without end towards no error
+            return 0.0, unit
         least = 1e-8 * unit
 
         def short(variance: float) -> float:
@@ -147,7 +149,7 @@ def reml(
     known = np.diag(np.broadcast_to(noise.known, len(y)).astype(float))
     residual = y - x @ np.linalg.lstsq(x, y, rcond=None)[0]
     unit = float(residual @ residual) / max(len(y) - x.shape[1], 1)
-    rounding = 1e-18 * float(np.max(y**2))
+    rounding = _rounding(y)
     if unit <= rounding:  # a perfect fit: there is no error to share out
         theta = np.append(np.zeros(len(pieces) - 1), rounding or 1.0)
         return _fitted(theta, x, y, pieces, known, unit, noise)
@@ -161,6 +163,11 @@ def reml(
             best = value, theta
     assert best is not None
     return _fitted(best[1], x, y, pieces, known, unit, noise)
+
+
+def _rounding(y: np.ndarray) -> float:
+    """Return the variance below which what is left over may be rounding of `y` alone."""
+    return 1e-18 * float(np.max(y**2))
 
 
 def _projection(

@@ -40,7 +40,7 @@ def _rescaled(surface: Surface, factor: float) -> Surface:
         changed, weight = under_scale(origin, own, factor)
         parts += changed
         weights += list(weight)
-    return replace(surface, parts=tuple(parts), weights=tuple(weights)) if parts else surface
+    return replace(surface, parts=tuple(parts), weights=tuple(weights), origins=()) if parts else surface
 
 
 def by_origin(surface: Surface) -> Iterator[tuple[Origin, Sequence[Part]]]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -237,6 +238,16 @@ class Surface:
         except FormlabError:  # an empty region: only the trials themselves
             cover = self.formulas
         return cover, np.linalg.pinv(self.space.matrix(cover))
+
+    @cached_property
+    def in_full(self) -> Surface:
+        """The same posterior in many more parts, for tables that speak of rare ones; itself where it has no more."""
+        if not self.origins:
+            return self
+        rng = np.random.default_rng(0)
+        origins = tuple(Origin.of(o.entrant, o.weight, 400, rng) for o in self.origins)
+        parts, weights = (tuple(chain.from_iterable(each)) for each in zip(*((o.parts, o.weights) for o in origins)))
+        return replace(self, parts=parts, weights=weights, origins=origins)
 
     @cached_property
     def _turns(self) -> dict[int, np.ndarray]:

@@ -56,7 +56,7 @@ def _of_posterior(surface: Surface) -> pd.DataFrame:
     """Means without the outer tenth, and quantiles: a mixture may have tails too long for moments."""
     from scipy.stats import norm, trim_mean
 
-    drawn = _nearest(surface)
+    drawn = _nearest(surface.in_full)
     low, high = np.quantile(drawn, [0.025, 0.975], axis=0)
     out = pd.DataFrame({"term": surface.space.names, "estimate": trim_mean(drawn, 0.05, axis=0)})
     out["std_error"] = (high - low) / (2 * norm.ppf(0.975))
