@@ -91,9 +91,9 @@ def _said(surface: Surface, factor: float, drawn: dict[int, np.ndarray]) -> np.n
                 if own:
                     drawn[id(part)] = found
                 values.append(found)
-    drawn_all = np.concatenate(values)
-    drawn_all[np.abs(drawn_all) < 1e-9 * np.abs(drawn_all).max(axis=0)] = 0.0  # a term left out, but for rounding
-    low, high = _quantiles(drawn_all, np.repeat(weights, DRAWS), (0.025, 0.975))
+    every = np.concatenate(values)
+    every[np.abs(every) < 1e-9 * np.abs(every).max(axis=0)] = 0.0  # a term left out, but for rounding
+    low, high = _quantiles(every, np.repeat(weights, DRAWS), (0.025, 0.975))
     return verdicts(low, high)
 
 

@@ -110,7 +110,7 @@ class MixedFit:
         from scipy.optimize import brentq
 
         unit = float(self.variance.sum())
-        if unit <= _rounding(self._given[1]):  # a perfect fit: the likelihood rises without end towards no error
+        if unit <= _rounding(self._given[1]):  # the likelihood rises without end towards no error
             return 0.0, unit
         least = 1e-8 * unit
 

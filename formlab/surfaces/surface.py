@@ -246,7 +246,8 @@ class Surface:
             return self
         rng = np.random.default_rng(0)
         origins = tuple(Origin.of(o.entrant, o.weight, 400, rng) for o in self.origins)
-        parts, weights = (tuple(chain.from_iterable(each)) for each in zip(*((o.parts, o.weights) for o in origins)))
+        parts = tuple(chain.from_iterable(o.parts for o in origins))
+        weights = tuple(chain.from_iterable(o.weights for o in origins))
         return replace(self, parts=parts, weights=weights, origins=origins)
 
     @cached_property
