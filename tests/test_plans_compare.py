@@ -139,7 +139,7 @@ def test_a_category_that_no_trial_uses_is_named_once():
     brief = rubber(
         "sulfur", setting=[{"name": "colour", "levels": ["white", "pink", "black"], "changes": "batch"}]
     )
-    frame = lay_out(brief, 14, **QUICK).frame.query("colour != 'pink'")
+    frame = lay_out(brief, 20, **QUICK).frame.query("colour != 'pink'")
     assert judge(brief, frame).notes == [
         "3 of 12 terms cannot be told apart by these trials: colour[pink], oil × colour[pink], chalk × colour[pink].",
         "No trial uses colour = 'pink'; nothing can be said about it.",

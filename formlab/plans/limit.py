@@ -357,9 +357,8 @@ class _Solver:
         for points, value in sorted(picks, key=lambda pick: -pick[1]):
             if value <= mean + 0.3 * slack:
                 break
-            if not any(
-                np.allclose(points, other, rtol=0, atol=1e-4 * np.abs(points).max()) for other in added
-            ):
+            near = 1e-4 * np.abs(points).max()
+            if not added or np.abs(np.array(added) - points).max(axis=(1, 2)).min() > near:
                 added.append(points)
         for points in added:
             self.w *= 1 - 0.02 / len(added)

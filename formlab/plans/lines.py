@@ -17,8 +17,8 @@ from formlab.polytope import Polytope
 __all__ = ["Lines"]
 
 NODES = {1: [1.0], 2: [1.0, -1.0], 3: [1.0, -1.0, 0.5], 4: [1.0, -1.0, 0.5, -0.5]}
-EVEN = np.linspace(0.0, 1.0, 17)
-NEAR = np.array([0.02, 0.005, 0.001])
+FINE = np.linspace(0.0, 1.0, 17), np.array([0.02, 0.005, 0.001])  # places along a line, and near its middle
+COARSE = np.linspace(0.0, 1.0, 9), np.array([0.02])
 
 
 class Lines:
@@ -29,10 +29,13 @@ class Lines:
     basis : Basis
     cols : ndarray of int
         Positions in a point of the variables that may move.
+    coarse : bool
+        Whether few places along a line are looked at, where something else finds the best of them.
     """
 
-    def __init__(self, basis: Basis, cols: np.ndarray) -> None:
+    def __init__(self, basis: Basis, cols: np.ndarray, coarse: bool = False) -> None:
         self.basis = basis
+        self._even, self._near = COARSE if coarse else FINE
         polytope = basis.region.polytope
         spread = np.ptp(polytope.vertices, axis=0)
         width = polytope.upper - polytope.lower
@@ -88,7 +91,11 @@ class Lines:
         safe = np.where(size > 0, size, 1.0)
         up, down = up / safe, down / safe
         tau = np.concatenate(
-            [-down[..., None] + (up + down)[..., None] * EVEN, up[..., None] * NEAR, -down[..., None] * NEAR],
+            [
+                -down[..., None] + (up + down)[..., None] * self._even,
+                up[..., None] * self._near,
+                -down[..., None] * self._near,
+            ],
             axis=2,
         )
         return scaled, tau, self._columns(rows, scaled, here)
@@ -133,6 +140,29 @@ class Lines:
         out = np.empty((*there.shape[:-1], rows.shape[-1]))
         out[..., :d], out[..., d:] = there, rows[..., d:]
         return out
+
+    def derivative(self, points: np.ndarray, ways: np.ndarray, by_column: np.ndarray) -> np.ndarray:
+        """Return the derivative along some ways of what is linear in the model's own columns.
+
+        Parameters
+        ----------
+        points : ndarray of shape (…, v)
+        ways : ndarray of shape (k, d)
+        by_column : ndarray of shape (…, p)
+            Its derivatives by the model's own columns.
+
+        Returns
+        -------
+        ndarray of shape (…, k)
+        """
+        v, p = points.shape[-1], by_column.shape[-1]
+        flat, slopes = points.reshape(-1, v), by_column.reshape(-1, p)
+        there = np.repeat(np.repeat(flat[None, :, None], len(ways), axis=2), len(self._nodes), axis=0)
+        there[..., : ways.shape[1]] += self._nodes[:, None, None, None] * ways
+        raw = self.basis.raw(there.reshape(-1, v)).reshape(len(self._nodes), len(flat), len(ways), p)
+        change = raw - self.basis.raw(flat)[None, :, None]
+        along = np.matmul(change, slopes[None, :, :, None])[..., 0]
+        return np.tensordot(self._solve[0], along, axes=1).reshape(*points.shape[:-1], len(ways))
 
     def _reach(self, rows: np.ndarray, directions: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """How far all rows of a unit can go along each direction, and against it; every line meets a range's end."""

@@ -45,7 +45,10 @@ class Problem:
     @cached_property
     def lines(self) -> dict[str, Lines]:
         """Straight moves of the variables of each level."""
-        return {level: Lines(self.basis, cols) for level, cols in self.candidates.positions.items()}
+        return {
+            level: Lines(self.basis, cols, coarse=self.in_step)
+            for level, cols in self.candidates.positions.items()
+        }
 
     @cached_property
     def moving(self) -> list[tuple[str, np.ndarray]]:
@@ -67,7 +70,8 @@ class Problem:
         if not self.in_step:
             return list(np.arange(count)[:, None])
         together = int(np.clip(TOGETHER // (self.structure.n * len(self.basis.space)), each, MOST)) // each
-        return np.array_split(np.arange(count), max(-(-count // together), min(count, 2)))
+        pairs = -(-count // (2 * together))  # an even number of jobs keeps two workers busy
+        return np.array_split(np.arange(count), max(min(2 * pairs, count), 1))
 
     def units(self) -> list[tuple[str, np.ndarray]]:
         """Every unit whose variables can be chosen: its level and rows."""

@@ -14,12 +14,16 @@ from typing import Any
 import numpy as np
 
 from formlab.plans.candidates import Candidates
+from formlab.plans.climb import Climb, inverses
 from formlab.plans.criteria import TINY, best_swaps, score, trace_gain, trial_line_gains
 from formlab.plans.lines import Lines
 from formlab.plans.problem import ENOUGH, Begun, Found, Problem
 
 __all__ = ["exchanged_together", "moved_together"]
 
+CREEPING = 5e-3  # gain of a sweep of single trials below which all are moved at once
+STEPS = 40  # of a climb, at most
+SHARE = 0.1  # of `enough`: what a few steps of a climb have to gain
 CACHED = 60_000  # trials times lines times terms looked at together; more would leave a processor's cache
 
 
@@ -47,7 +51,7 @@ class Together:
 
     def refresh(self, which: np.ndarray) -> None:
         """Compute everything of some designs from their columns, so that rounding does not build up."""
-        d = _inverses(self._information(which))
+        d = inverses(self._information(which))
         self.d[which] = d = (d + d.transpose(0, 2, 1)) / 2
         if self.weight is not None and self.dsd is not None:
             dw = d @ self.weight
@@ -137,16 +141,6 @@ class Together:
         return np.where(good, gain, 0.0)
 
 
-def _inverses(m: np.ndarray) -> np.ndarray:
-    """Inverses of matrices (b, p, p); zeros for one that has none, from which nothing gains."""
-    try:
-        return np.linalg.inv(m)
-    except np.linalg.LinAlgError:
-        if len(m) == 1:
-            return np.zeros_like(m)
-        return np.concatenate([_inverses(one[None]) for one in m])
-
-
 def exchanged_together(
     problem: Problem, begun: Sequence[Begun], enough: float, sweeps: tuple[int, int]
 ) -> list[Found]:
@@ -194,10 +188,11 @@ def _sweep(
 def moved_together(
     problem: Problem, found: Sequence[Found], rng: Any, enough: float, most: int
 ) -> list[Found]:
-    """Return designs after every trial moved along straight lines until a sweep gains less than `enough`."""
+    """Return designs after moves of single trials along straight lines and of all trials at once, until they gain less than `enough`."""
     basis, points = problem.basis, np.array([f.points for f in found])
     state = Together(basis.matrix(points), problem, problem.weight, np.full(len(points), 1e-12))
     [lines] = problem.lines.values()
+    climb = Climb(problem, lines)
     few = int(max(1, CACHED // (points.shape[1] * lines.count * state.x.shape[2])))
     on = np.arange(len(points))
     for _ in range(most):
@@ -208,7 +203,14 @@ def moved_together(
         taken, gained = state.change(on, basis.matrix(new), hoped)
         points[on] = np.where(taken[:, :, None], new, points[on])
         state.refresh(on)
-        on = on[gained >= enough]
+        creeps = gained < CREEPING
+        slow = on[creeps]
+        if len(slow):
+            points[slow], more = climb.up(points[slow], SHARE * enough, STEPS)
+            state.x[slow] = basis.matrix(points[slow])
+            state.refresh(slow)
+            gained[creeps] += more
+        on = on[~creeps | (gained >= enough)]
     return [
         replace(f, points=p, score=reached) if reached > f.score else f
         for f, p, reached in zip(found, points, state.scores())
