@@ -32,7 +32,7 @@ POOLED = 12  # designs, at most, whose points are exchanged at a time
 STRAYING = 10  # tasks of a round that do so too; it seldom finds a better design, but then a much better one
 STARTS = 4  # of a task; one where trials share errors
 ASTRAY = 12  # units put elsewhere at a time, at most: one alone mostly finds its way back
-PATIENCE = 15  # rounds in a row that gain next to nothing, after which there are no more
+PATIENCE = 15  # rounds in a row, two a term at most, that gain next to nothing, after which there are no more
 NEXT_TO_NOTHING = 1e-4
 ROUGH = 1e-3  # gain of a whole sweep below which it stops, except at the end
 NEAR = 1.0  # between X'X over terms of two designs, of which the better is kept: about that of one that has a trial elsewhere
@@ -45,6 +45,7 @@ def recombined(
 ) -> list[Found]:
     """Return the best designs met, after a share of the usual rounds; the answer does not depend on `n_jobs`."""
     many, tasks, count = effort(problem, share)
+    patience = min(PATIENCE, 2 * len(problem.basis.space))
     first, *seeds, last = seed.spawn(count + 2)
     kept = _best(problem, _all_moved(problem, found[:many], first, n_jobs, ROUGH), many)
     since, before = 0, kept[0].score
@@ -56,7 +57,7 @@ def recombined(
         since += 1
         if kept[0].score > before + NEXT_TO_NOTHING:
             since, before = 0, kept[0].score
-        if since >= share * PATIENCE:
+        if since >= share * patience:
             break
     return _all_moved(problem, kept[:LAST], last, n_jobs)
 
@@ -103,7 +104,11 @@ def _tasks(problem: Problem, kept: list[Found], seed: Any, tasks: np.ndarray) ->
     found = exchanged(problem, begun, rng, ROUGH)
     best = [max(found[k : k + starts], key=lambda f: f.score) for k in range(0, len(found), starts)]
     able = [f for f in best if np.isfinite(f.score)]
-    astray = [_astray(problem, kept, rng) for task in tasks if task < STRAYING]
+    straying = int((tasks < STRAYING).sum())
+    anywhere = problem.basis.points(problem.basis.region.sample(ASTRAY * straying, rng)) if straying else ()
+    astray = [
+        _astray(problem, kept, some, rng) for some in np.array_split(anywhere, max(straying, 1))[:straying]
+    ]
     return moved(problem, [*able, *astray], rng, ROUGH) if able or astray else []
 
 
@@ -127,14 +132,13 @@ def _bred(problem: Problem, pooled: Candidates, kept: list[Found], rng: Any) -> 
     return at_random(problem, rng, pooled)
 
 
-def _astray(problem: Problem, kept: list[Found], rng: np.random.Generator) -> Found:
-    """One of the designs with a few units put anywhere in the region that their rows allow."""
+def _astray(problem: Problem, kept: list[Found], anywhere: np.ndarray, rng: np.random.Generator) -> Found:
+    """One of the designs with a few units put at some of the points given, where their rows allow it."""
     basis, units = problem.basis, problem.units()
     found = kept[rng.integers(len(kept))]
     points = found.points.copy()
-    count = 1 + int(rng.integers(min(len(units), ASTRAY)))
-    inside = basis.points(basis.region.sample(count, rng))
-    for new, which in zip(inside, rng.choice(len(units), size=count, replace=False)):
+    count = 1 + int(rng.integers(min(len(units), len(anywhere))))
+    for new, which in zip(anywhere, rng.choice(len(units), size=count, replace=False)):
         level, rows = units[which]
         cols, trial = problem.candidates.positions[level], points[rows]
         trial[:, cols] = new[cols]
