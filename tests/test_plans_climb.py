@@ -7,24 +7,20 @@ import pytest
 from numpy.testing import assert_allclose
 
 from formlab import Brief
-from formlab.plans.climb import Climb, inverses
+from formlab.plans.climb import Climb
+from formlab.plans.criteria import inverses
 from formlab.plans.exchange import at_random, exchanged
 from formlab.plans.polish import moved
 from tests.plans_quality import asked, posed
+from tests.test_plans_together import PARTS
 
 BRIEF = Brief(
-    ingredient=[
-        {"name": "rubber", "role": "rubber"},
-        {"name": "factice", "low": 20, "high": 80},
-        {"name": "oil", "low": 5, "high": 25},
-        {"name": "chalk", "low": 20, "high": 100},
-    ],
+    **PARTS,
     setting=[
         {"name": "cure_min", "low": 6, "high": 14},
         {"name": "cure_temp", "levels": [140, 150, 160]},
         {"name": "mould", "levels": ["steel", "coated"]},
     ],
-    limit=[{"expression": "factice + chalk <= 150"}],
 )
 
 

@@ -11,15 +11,16 @@ from formlab.plans.polish import moved
 from formlab.plans.together import Together
 from tests.plans_quality import asked
 
-BRIEF = Brief(
-    ingredient=[
+PARTS = {
+    "ingredient": [
         {"name": "rubber", "role": "rubber"},
         {"name": "factice", "low": 20, "high": 80},
         {"name": "oil", "low": 5, "high": 25},
         {"name": "chalk", "low": 20, "high": 100},
     ],
-    limit=[{"expression": "factice + chalk <= 150"}],
-)
+    "limit": [{"expression": "factice + chalk <= 150"}],
+}
+BRIEF = Brief(**PARTS)
 
 
 def problem(criterion="I", runs=13, batches=13, batch_ratio=1.0):

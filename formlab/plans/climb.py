@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from formlab.plans.criteria import informations, inverses
 from formlab.plans.lines import Lines
 from formlab.plans.problem import Problem
 
@@ -65,7 +66,7 @@ class Climb:
     def value(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return scores (b,), columns (b, n, p) and inverses of the information (b, p, p)."""
         weight, x = self.problem.weight, self.basis.matrix(points)
-        m = x.transpose(0, 2, 1) @ (self._own[:, None] * x) + self.problem.prior
+        m = informations(x, self._own, self.problem.prior)
         inverse = inverses(m)
         if weight is None:
             sign, log = np.linalg.slogdet(m)
@@ -210,13 +211,3 @@ def _curvature(steps: np.ndarray, falls: np.ndarray) -> np.ndarray:
     size = np.einsum("jbnk,jbnk->jb", steps, steps) * np.einsum("jbnk,jbnk->jb", falls, falls)
     good = product > 1e-10 * np.sqrt(size)
     return np.where(good, 1 / np.where(good, product, 1.0), 0.0)
-
-
-def inverses(m: np.ndarray) -> np.ndarray:
-    """Inverses of matrices (b, p, p); zeros for one that has none, from which nothing gains."""
-    try:
-        return np.linalg.inv(m)
-    except np.linalg.LinAlgError:
-        if len(m) == 1:
-            return np.zeros_like(m)
-        return np.concatenate([inverses(one[None]) for one in m])

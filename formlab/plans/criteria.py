@@ -11,7 +11,16 @@ import math
 
 import numpy as np
 
-__all__ = ["CRITERIA", "State", "best_swaps", "score", "trace_gain", "trial_line_gains"]
+__all__ = [
+    "CRITERIA",
+    "State",
+    "best_swaps",
+    "informations",
+    "inverses",
+    "score",
+    "trace_gain",
+    "trial_line_gains",
+]
 
 CRITERIA = ("D", "A", "I")
 TINY = 1e-9  # a gain below this counts as none, so that rounding never decides
@@ -197,6 +206,21 @@ class State:
         self.wx += self.w[:, rows] @ delta
         self._dsd, self.trace = None, trace
         return gain
+
+
+def informations(x: np.ndarray, own: np.ndarray, prior: np.ndarray) -> np.ndarray:
+    """Return the information (b, p, p) of designs (b, n, p) whose rows share no error and have weights `own`."""
+    return np.asarray(x.transpose(0, 2, 1) @ (own[:, None] * x) + prior)
+
+
+def inverses(m: np.ndarray) -> np.ndarray:
+    """Inverses of matrices (b, p, p); zeros for one that has none, from which nothing gains."""
+    try:
+        return np.linalg.inv(m)
+    except np.linalg.LinAlgError:
+        if len(m) == 1:
+            return np.zeros_like(m)
+        return np.concatenate([inverses(one[None]) for one in m])
 
 
 def best_swaps(

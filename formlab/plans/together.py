@@ -14,8 +14,16 @@ from typing import Any
 import numpy as np
 
 from formlab.plans.candidates import Candidates
-from formlab.plans.climb import Climb, inverses
-from formlab.plans.criteria import TINY, best_swaps, score, trace_gain, trial_line_gains
+from formlab.plans.climb import Climb
+from formlab.plans.criteria import (
+    TINY,
+    best_swaps,
+    informations,
+    inverses,
+    score,
+    trace_gain,
+    trial_line_gains,
+)
 from formlab.plans.lines import Lines
 from formlab.plans.problem import ENOUGH, Begun, Found, Problem
 
@@ -58,8 +66,7 @@ class Together:
             self.dsd[which], self.trace[which] = dw @ d, np.einsum("bpp->b", dw)
 
     def _information(self, which: np.ndarray) -> np.ndarray:
-        x = self.x[which]
-        return np.asarray(x.transpose(0, 2, 1) @ (self.own[:, None] * x) + self._prior[which])
+        return informations(self.x[which], self.own, self._prior[which])
 
     def scores(self) -> list[float]:
         return [score(m, self.weight) for m in self._information(np.arange(len(self.x)))]

@@ -152,8 +152,7 @@ class Averaged:
         self.inclusion = np.ones(len(self.terms.names))
         self.inclusion[self.free] = visits / (chains * (steps - burn))
         # the terms in most doubt first, then g: evenly taken draws hold each model as often as it was visited
-        doubt = self.free[np.argsort(np.abs(self.inclusion[self.free] - 0.5), kind="stable")]
-        order = np.searchsorted(self.free, doubt)
+        order = np.argsort(np.abs(self.inclusion[self.free] - 0.5), kind="stable")
         keys = [[g for _, _, g in kept], *(np.array([mask for _, mask, _ in kept])[:, order[::-1]].T)]
         alike = np.lexsort(keys)
         self.sample = [kept[alike[i]] for i in _evenly(len(kept), keep, rng)]
@@ -270,7 +269,7 @@ class Averaged:
 
         Models are reweighted for the group left out by importance sampling; given a model it is exact.
         """
-        drawn = [self.sample[i] for i in range(0, len(self.sample), 4)]
+        drawn = self.sample[::4]  # evenly taken in their turn, and many enough
         return leave_out_average(np.array([self._left_out(c, mask, g, groups) for c, mask, g in drawn]))
 
     def _left_out(self, chain: int, mask: np.ndarray, g: float, groups: np.ndarray) -> np.ndarray:

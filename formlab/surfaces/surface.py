@@ -25,6 +25,7 @@ from formlab.terms import ModelSpace
 
 __all__ = ["Surface", "check_shares"]
 
+MANY = 400  # parts of the posterior for tables that speak of rare ones
 NODES = 65  # of the table that a mixture of laws is inverted by
 CHUNK = 64  # formulas at a time, so that the table stays in cache
 
@@ -245,7 +246,7 @@ class Surface:
         if not self.origins:
             return self
         rng = np.random.default_rng(0)
-        origins = tuple(Origin.of(o.entrant, o.weight, 400, rng) for o in self.origins)
+        origins = tuple(Origin.of(o.entrant, o.weight, MANY, rng) for o in self.origins)
         parts = tuple(chain.from_iterable(o.parts for o in origins))
         weights = tuple(chain.from_iterable(o.weights for o in origins))
         return replace(self, parts=parts, weights=weights, origins=origins)
