@@ -42,10 +42,10 @@ class _Level:
     def __init__(self, bar: _Bar, what: str, total: int | None) -> None:
         self.bar, self.what, self.total, self.done, self.words = bar, what, total, 0, ""
 
-    def at(self, done: int, words: str = "") -> None:
-        """Say how many parts are done, and which one is begun."""
+    def at(self, done: int, words: str = "", at_once: bool = False) -> None:
+        """Say how many parts are done, and which one is begun; `at_once` for a wait in which nothing more can be said."""
         self.done, self.words = done, words
-        self.bar.draw()
+        self.bar.draw(at_once)
 
     def __str__(self) -> str:
         count = "" if self.total is None else f" {min(self.done + 1, self.total)} of {self.total}"
@@ -62,9 +62,9 @@ class _Bar:
         self.levels: list[_Level] = []
         self.drawn: Any = None
 
-    def draw(self) -> None:
+    def draw(self, at_once: bool = False) -> None:
         now = time.time()
-        if not self.shown or now < self.next:
+        if not self.shown or (now < self.next and not at_once):
             return
         self.next = now + BETWEEN
         first, last = self.levels[0], self.levels[-1]

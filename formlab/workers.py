@@ -46,14 +46,15 @@ def over_workers(
     >>> list(over_workers(pow, [(2, 3), (3, 2)]))
     [8, 9]
     """
-    from joblib import Parallel, delayed
+    from joblib import Parallel, delayed, effective_n_jobs
 
+    elsewhere = effective_n_jobs(n_jobs) > 1  # where nothing can be seen until a first task is done
     with _interrupts_stay_here():
         results = Parallel(n_jobs=n_jobs, return_as="generator")(
             delayed(_alone)(function, *job) for job in jobs
         )
     with showing(what, len(jobs), progress) as work:
-        work.at(0)
+        work.at(0, at_once=elsewhere)
         for k, result in enumerate(results, 1):
             work.at(k)
             yield result

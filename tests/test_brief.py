@@ -3,7 +3,7 @@ import pickle
 
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from pandas.testing import assert_frame_equal
@@ -330,6 +330,7 @@ def test_total_sulfur_counts_factice_and_masterbatch():
     )
 
 
+@settings(max_examples=25)
 @given(st.floats(0.05, 1), st.floats(0, 0.9), st.floats(38, 60), st.floats(0.5, 4))
 def test_what_is_weighed_brings_what_was_planned(active, moist, oil, sulfur):
     parts = [

@@ -117,7 +117,7 @@ def test_a_trial_leads_to_its_journal_entries(tmp_path):
     series = fl.open_series(folder)
     page = fl.report(series)
     assert heads(page) == HEADS and "No plan yet." in page and "Nothing has been measured yet." in page
-    series.save_plan(fl.lay_out(series.brief, runs=24, batches=12, seed=3))
+    series.save_plan(fl.lay_out(series.brief, runs=24, batches=24, kind="spread", seed=3))
     plan = series.plan_frame()
     results = make_results(series.brief, plan, TRUTHS["drafting_block"](series.brief, plan), 1)
     early = results["trial"].isin(plan["trial"].head(10))

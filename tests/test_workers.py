@@ -10,6 +10,7 @@ import scipy.linalg  # noqa: F401
 from joblib import parallel_config
 from threadpoolctl import threadpool_info
 
+from formlab import progress
 from formlab.workers import one_thread, over_workers
 
 
@@ -67,6 +68,17 @@ def test_progress_is_shown_only_when_asked_for(capsys):
     assert "drawing" in capsys.readouterr().err
     list(over_workers(draw, [(1,), (2,)], what="drawing"))
     assert capsys.readouterr().err == ""
+
+
+def test_a_wait_for_other_processes_is_shown_before_the_first_is_done(capsys, monkeypatch):
+    monkeypatch.setattr(progress, "watched", lambda: True)
+    monkeypatch.setattr(progress, "AFTER", 1e9)
+    answers = over_workers(draw, [(1,), (2,)], n_jobs=2, what="drawing")
+    next(answers)
+    assert "drawing   0 %" in capsys.readouterr().err
+    assert len(list(answers)) == 1
+    assert len(list(over_workers(draw, [(1,), (2,)], n_jobs=1, what="drawing"))) == 2
+    assert capsys.readouterr().err.strip() == ""
 
 
 def pages_asked_for(_):

@@ -29,7 +29,7 @@ def claimed(number: int, seed: int, share: float, options: argparse.Namespace) -
     """Return the claim of one run's suggestion, and what it is if so much of the region conforms."""
     one = plant(number)
     plan = planned(one, seed, options).drop(columns="laid")
-    surfaces = fit(one.brief, one.simulate(plan, seed=[number, seed, 1]), seed=seed)
+    surfaces = fit(one.brief, one.simulate(plan, seed=[number, seed, 1]), kind=options.kind, seed=seed)
     answer = suggest(one.brief, surfaces, minimise="cost_per_litre", confidence=ASKED, seed=seed,
                      explain=False, alternatives=0)  # fmt: skip
     formulas = pd.concat(
@@ -62,7 +62,7 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("--out", type=Path, default=Path(tempfile.gettempdir()) / "virtual_plants",
                         help="where plans are kept")  # fmt: skip
     options = parser.parse_args(arguments)
-    options.plan, options.trials, options.batches = "default", 24, 24
+    options.plan, options.trials, options.batches, options.kind = "default", 24, 24, "auto"
     rows = pd.read_csv(MEASURED)
     runs = rows.loc[~rows["reached"].astype(bool), ["plant", "seed"]].to_numpy().tolist()
     jobs = [delayed(claimed)(number, seed, options.share, options) for number, seed in runs]
