@@ -230,6 +230,16 @@ def test_ten_phr_more():
     )
 
 
+def test_a_step_beyond_the_region_is_marked():
+    fitted = rubber_surface(limit=[{"expression": "oil + chalk <= 100"}])
+    inside = effects(fitted, {"rubber": 100, "oil": 15, "chalk": 80}, step=7).set_index(
+        ["factor", "direction"]
+    )["inside"]
+    assert not inside[("oil", "against the rubber")] and not inside[("chalk", "against the rubber")]
+    inside = effects(fitted, {"rubber": 100, "oil": 10, "chalk": 60}, step=7)["inside"]
+    assert inside.dtype == bool and inside.all()
+
+
 def test_cox_direction_of_a_blend():
     blend = Brief(
         basis="fraction",

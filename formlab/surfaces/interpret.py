@@ -47,10 +47,11 @@ def effects(
     Returns
     -------
     DataFrame
-        factor, direction, step, unit, effect, low, high. Direction is "against the rubber" (so many phr more, all
+        factor, direction, step, unit, effect, low, high, inside (whether the region holds the formula stepped to; what
+        stands beside False is extrapolated). Direction is "against the rubber" (so many phr more, all
         else as it is in phr), "rest in proportion" (Cox: its share of the whole rises, the others keep their
         proportions) or "alone" for numeric settings; categories have no step. Ingredients that a limit holds in a fixed
-        ratio move together. A step past the range is taken all the same: look at the range.
+        ratio move together.
     """
     check_shares(level=level)
     brief = surface.brief
@@ -78,6 +79,7 @@ def effects(
     out = pd.DataFrame(rows, columns=["factor", "direction", "step", "unit"])
     out["effect"] = mean[1:] - mean[0]
     out["low"], out["high"] = np.quantile(change, [tail, 1 - tail], axis=0)
+    out["inside"] = np.asarray(Region.from_brief(brief).contains(both[brief.columns].iloc[1:]), dtype=bool)
     return out
 
 
