@@ -177,6 +177,19 @@ def test_points_outside_are_moved_or_dropped_when_asked():
     ]
 
 
+@pytest.mark.parametrize(
+    "wishes", [{"kind": "spread", "runs": 14}, {"kind": "factorial", "levels": 3, "outside": "move"}]
+)
+def test_amounts_of_textbook_plans_can_be_weighed(wishes):
+    """On steps of at most 1/200 of a range, but where that would leave the region: a face is met exactly."""
+    brief = pressed(limit=[{"expression": "1.7 oil + chalk <= 103"}])
+    plan = lay_out(brief, seed=1, **wishes)
+    assert Region.from_brief(brief).contains(plan.frame).all()
+    for name, step in {"oil": 0.05, "chalk": 0.2, "cure_min": 0.05}.items():
+        off = plan.frame[name] / step
+        assert np.mean(np.abs(off - off.round()) < 1e-9) > 0.9, name
+
+
 # ---- from a frame -----------------------------------------------------------------------------------
 
 

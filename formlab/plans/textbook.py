@@ -16,6 +16,7 @@ from formlab.plans.capacity import independent
 from formlab.plans.optimal import grouped
 from formlab.plans.spread import spread
 from formlab.plans.structure import Structure
+from formlab.plans.tidy import tidied
 from formlab.terms import ModelSpace
 
 __all__ = ["make_textbook", "supported"]
@@ -132,7 +133,8 @@ def _spread(ask: Ask) -> pd.DataFrame:
         ask.notes.append(
             f"{runs} trials proposed: 10 for each of {factors} factors (Loeppky, Sacks & Welch 2009)."
         )
-    return basis.frame(spread(basis, runs, np.random.default_rng([ask.seed, 3])))
+    points = basis.frame(spread(basis, runs, np.random.default_rng([ask.seed, 3])))
+    return tidied(ask.region, points, ask.brief.columns)
 
 
 def _inside(ask: Ask, frame: pd.DataFrame) -> pd.DataFrame:
@@ -153,7 +155,7 @@ def _inside(ask: Ask, frame: pd.DataFrame) -> pd.DataFrame:
     if ask.outside == "drop":
         return frame.drop(index=frame.index[bad]).reset_index(drop=True)
     out = frame.copy()
-    moved = ask.region.nearest(frame.iloc[bad])
+    moved = tidied(ask.region, ask.region.nearest(frame.iloc[bad]), ask.brief.columns)
     for name in ask.brief.columns:
         values = out[name].to_numpy().copy()
         values[bad] = moved[name].to_numpy()
