@@ -200,6 +200,21 @@ def test_from_frame_rebuilds_a_plan(loaded):
     assert_allclose(again.judge().summary["I"], plan.judge().summary["I"], rtol=1e-12)
 
 
+def test_trials_outside_the_region_are_named():
+    frame = pd.DataFrame({"oil": [5, 20, 12.5, 20], "chalk": [20, 20, 60, 100]})
+    plan = Plan.from_frame(rubber(limit=[{"expression": "oil + chalk <= 110"}]), frame)
+    assert plan.messages == ["1 of 4 trials lies outside the region: T04 (oil + chalk <= 110)."]
+    assert Plan.from_frame(rubber(), frame).messages == []
+
+
+def test_slabs_at_different_temperatures_do_not_share_a_load():
+    brief = pressed(plant={"slabs_per_load": 4, "press_h": 0.5})
+    rows = {"oil": 10, "chalk": 40, "cure_min": 15, "heat": "ram"}
+    frame = pd.DataFrame([rows | {"press_c": c} for c in [140, 150, 160, *[140] * 5]])
+    assert Plan.from_frame(brief, frame).cost["loads"] == 4  # six slabs at 140 °C take two
+    assert Plan.from_frame(brief, frame).cost["press_h"] == 2.0
+
+
 def test_bare_rows_become_trials_of_their_own():
     plan = Plan.from_frame(rubber(), pd.DataFrame({"oil": [5, 20], "chalk": [20, 100]}), model="linear")
     assert plan.frame["trial"].tolist() == ["T01", "T02"] and plan.frame["batch"].tolist() == ["B01", "B02"]

@@ -9,7 +9,7 @@ from scipy.stats import norm
 from formlab import fit, open_series
 from formlab.errors import SuggestError
 from formlab.region import Region
-from formlab.suggest import operating_window, risks, strayed_conformance
+from formlab.suggest import conformance, operating_window, risks, strayed_conformance
 from tests.known_surfaces import KnownSurfaces
 from tests.test_suggest import brief_of, hardness
 
@@ -58,6 +58,23 @@ def test_window_of_a_linear_surface():
     size = margin / (0.5 * 1.5 + 0.1 * 7.5)
     assert_allclose(window.loc["oil", "plus_minus"], size * 1.5, rtol=0.03)
     assert_allclose(window.loc["chalk", "high"], 100 + size * 7.5, rtol=0.03)
+
+
+def test_what_cannot_be_made_counts_as_in_conformance():
+    series = open_series("demo_trials/drafting_block")
+    brief, trials = series.brief, series.trials()
+    stuck = trials["oil"] > trials["oil"].quantile(0.6)
+    trials.loc[stuck, brief.response_names] = np.nan
+    surfaces = fit(
+        brief, trials.assign(status=trials["status"].mask(stuck, "stuck")), kind="least squares", seed=1
+    )
+    formula = Region.from_brief(brief).centre().iloc[[0]]
+    figures = conformance(brief, surfaces.draw(4000, seed=2), formula)[0]
+    assert figures.made < 0.9
+    got = strayed_conformance(brief, surfaces, formula, draws=4000, batches=2, seed=1)
+    assert_allclose(got["as_planned"], figures.true_mean, atol=0.03)
+    no_window = operating_window(brief, surfaces, formula, confidence=figures.made + 0.02, seed=1)
+    assert (no_window["plus_minus"] == 0).all()
 
 
 def test_straying_costs_what_the_normal_law_says():

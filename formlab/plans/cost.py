@@ -27,6 +27,8 @@ def cost_of(
     extra_hours, extra_kg : float
         Changeovers; what cleaning takes is priced like the rest of the plan's material.
 
+    Where the frame has no loads, as few are counted as hold all slabs, those of one load alike in its settings.
+
     Returns
     -------
     summary : Series
@@ -48,7 +50,7 @@ def cost_of(
     materials = pd.DataFrame({"kg": used, "price": price.reindex(used.index)})
     materials["money"] = materials["kg"] * materials["price"]
     per_load = plant.slabs_per_load or slabs
-    loads = frame["load"].nunique() if "load" in frame else ceil(slabs / per_load)
+    loads = frame["load"].nunique() if "load" in frame else _least_loads(brief, frame, per_load)
     mill = _mill_hours(brief, frame, len(formulas)) + extra_hours
     press = loads * plant.press_h if plant.press_h is not None else float("nan")
     money = float(materials["money"].sum(skipna=False)) if len(materials) else 0.0
@@ -68,6 +70,12 @@ def cost_of(
         dtype=float,
     )
     return summary, materials.rename_axis("ingredient").reset_index()
+
+
+def _least_loads(brief: Brief, frame: pd.DataFrame, per_load: int) -> int:
+    shared = [s.name for s in brief.settings if s.changes == "load"]
+    alike = frame.groupby(shared, dropna=False).size() if shared else [len(frame)]
+    return sum(ceil(count / per_load) for count in alike)
 
 
 def _mill_hours(brief: Brief, frame: pd.DataFrame, batches: int) -> float:

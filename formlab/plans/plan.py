@@ -93,6 +93,7 @@ class Plan:
 
         `model`, `setting_model`, `crossed` as in `ModelSpace`; `kind` and `about` as in `Plan`.
         Missing columns are filled in: trial and run_order by row, one batch a row, round 1, today's brief_id.
+        Trials outside the region are kept, and named in the notes.
 
         Raises
         ------
@@ -119,6 +120,7 @@ class Plan:
         head["round"] = frame.get("round", 1)
         head["brief_id"] = frame.get("brief_id", brief.brief_id)
         out = pd.concat([head, full], axis=1).sort_values("run_order", kind="stable").reset_index(drop=True)
+        about["notes"] = [*about.get("notes", ()), *_outside(brief, out)]
         return cls(brief, out, ModelSpace(brief, model, setting_model, crossed), kind=kind, **about)
 
     # ---- parts ----------------------------------------------------------------------------------
@@ -284,3 +286,14 @@ class Plan:
             fold("What is split into what", Markup(f"<pre>{escape(self.tree())}</pre>")),
             fold("What it takes", Markup(table(self._takes(), rows=20) + table(self.materials, rows=40))),
         )
+
+
+def _outside(brief: Brief, frame: pd.DataFrame) -> list[str]:
+    """A note that names the trials a range, limit or level of the brief does not allow."""
+    why = Region.from_brief(brief).why_outside(frame)
+    bad = [f"{trial} ({words})" for trial, words in zip(frame["trial"], why) if words]
+    if not bad:
+        return []
+    more = f" and {len(bad) - 5} more" if len(bad) > 5 else ""
+    lie = "lies" if len(bad) == 1 else "lie"
+    return [f"{len(bad)} of {len(frame)} trials {lie} outside the region: {'; '.join(bad[:5])}{more}."]

@@ -2,8 +2,9 @@
 
 Units that moved to where they gain stand where no candidate was near; exchange over the points of many such designs
 puts them together anew, from a random choice of them or from half of one design and half of another, and what it finds
-moves in its turn: a memetic algorithm (Moscato 1989). Beside some of it a few units of one of the designs are put
-anywhere, for exchange returns to corners where designs that stand off them may be better.
+moves in its turn: a memetic algorithm (Moscato 1989). Beside some of it a few units of one of the designs are sent
+elsewhere: to candidates, from where exchange orders the whole design anew while the places they left are barred, or
+anywhere in the region, for exchange returns to corners where designs that stand off them may be better.
 """
 
 from __future__ import annotations
@@ -29,9 +30,11 @@ KEEPING = 64_000  # designs kept, times trials times terms
 WORK = 32_000  # tasks of a round, times trials times terms
 LARGE = 9_000  # trials times terms of a design that is given one round for A and I
 POOLED = 12  # designs, at most, whose points are exchanged at a time
-STRAYING = 10  # tasks of a round that do so too; it seldom finds a better design, but then a much better one
+STRAYING = 10  # tasks of a round that send units elsewhere too; it seldom finds a better design, but then a much better one
+ANYWHERE = 4  # of these, those that put units anywhere, where others go to candidates
 STARTS = 4  # of a task; one where trials share errors
 ASTRAY = 12  # units put elsewhere at a time, at most: one alone mostly finds its way back
+FRESH = 300  # candidates, at most, that a design with such units is exchanged for
 PATIENCE = 15  # rounds in a row, two a term at most, that gain next to nothing, after which there are no more
 NEXT_TO_NOTHING = 1e-4
 ROUGH = 1e-3  # gain of a whole sweep below which it stops, except at the end
@@ -92,7 +95,7 @@ def _tasks(problem: Problem, kept: list[Found], seed: Any, tasks: np.ndarray) ->
     """What some tasks of a round come to.
 
     A task takes the best of a few starts among the points of some designs, two of three from half of one and half of
-    another; the first ones also put a few units of a design elsewhere. All that is then moved.
+    another; the first ones also send a few units of a design elsewhere. All that is then moved.
     """
     rng = np.random.default_rng(seed)
     starts = STARTS if problem.structure.is_simple else 1
@@ -101,15 +104,17 @@ def _tasks(problem: Problem, kept: list[Found], seed: Any, tasks: np.ndarray) ->
         mixed = [kept[k] for k in np.sort(rng.permutation(len(kept))[:POOLED])]
         pooled, begin = _pooled(problem, mixed), (_anew if task % 3 == 2 else _bred)
         begun += [begin(problem, pooled, mixed, rng) for _ in range(starts)]
+    anywhere = int((tasks < (ANYWHERE if problem.in_step else STRAYING)).sum())
+    sent = int((tasks < STRAYING).sum()) - anywhere
+    begun += [_sent_away(problem, kept, rng) for _ in range(sent)]
     found = exchanged(problem, begun, rng, ROUGH)
-    best = [max(found[k : k + starts], key=lambda f: f.score) for k in range(0, len(found), starts)]
-    able = [f for f in best if np.isfinite(f.score)]
-    straying = int((tasks < STRAYING).sum())
-    anywhere = problem.basis.points(problem.basis.region.sample(ASTRAY * straying, rng)) if straying else ()
-    astray = [
-        _astray(problem, kept, some, rng) for some in np.array_split(anywhere, max(straying, 1))[:straying]
-    ]
-    return moved(problem, [*able, *astray], rng, ROUGH) if able or astray else []
+    tried, away = found[: len(tasks) * starts], found[len(tasks) * starts :]
+    tried = [max(tried[k : k + starts], key=lambda f: f.score) for k in range(0, len(tried), starts)]
+    able = [f for f in [*tried, *away] if np.isfinite(f.score)]
+    if anywhere:
+        points = problem.basis.points(problem.basis.region.sample(ASTRAY * anywhere, rng))
+        able += [_astray(problem, kept, some, rng) for some in np.array_split(points, anywhere)]
+    return moved(problem, able, rng, ROUGH) if able else []
 
 
 def _anew(problem: Problem, pooled: Candidates, kept: list[Found], rng: Any) -> Begun:
@@ -130,6 +135,19 @@ def _bred(problem: Problem, pooled: Candidates, kept: list[Found], rng: Any) -> 
     if pooled.allows(choice).all() and information_score(problem, pooled.columns(choice)) > worst:
         return Begun(pooled, choice, at_random=False)
     return at_random(problem, rng, pooled)
+
+
+def _sent_away(problem: Problem, kept: list[Found], rng: np.random.Generator) -> Begun:
+    """One of the designs with a few units at candidates, and as candidates those, others and its other units."""
+    [(level, cols)] = problem.candidates.positions.items()
+    options = problem.candidates.options[level]
+    fresh = options[rng.permutation(len(options))[:FRESH]]
+    own = kept[rng.integers(len(kept))].points[:, cols]
+    n = len(own)
+    which = rng.choice(n, size=1 + int(rng.integers(min(n, ASTRAY))), replace=False)
+    own[which] = fresh[rng.integers(len(fresh), size=len(which))]
+    candidates = Candidates(problem.candidates.positions, {level: np.vstack([own, fresh])}, problem.basis)
+    return Begun(candidates, {level: np.arange(n)}, at_random=False)
 
 
 def _astray(problem: Problem, kept: list[Found], anywhere: np.ndarray, rng: np.random.Generator) -> Found:

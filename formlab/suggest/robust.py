@@ -12,6 +12,7 @@ import pandas as pd
 from formlab.brief import Brief
 from formlab.errors import SuggestError
 from formlab.suggest.conformance import KINDS, met
+from formlab.suggest.posterior import chance_to_make
 
 __all__ = ["cost_scenarios", "operating_window", "strayed_conformance"]
 
@@ -55,7 +56,8 @@ def _probabilities(
     if of not in KINDS:
         raise SuggestError(f"of = {of!r}; use one of {list(KINDS)}.")
     values = {"true_mean": draws.typical, "new_batch": draws.new_batch, "accepted": draws.accepted}[of](frame)
-    return np.asarray(met(brief, values + shifts).mean(axis=0))
+    chance = chance_to_make(draws, frame)  # what cannot be made meets nothing
+    return np.asarray((met(brief, values + shifts) * (1.0 if chance is None else chance)).mean(axis=0))
 
 
 def strayed_conformance(
