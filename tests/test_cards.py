@@ -316,6 +316,29 @@ def test_the_cure_card_says_what_the_label_says_of_its_minutes():
     assert "Minutes:" not in text_of(hot) and "160 °C" in text_of(hot)
 
 
+def test_a_cure_card_without_a_cure_time_says_so():
+    brief = Brief(ingredient=[{"name": "sbr", "role": "rubber"}], response=[{"name": "hardness"}])
+    plan = pd.DataFrame({"batch": ["B01"]})
+    said = "The brief and the site give no cure time: write in the minutes before the press is closed."
+    assert said in text_of(make_cards(brief, plan, Site(press_c=150.0), batch_kg=9.0)["cure.html"])
+    assert said not in text_of(
+        make_cards(brief, plan, Site(press_c=150.0, minutes=12), batch_kg=9.0)["cure.html"]
+    )
+
+
+def test_the_form_says_what_each_kind_of_reading_may_be():
+    kinds = {"tear": "pass", "feel": "rating", "specks": "count", "hardness": "measure"}
+    brief = Brief(
+        ingredient=[{"name": "sbr", "role": "rubber"}],
+        response=[{"name": n, "kind": k} for n, k in kinds.items()],
+    )
+    book = openpyxl.load_workbook(io.BytesIO(results_form(brief, pd.DataFrame({"batch": ["B01"]}))))
+    said = {c.value: c.comment.text for c in book["results"][1] if c.comment}
+    assert "1 for a pass, 0 for a fail; not read: leave empty." in said["tear"]
+    assert "<0.5" in said["hardness"] and "<0.5" not in said["feel"] + said["tear"]
+    assert "A whole number" in said["specks"]
+
+
 def test_cure_as_a_multiple_of_t90_is_a_card_in_two_steps():
     brief = _multiple_brief()
     plan = pd.DataFrame({"batch": ["B01", "B02"], "load": "L01", "times_t90": [1.0, 1.5]})

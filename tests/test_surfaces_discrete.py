@@ -78,6 +78,14 @@ def test_pass_agrees_with_its_likelihood():
     assert ((p > 0) & (p < 1)).all()
 
 
+def test_an_error_that_a_law_does_not_have_is_not_called_zero():
+    oil = np.linspace(0, 30, 16)
+    trials = pd.DataFrame({"oil": oil, "y": (oil + np.tile([9.0, -9.0], 8) > 15).astype(float)})
+    surface = fit(brief("pass", [{"name": "oil", "low": 0, "high": 30}]), trials, seed=1)["y"]
+    assert np.isnan(surface.summary["s"]) and "error" not in surface.verdict
+    assert surface.components.loc[:1, ["variance", "sd", "low", "high"]].isna().all(axis=None)
+
+
 def test_separated_outcomes_are_refused():
     frame = pass_trials().assign(y=lambda f: (f["x"] > 0) * 1.0)
     with pytest.raises(

@@ -145,14 +145,18 @@ def _formula(cell: str, response: Response) -> str:
 
 
 def _allowed(response: Response) -> str:
+    if response.kind == "pass":
+        return "1 for a pass, 0 for a fail; not read: leave empty."
     low, high = response.possible
     ends = [
         f"{low:g} or more" if math.isfinite(low) else "",
         f"{high:g} or less" if math.isfinite(high) else "",
     ]
     span = f"{low:g} to {high:g}" if all(ends) else "".join(ends)
-    number = f"A number{', ' + span if span else ''}{' ' + response.unit if response.unit else ''}"
-    return f"{number}; beyond what can be read: <0.5 or >90; not read: leave empty."
+    number = "A whole number" if response.kind == "count" else "A number"
+    number = f"{number}{', ' + span if span else ''}{' ' + response.unit if response.unit else ''}"
+    beyond = "" if response.kind == "rating" else "; beyond what can be read: <0.5 or >90"
+    return f"{number}{beyond}; not read: leave empty."
 
 
 def _dress(sheet: Any, columns: list[str], count: int, last: int) -> None:

@@ -104,6 +104,10 @@ def _load(
         for s in own
     }
     said = [*_cure_notes(slabs, site), *_scorch_notes(slabs, site)]
+    if slabs["minutes"].isna().all() and not named["multiple"]:
+        said.append(
+            "The brief and the site give no cure time: write in the minutes before the press is closed."
+        )
     if slabs["temp_c"].isna().all() and not named["multiple"]:  # then only the label may say how hot
         said += [f"Minutes: {s.label}." for s in brief.settings if s.name == named["minutes"] and s.label]
     return Load(

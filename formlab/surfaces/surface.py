@@ -289,7 +289,10 @@ class Surface:
 
     @cached_property
     def components(self) -> pd.DataFrame:
-        """Levels of error: level, groups, variance, sd, low, high (95 % of the sd), on the scale of the fit."""
+        """Levels of error: level, groups, variance, sd, low, high (95 % of the sd), on the scale of the fit.
+
+        NaN for a level that the law of a rating, count or pass/fail does not have.
+        """
         from formlab.surfaces.tables import components
 
         return components(self)
@@ -298,7 +301,8 @@ class Surface:
     def summary(self) -> pd.Series:
         """kind, trials, batches, terms, r2, r2_adjusted, r2_predicted, s, press, condition, scale.
 
-        R² is about the mean, without the shifts of test sessions, operators and a history.
+        R² is about the mean, without the shifts of test sessions, operators and a history; s is NaN for the law of a
+        rating or pass/fail, which has no such error.
         """
         from formlab.surfaces.tables import summary
 
@@ -345,8 +349,9 @@ class Surface:
         out = s["r2_predicted"]
         said = f"of batches left out {out:.2f}" if np.isfinite(out) else "some decide a term alone"
         unit = f" {self.response.unit}" if self.response.unit and self.values.scale.kind == "identity" else ""
+        error = f"error {s['s']:.3g}{unit}, " if np.isfinite(s["s"]) else ""
         return (
-            f"{s['trials']} trials in {s['batches']} batches, fitted {s['scale']}: error {s['s']:.3g}{unit}, "
+            f"{s['trials']} trials in {s['batches']} batches, fitted {s['scale']}: {error}"
             f"R² {s['r2']:.2f}, {said}"
         )
 

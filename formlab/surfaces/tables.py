@@ -175,9 +175,11 @@ def _levels_of_posterior(surface: Surface) -> pd.DataFrame:
     for part, weight in zip(surface.parts, surface.weights):
         if part.scale == surface.values.scale:
             k = max(int(1500 * weight), 4)
-            drawn = part.draw(Scatter(np.zeros((k, batches)), np.zeros((k, len(surface.slabs)))), rng)
-            same.append(np.column_stack([drawn.sd_batch, drawn.sd_slab, drawn.sd_reading, drawn.sd_test]))
-    low, middle, high = np.quantile(np.concatenate(same), [0.025, 0.5, 0.975], axis=0)
+            one = part.draw(Scatter(np.zeros((k, batches)), np.zeros((k, len(surface.slabs)))), rng)
+            same.append(np.column_stack([one.sd_batch, one.sd_slab, one.sd_reading, one.sd_test]))
+    drawn = np.concatenate(same)
+    drawn[:, ~drawn.any(axis=0)] = np.nan  # the law of the response has no such error: none was estimated
+    low, middle, high = np.quantile(drawn, [0.025, 0.5, 0.975], axis=0)
     groups = {"batch": surface.values.labels["batch"].nunique(), "slab": len(set(surface.values.rows))}
     names = ["batch", "slab", "reading"] + ["test"] * (
         {"session", "operator"} & set(surface.noise.names) != set()
@@ -218,11 +220,11 @@ def summary(surface: Surface) -> pd.Series:
 
 
 def _single_error(surface: Surface) -> float:
-    """Standard deviation of one reading of one slab of a new batch, on the scale of the fit."""
+    """Standard deviation of one reading of one slab of a new batch, on the scale of the fit; NaN of a law that has none."""
     if surface.mixed is not None and surface.kind == "least squares":
         today = [v for n, v in zip(surface.mixed.levels, surface.mixed.variance) if n != HISTORY]
         return float(np.sqrt(sum(today) + surface.mixed.variance[-1] + surface.noise.single_reading))
     same = [(np.hypot(np.hypot(*p.spread[:2]), p.spread[2]), w)
             for p, w in zip(surface.parts, surface.weights) if p.scale == surface.values.scale]  # fmt: skip
     sizes, weights = np.array(sorted(same)).T
-    return float(sizes[np.searchsorted(np.cumsum(weights), weights.sum() / 2)])
+    return float(sizes[np.searchsorted(np.cumsum(weights), weights.sum() / 2)]) or np.nan
