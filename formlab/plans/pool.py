@@ -3,8 +3,8 @@
 Units that moved to where they gain stand where no candidate was near; exchange over the points of many such designs
 puts them together anew, from a random choice of them or from half of one design and half of another, and what it finds
 moves in its turn: a memetic algorithm (Moscato 1989). Beside some of it a few units of one of the designs are sent
-elsewhere: to candidates, from where exchange orders the whole design anew while the places they left are barred, or
-anywhere in the region, for exchange returns to corners where designs that stand off them may be better.
+elsewhere: to candidates, from where exchange orders the whole design anew without the places they left, unless those
+are drawn again, or anywhere in the region, for exchange returns to corners where designs that stand off them may be better.
 """
 
 from __future__ import annotations
