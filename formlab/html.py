@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from html import escape as _escape
 from typing import Any
 
@@ -45,6 +46,12 @@ def escape(text: Any) -> Markup:
 def counted(count: int, noun: str) -> str:
     """Return a count with its noun in the right number: 1 batch, 2 batches."""
     return f"{count} {noun}" + ("" if count == 1 else "es" if noun.endswith("ch") else "s")
+
+
+def first_few(words: Sequence[str], most: int, between: str = ", ") -> str:
+    """Return the first few words and how many more there are: oil, chalk and 3 more."""
+    more = f" and {len(words) - most} more" if len(words) > most else ""
+    return between.join(words[:most]) + more
 
 
 def number(value: Any, digits: int = 4) -> str:

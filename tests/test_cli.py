@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import select
 import shutil
 import signal
@@ -62,7 +63,9 @@ def test_walk_of_a_chemist(tmp_path, capsys):
     said = capsys.readouterr().out
     assert "of batches left out" in said and "on the scale of the fit" in said and "index" not in said
     assert main(["suggest", str(folder), "--kind", "least squares", "--batch-kg", "9"]) == 0
-    card = capsys.readouterr().out.split("Weigh-up of 9 kg")[1]
+    said = capsys.readouterr().out
+    assert re.search(r"rubber +100 phr", said)
+    card = said.split("Weigh-up of 9 kg")[1]
     assert "weigh, g  to the nearest, g  off by, %" in card and "e-" not in card.split("\n\n")[0]
 
 

@@ -10,7 +10,7 @@ import pandas as pd
 
 from formlab.brief import Brief
 from formlab.errors import PlanError
-from formlab.html import Markup, counted, escape, fold, headed, number, panel, table
+from formlab.html import Markup, counted, escape, first_few, fold, headed, number, panel, table
 from formlab.plans.basis import SAMPLE_SEED, Basis
 from formlab.plans.bayes import Prior
 from formlab.plans.candidates import Candidates, level_of, level_variables
@@ -430,14 +430,14 @@ class Judgement:
         few = self.untold
         told = [n for n in self.prior.potential if n not in few]
         rank = int(np.linalg.matrix_rank(self.x, tol=1e-8 * max(1.0, np.abs(self.x).max())))
-        parts = [f"Told by these trials, of the potential terms: {_some(told) or 'none'}."]
+        parts = [f"Told by these trials, of the potential terms: {first_few(told, 8) or 'none'}."]
         if few:
-            parts.append(f"Hardly told, mostly assumed near 0: {_some(few)}.")
+            parts.append(f"Hardly told, mostly assumed near 0: {first_few(few, 8)}.")
         if rank < self.x.shape[1]:
             mixed = _confused(self.basis, self.x, rank)
             parts.append(
                 f"Without the prior only {rank} of {self.x.shape[1]} terms could be estimated; "
-                f"not apart from each other: {_some(mixed)}."
+                f"not apart from each other: {first_few(mixed, 8)}."
             )
         return " ".join(parts)
 
@@ -543,7 +543,7 @@ def unused_levels(basis: Basis, points: np.ndarray) -> list[str]:
 def _singular_words(basis: Basis, x: np.ndarray, points: np.ndarray, rank: int) -> str:
     """Which terms these trials cannot tell apart, in words."""
     p = x.shape[1]
-    shown = _some([repr(n) for n in _confused(basis, x, rank)])
+    shown = first_few([repr(n) for n in _confused(basis, x, rank)], 8)
     never = " ".join(unused_levels(basis, points))
     return (
         f"{len(x)} trials carry only {rank} of {p} terms: {shown} cannot be told apart. {never}{' ' if never else ''}"
@@ -557,9 +557,3 @@ def _confused(basis: Basis, x: np.ndarray, rank: int) -> list[str]:
     loads = np.abs(basis.transform @ right[rank:].T).max(axis=1)
     loads /= loads.max()
     return [n for n, load in zip(basis.space.names, loads) if load > 1e-3]
-
-
-def _some(names: Sequence[str], most: int = 8) -> str:
-    """The first few names and how many more there are."""
-    more = f" and {len(names) - most} more" if len(names) > most else ""
-    return ", ".join(names[:most]) + more

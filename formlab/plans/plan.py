@@ -11,7 +11,7 @@ import pandas as pd
 
 from formlab.brief import Brief
 from formlab.errors import PlanError
-from formlab.html import Markup, counted, escape, fold, panel, table
+from formlab.html import Markup, counted, escape, first_few, fold, panel, table
 from formlab.plans.basis import Basis
 from formlab.plans.bayes import Prior
 from formlab.plans.cost import cost_of
@@ -294,6 +294,5 @@ def _outside(brief: Brief, frame: pd.DataFrame) -> list[str]:
     bad = [f"{trial} ({words})" for trial, words in zip(frame["trial"], why) if words]
     if not bad:
         return []
-    more = f" and {len(bad) - 5} more" if len(bad) > 5 else ""
     lie = "lies" if len(bad) == 1 else "lie"
-    return [f"{len(bad)} of {len(frame)} trials {lie} outside the region: {'; '.join(bad[:5])}{more}."]
+    return [f"{len(bad)} of {len(frame)} trials {lie} outside the region: {first_few(bad, 5, '; ')}."]

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from formlab.errors import PlanError
-from formlab.html import counted
+from formlab.html import counted, first_few
 from formlab.plans import classical, screening
 from formlab.plans.ask import Ask, Made
 from formlab.plans.basis import Basis
@@ -143,15 +143,14 @@ def _inside(ask: Ask, frame: pd.DataFrame) -> pd.DataFrame:
     bad = [k for k, word in enumerate(why) if word]
     if not bad:
         return frame
-    listed = "; ".join(f"point {k + 1} ({why[k]})" for k in bad[:5])
-    more = f" and {len(bad) - 5} more" if len(bad) > 5 else ""
+    points = first_few([f"point {k + 1} ({why[k]})" for k in bad], 5, "; ")
     if ask.outside == "error":
         raise PlanError(
-            f"{len(bad)} of {len(frame)} points lie outside the region: {listed}{more}. "
+            f"{len(bad)} of {len(frame)} points lie outside the region: {points}. "
             "Use outside='move' (to the nearest allowed formula), outside='drop', or kind 'optimal' or 'vertices'."
         )
     done = "moved to the nearest allowed formula" if ask.outside == "move" else "dropped"
-    ask.notes.append(f"{len(bad)} of {len(frame)} points were {done}: {listed}{more}.")
+    ask.notes.append(f"{len(bad)} of {len(frame)} points were {done}: {points}.")
     if ask.outside == "drop":
         return frame.drop(index=frame.index[bad]).reset_index(drop=True)
     out = frame.copy()

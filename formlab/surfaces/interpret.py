@@ -79,7 +79,7 @@ def effects(
     out = pd.DataFrame(rows, columns=["factor", "direction", "step", "unit"])
     out["effect"] = mean[1:] - mean[0]
     out["low"], out["high"] = np.quantile(change, [tail, 1 - tail], axis=0)
-    out["inside"] = np.asarray(Region.from_brief(brief).contains(both[brief.columns].iloc[1:]), dtype=bool)
+    out["inside"] = np.asarray(Region.from_brief(brief).contains(both[brief.columns].iloc[1:]))
     return out
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from formlab.errors import FitError
+from formlab.html import first_few
 from formlab.surfaces.diagnose import (
     batch_degrees,
     leave_one_batch_out,
@@ -271,12 +272,9 @@ def _hinges(surface: Surface) -> Found:
     table = surface.hinges[surface.hinges["flips"]]
     if table.empty:
         return []
-    said = [
-        f"{r.term!r} ({r.stated}; halved {r.halved}, doubled {r.doubled})" for r in table.head(3).itertuples()
-    ]
-    more = f" and {len(table) - 3} more" if len(table) > 3 else ""
+    said = [f"{r.term!r} ({r.stated}; halved {r.halved}, doubled {r.doubled})" for r in table.itertuples()]
     return [(3,
-        f"What is said of {', '.join(said)}{more} {HANGS}: it changes when the prior's scale is halved or doubled. "
+        f"What is said of {first_few(said, 3)} {HANGS}: it changes when the prior's scale is halved or doubled. "
         "Trials that vary it would tell.")]  # fmt: skip
 
 
