@@ -292,12 +292,12 @@ def _plan(args: argparse.Namespace) -> int:
         c for c in plan.frame.columns if c not in series.brief.fixed and c not in ("brief_id", "round")
     ]
     _show(f"Saved in {series.path / 'plan.csv'}", plan.frame[columns])
-    print(f"\n{plan.judge()}")
+    print(f"\n{plan.takes}\n\n{plan.judge()}")
     return 0
 
 
 def _extend(args: argparse.Namespace) -> int:
-    from formlab.plans import extend
+    from formlab.plans import Plan, extend
     from formlab.series import open_series
 
     series = open_series(args.folder)
@@ -312,7 +312,7 @@ def _extend(args: argparse.Namespace) -> int:
     print(plan)
     columns = [c for c in new if c not in (*series.brief.fixed, "brief_id", "round")]
     _show(f"Added to {series.path / 'plan.csv'}, round {new['round'].iloc[0]}", new[columns])
-    print(f"\n{plan.judge()}")
+    print(f"\n{Plan.from_frame(series.brief, new).takes}\n\n{plan.judge()}")
     return 0
 
 
@@ -493,12 +493,13 @@ def _next(args: argparse.Namespace) -> int:
     if args.json:
         _print_json({"trials": plan.frame, "notes": plan.notes, "saved": args.save})
         return 0
-    names = ["trial", "batch", *series.brief.varied, *series.brief.setting_names]
+    names = ["trial", "batch", "load", *series.brief.varied, *series.brief.setting_names]
+    names = [name for name in names if name in plan.frame]
     _show(
         "Next trials" + (", saved in plan.csv" if args.save else ""),
         plan.frame[names].rename(columns=series.brief.head),
     )
-    print("\n" + "\n".join(plan.notes))
+    print("\n" + "\n".join([plan.takes, *plan.notes]))
     return 0
 
 
@@ -542,13 +543,12 @@ def _panel(args: argparse.Namespace) -> int:
 
 
 def _rehearse(args: argparse.Namespace) -> int:
-    from formlab.plans import Plan
     from formlab.series import open_series, read_guesses
     from formlab.suggest import rehearse
 
     series = open_series(args.folder)
     effects = None if args.guesses is None else read_guesses(args.guesses, series.brief)
-    plan = Plan.from_frame(series.brief, series.plan_frame()) if args.planned else None
+    plan = series.plan() if args.planned else None
     frame = rehearse(
         series.brief,
         effects,

@@ -173,7 +173,8 @@ def test_points_outside_are_moved_or_dropped_when_asked():
     assert dropped.notes == [
         "A factorial plan supports a smaller model than the brief's: model 'interaction'.",
         "1 of 4 points were dropped: point 4 (oil + chalk <= 110).",
-        "1 of 4 terms cannot be told apart by these trials: oil × chalk.",
+        "1 of 4 terms cannot be told apart by these trials; there are fewer trials than terms, so the last of the model "
+        "are named: oil × chalk.",
     ]
 
 

@@ -100,7 +100,8 @@ def test_a_category_never_used_is_named():
 def test_textbook_plans_say_what_they_cannot_tell():
     brief = rubber(limit="oil >= 20")
     assert lay_out(brief, kind="vertices", seed=1).notes == [
-        "3 of 6 terms cannot be told apart by these trials: oil, oil × chalk, oil²."
+        "3 of 6 terms cannot be told apart by these trials; there are fewer trials than terms, so the last of the model "
+        "are named: oil, oil × chalk, oil²."
     ]
     assert not [n for n in lay_out(rubber(), kind="composite", seed=1).notes if "told apart" in n]
 

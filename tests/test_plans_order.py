@@ -10,6 +10,8 @@ from numpy.testing import assert_allclose
 from formlab import Brief
 from formlab.errors import PlanError
 from formlab.plans import Plan, lay_out
+from formlab.plans.order import apart_in_loads, random_order
+from formlab.plans.structure import Structure
 
 QUICK = {"criterion": "D", "seed": 1, "starts": 2, "n_jobs": 1}
 COLOURS = ["white", "pink", "black"]  # light to dark
@@ -56,6 +58,29 @@ def test_random_within_days():
         assert frame["day"].is_monotonic_increasing
     colours = [frame["colour"].tolist() for frame in orders]
     assert colours[0] != colours[1] and all(c != sorted(c, key=COLOURS.index) for c in colours)
+
+
+def test_batches_that_share_loads_are_mixed_one_after_another():
+    """Eight batches of two slabs in loads of four: four batches fill two loads, and none waits for the other four."""
+    labels = np.repeat(np.arange(8), 2)
+    loads = np.array([2 * (batch // 4) + place for batch in range(8) for place in range(2)])
+    structure = Structure(16, {"batch": labels, "load": loads})
+    orders = [random_order(structure, np.random.default_rng(seed)) for seed in range(20)]
+    assert {apart_in_loads(structure, order) for order in orders} == {3}
+    assert len({tuple(labels[order]) for order in orders}) == 20
+    assert {int(labels[order][0]) // 4 for order in orders} == {0, 1}
+    chained = Structure(16, {"batch": labels, "load": np.roll(loads, 1)})  # now they all hang together
+    assert max(apart_in_loads(chained, random_order(chained, np.random.default_rng(s))) for s in range(9)) > 4
+
+
+def test_a_load_that_waits_more_than_a_day_is_said():
+    waiting = {"name": "press_c", "unit": "°C", "low": 140, "high": 160, "changes": "load"}
+    plant = {"mill_h": 2.0, "slabs_per_load": 4, "slabs_per_batch": 2}  # four batches a day
+    brief = Brief(ingredient=PARTS, setting=[waiting], plant=plant)
+    plan = lay_out(brief, 20, batches=10, **QUICK)
+    said = [note for note in plan.notes if note.startswith("A press load takes slabs of batches up to")]
+    assert len(said) == 1 and "A number of batches that is a multiple of 4" in said[0]
+    assert not [n for n in lay_out(brief, 16, batches=8, **QUICK).notes if n.startswith("A press load")]
 
 
 def test_nearly_free_of_linear_and_quadratic_trends():

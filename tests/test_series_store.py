@@ -194,6 +194,20 @@ def test_a_plan_without_any_result_is_extended(series: Series) -> None:
     assert "role" not in longer.frame
 
 
+def test_a_saved_plan_is_judged_as_it_was_made(series: Series) -> None:
+    """Fewer trials than terms: without the potential terms it was made with, it could not be judged at all."""
+    assert series.plan().kind == "given"  # saved as a frame, of which nothing more is known
+    plan = fl.lay_out(series.brief, runs=5, criterion="D", seed=1, starts=2, n_jobs=1)
+    assert plan.prior is not None and len(plan.space) > 5
+    series.save_plan(plan)
+    again = open_series(series.path).plan()
+    assert (again.kind, again.criterion, again.seed) == ("optimal", "D", 1)
+    assert again.notes == plan.notes and again.prior.potential == plan.prior.potential
+    pd.testing.assert_frame_equal(again.judge().terms, plan.judge().terms)
+    forgotten = fl.plans.Plan.restored(series.brief, plan.frame, {**plan.about, "potential": ["lead"]})
+    assert forgotten.prior is None and forgotten.kind == "given"
+
+
 def test_the_frames_of_a_series_without_files(series: Series) -> None:
     assert series.results().columns.tolist() == ["trial", "session", "erasure", "crumble", "status", "note"]
     assert series.weighed().columns.tolist() == ["batch", "ingredient", "weighed_g", "lot"]

@@ -88,5 +88,14 @@ def test_a_target_out_of_reach_is_not_said_to_fight():
     assert "it takes hardness (at least 58 Shore A) by 3." in conflict.words
     answer = suggest(brief, surfaces, confidence=0.9, alternatives=0, seed=1)
     assert answer.notes[1].startswith("Out of reach even alone: hardness")
+    # nothing is probable, so the answer is what comes nearest: hardness is highest with no oil and all the chalk
+    assert answer.nearest and not answer.reached
+    assert_allclose(answer.formula[["oil", "chalk"]], [0, 150], atol=0.5)
+    assert "far from reached. Nearest to the targets" in answer.verdict
+    assert answer.binding.empty and answer.alternatives.empty
+    assert "no formula" not in answer.notes[0] and "probability of even 0.01" in answer.notes[0]
+    assert not [note for note in answer.notes if "flat" in note]
+    most = suggest(brief, surfaces, maximise="conformance", seed=1)
+    assert most.nearest and most.notes[1].startswith("Out of reach even alone: hardness")
     calm = find_conflict(*two_known(), confidence=0.9, seed=1)
     assert calm.give.empty and calm.words.endswith("at best: none has to give.")

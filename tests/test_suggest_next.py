@@ -62,6 +62,10 @@ def test_next_trials_share_a_batch_and_fill_loads():
     assert Region(brief).contains(plan).all()
     assert (plan.groupby("load")["cure_min"].nunique() == 1).all()
     assert plan.groupby("load").size().max() <= brief.plant.slabs_per_load
+    assert plan["load"].nunique() == 3  # nine slabs need no more
+    alone = next_trials(brief, surfaces, trials, count=4, seed=4)
+    assert alone.frame["load"].nunique() <= 2  # one that is full, or a second that is worth its hours
+    assert alone.takes.startswith("It takes 4 batches, ") and alone.takes.endswith("EUR.")
     with pytest.raises(SuggestError, match="slabs = 0; ask for at least 1 slab of a batch."):
         next_trials(brief, surfaces, trials, slabs=0)
 

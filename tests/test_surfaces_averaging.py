@@ -16,7 +16,7 @@ from formlab.surfaces.fitting import _terms_of
 from formlab.surfaces.noise import Noise, Scatter
 from formlab.surfaces.parts import TermFeatures, columns_of
 from formlab.surfaces.scales import Scale
-from formlab.surfaces.variables import offered
+from formlab.surfaces.variables import Held, offered
 from formlab.terms import ModelSpace
 
 BRIEF = Brief(setting=[{"name": n, "low": -1, "high": 1} for n in ("a", "b", "c")], response=[{"name": "y"}])
@@ -207,7 +207,7 @@ def test_polynomial_of_other_variables():
         "volume fractions, fillers together, with equivalent cure",
     ]
     last = sets[-1]
-    raw = last.raw(frame)
+    raw = last.raw(Held(frame))
     total = 100 / 0.93 + 5 / 0.91 + 20 / 2.7
     assert_allclose(raw[0, :3], np.array([5 / 0.91, 20 / 2.7, 0]) / total)
     assert_allclose(raw[:, 3], raw[:, 1] + raw[:, 2])

@@ -260,7 +260,7 @@ def test_cox_direction_of_a_blend():
 def test_traces_stay_in_the_blend_and_say_what_is_outside():
     fitted = rubber_surface(limit=[{"expression": "oil + chalk <= 100"}])
     table = traces(fitted, {"rubber": 100, "oil": 10, "chalk": 50}, points=5)
-    assert list(table.columns) == ["factor", "value", "mean", "low", "high", "inside"]
+    assert list(table.columns) == ["factor", "value", "unit", "mean", "low", "high", "inside"]
     chalk = table[table["factor"] == "chalk"].set_index("value")["inside"]
     assert chalk[80.0] and not chalk[100.0]
     assert (table["low"] <= table["mean"]).all() and (table["mean"] <= table["high"]).all()
@@ -380,11 +380,18 @@ def test_volume_fractions_are_not_turned_back_into_amounts():
         )
 
 
-def test_categories_have_no_trace():
+def test_categories_have_an_effect_but_no_trace():
     made = Brief(setting=[{"name": "mould", "levels": ["a", "b"]}], response=[{"name": "y"}])
     frame = pd.DataFrame({"mould": list("ababab"), "y": [1.0, 2, 1.1, 2.1, 0.9, 1.9]})
     fitted = fit(made, frame, kind="least squares")["y"]
-    assert traces(fitted).empty and effects(fitted).empty
+    assert traces(fitted).empty
+    table = effects(fitted, {"mould": "b"})
+    assert table[["factor", "direction", "unit", "inside"]].to_numpy().tolist() == [
+        ["mould", "a instead of b", "", True]
+    ]
+    assert np.isnan(table["step"].iloc[0])
+    # the difference of two means of three, about 1, with an error of 0.1 sqrt(2 / 3) and 4 degrees of freedom
+    assert_allclose(table[["effect", "low", "high"]], [[-1.0, -1.227, -0.773]], atol=0.02)
 
 
 def test_effects_speak_of_the_median_where_targets_do():

@@ -198,3 +198,29 @@ def test_degrees_between_batches_of_a_blend_count_what_the_mill_does():
     frame["mill"] = rng.uniform(0, 1, 7)[k]
     frame["y"] = frame["a"] + rng.normal(0, 1, 7)[k] + rng.normal(0, 0.2, 21)
     assert batch_degrees(fit(blend, frame, kind="averaged", seed=1)["y"]) == 7 - 3 - 1
+
+
+def test_predictions_that_pass_a_bound_are_said():
+    """Erasures of 92 to 99.5 % with an error of 1: a straight line has ends of its intervals beyond 100."""
+    brief = Brief(
+        ingredient=[{"name": "rubber", "role": "rubber"}, {"name": "oil", "low": 0, "high": 10}],
+        model="linear",
+        response=[{"name": "erasure", "unit": "%", "bounds": [0, 100], "scale": "identity"}],
+    )
+    oil = np.tile([0.0, 5.0, 10.0], 3)
+    read = 92 + 0.75 * oil + np.array([1, -1, 0.0, -1, 1, 0.2, 0.5, -0.5, -0.3])
+    frame = pd.DataFrame({"rubber": 100.0, "oil": oil, "erasure": read})
+    surface = fit(brief, frame, kind="least squares", seed=1)["erasure"]
+    top = surface.predict_table(frame[["oil"]])[["mean", "high"]].max()
+    assert top["mean"] < 100 < top["high"]
+    said = [
+        text
+        for text in surface.warnings_
+        if text.startswith("Predictions at trials pass the bound of 100 % (mean 99.")
+    ]
+    assert len(said) == 1 and 'scale = "logit" in the brief would keep them' in said[0]
+    kept = brief.model_copy(update={"responses": (brief.responses[0].model_copy(update={"scale": "logit"}),)})
+    assert not [
+        t for t in fit(kept, frame, kind="least squares")["erasure"].warnings_ if "pass the bound" in t
+    ]
+    assert surface.formula_warnings == surface.warnings_

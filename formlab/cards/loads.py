@@ -87,10 +87,10 @@ def loads_of(brief: Brief, plan: Any, site: Site) -> list[Load]:
     column = "load" if "load" in table else "batch"
     named = cure_settings(brief, site)
     slabs = _slabs(brief, table, site, named)
-    return [
-        _load(brief, str(load), rows, slabs.loc[rows.index], site, named)
-        for load, rows in table.groupby(column, sort=False)
-    ]
+    groups = [(str(load), rows) for load, rows in table.groupby(column, sort=False)]
+    # a load can be pressed when its last batch has been mixed
+    groups.sort(key=lambda group: table.index.get_loc(group[1].index[-1]))
+    return [_load(brief, load, rows, slabs.loc[rows.index], site, named) for load, rows in groups]
 
 
 def _load(

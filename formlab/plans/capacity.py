@@ -6,7 +6,7 @@ The rank that a structure allows is that of its best design, sought among random
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,7 +17,7 @@ from formlab.plans.basis import Basis
 from formlab.plans.exchange import at_random, exchanged
 from formlab.plans.problem import Problem
 
-__all__ = ["Capacity", "capacity", "independent"]
+__all__ = ["Capacity", "capacity", "independent", "lost_words"]
 
 DRAWS = 6
 
@@ -84,6 +84,14 @@ def independent(raw: np.ndarray, order: Collection[int]) -> list[int]:
             kept.append(k)
             q = np.column_stack([q, rest / np.linalg.norm(rest)])
     return kept
+
+
+def lost_words(lost: Sequence[str], terms: int, trials: int) -> str:
+    """Return in words which terms of a model add nothing to those before them in so many trials."""
+    order = (
+        "; there are fewer trials than terms, so the last of the model are named" if trials < terms else ""
+    )
+    return f"{len(lost)} of {terms} terms cannot be told apart by these trials{order}: {', '.join(lost)}."
 
 
 def _words(problem: Problem, x: np.ndarray) -> str:

@@ -14,7 +14,7 @@ from formlab.html import Markup, counted, escape, first_few, fold, headed, numbe
 from formlab.plans.basis import SAMPLE_SEED, Basis
 from formlab.plans.bayes import Prior
 from formlab.plans.candidates import Candidates, level_of, level_variables
-from formlab.plans.capacity import independent
+from formlab.plans.capacity import independent, lost_words
 from formlab.plans.criteria import CRITERIA, score
 from formlab.plans.limit import Limit, upper_limit
 from formlab.plans.power import factor_contrasts, level_degrees, power_of_difference, smallest_difference
@@ -49,8 +49,8 @@ class Judgement:
     fraction : DataFrame
         fraction, std_error: the share of the region that is predicted at least so well.
     power : DataFrame
-        response, factor, from, to, level, std_error, df, matters, power, smallest: the smallest difference
-        seen at 80 %. One row for each response that has sds and each factor.
+        response, factor, from, to, level, std_error, df, matters, power, smallest (the smallest difference
+        seen at 80 %), unit (of the response). One row for each response that has sds and each factor; see `without_power`.
     efficiencies : DataFrame
         criterion, efficiency, largest (sensitivity found over the mean one; 1 at the optimum), gap, proven, limit
         (in words): against the best that could be.
@@ -214,6 +214,7 @@ class Judgement:
             "matters",
             "power",
             "smallest",
+            "unit",
         ]
         brief = self.basis.region.brief
         contrasts = factor_contrasts(self.basis)
@@ -252,9 +253,21 @@ class Judgement:
                         response.matters,
                         chance,
                         least,
+                        response.unit,
                     ]
                 )
         return pd.DataFrame(lines, columns=columns)
+
+    @property
+    def without_power(self) -> str:
+        """Which responses the table of power leaves out and why, in words; empty where there are none."""
+        named = set(self.power["response"])
+        lost = [part.name for part in self.basis.region.brief.responses if part.name not in named]
+        if not lost:
+            return ""
+        return (
+            f"Without sd_slab and sd_reading in the brief nothing is said of the power for {', '.join(lost)}."
+        )
 
     @property
     def has_slabs(self) -> bool:
@@ -413,14 +426,24 @@ class Judgement:
         return f"Judgement({int(s.trials)} trials, {int(s.terms)} terms, average error {number(s.average_error, 3)})"
 
     def __str__(self) -> str:
-        tables = [self.terms, self.degrees_of_freedom]
-        tables += [self.efficiencies] if "efficiencies" in self.__dict__ else []
-        tables += [self.power] if len(self.power) else []
-        texts = [
-            headed(t).to_string(index=False, float_format=lambda v: number(v, 3), na_rep="–") for t in tables
-        ]
-        parts = [self.verdict, *self.notes, self.told_words, *texts]
+        tables = {
+            f"Terms, errors in slab sds{self._of_the_prior}": self.terms,
+            "What is left": self.degrees_of_freedom,
+        }
+        if "efficiencies" in self.__dict__:
+            tables["Against the best that could be"] = self.efficiencies
+        if len(self.power):
+            tables["Chance to see the differences that matter, in the unit of each response"] = self.power
+        texts = []
+        for title, frame in tables.items():
+            text = headed(frame).to_string(index=False, float_format=lambda v: number(v, 3), na_rep="–")
+            texts.append("\n".join([title, *("  " + line for line in text.splitlines())]))
+        parts = [self.verdict, *self.notes, self.told_words, *texts, self.without_power]
         return "\n\n".join(part for part in parts if part)
+
+    @property
+    def _of_the_prior(self) -> str:
+        return "" if self.prior is None else "; the prior tells something too, so that a VIF may be below 1"
 
     @property
     def told_words(self) -> str:
@@ -443,12 +466,13 @@ class Judgement:
 
     def _repr_html_(self) -> Markup:
         lines = self.summary.reset_index().set_axis(["figure", "value"], axis=1)
-        words = [*self.notes, self.told_words]
+        words = [*self.notes, self.told_words, self.without_power]
         said = Markup("".join(f"<p>{escape(note)}</p>" for note in words if note))
         parts = [said, table(headed(self.degrees_of_freedom))]
         if "efficiencies" in self.__dict__:
             parts.append(table(self.efficiencies))
-        parts.append(fold(f"{len(self.terms)} terms", table(headed(self.terms), rows=60, digits=3)))
+        heading = f"{counted(len(self.terms), 'term')}, errors in slab sds{self._of_the_prior}"
+        parts.append(fold(heading, table(headed(self.terms), rows=60, digits=3)))
         if len(self.power):
             parts.append(
                 fold(
@@ -509,9 +533,7 @@ def judge(
     if lost:
         plan.space = plan.space.subset(kept)
         plan.__dict__.pop("basis", None)
-        notes.append(
-            f"{len(lost)} of {len(kept) + len(lost)} terms cannot be told apart by these trials: {', '.join(lost)}."
-        )
+        notes.append(lost_words(lost, len(kept) + len(lost), len(plan.frame)))
     inside = Region.from_brief(brief).contains(plan.frame)
     if not inside.all():
         notes.append(

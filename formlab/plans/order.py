@@ -8,6 +8,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy.sparse import csr_array
+from scipy.sparse.csgraph import connected_components
 
 from formlab.brief import Brief
 from formlab.errors import PlanError
@@ -15,6 +17,7 @@ from formlab.plans.structure import COLUMNS, LABELS, Structure
 
 __all__ = [
     "Changeovers",
+    "apart_in_loads",
     "changeover_cost",
     "colour_order",
     "label",
@@ -28,18 +31,39 @@ TRIES = 20
 
 
 def random_order(structure: Structure, rng: Any) -> np.ndarray:
-    """Return rows in a random run order: blocks, days and base mixings stay together, then batches.
+    """Return rows in a random run order: blocks, days and base mixings stay together, then batches that share loads.
 
     Within a unit of a coarser level the finer units come in random order; slabs within a batch too.
-    Loads do not decide: a load is pressed when its last batch has been mixed.
+    A load is pressed when its last batch has been mixed, so that its batches should not be days apart.
     """
     keys = [rng.random(structure.n)]
-    for level in ("batch", *reversed(COARSE)):
-        if level in structure.groups:
-            labels = structure.groups[level]
+    units = [structure.groups["batch"], _sharing_loads(structure)]
+    units += [structure.groups[level] for level in reversed(COARSE) if level in structure.groups]
+    for labels in units:
+        if labels.max() > 0:
             draw = rng.random(labels.max() + 1)
             keys.append(draw[labels])
     return np.lexsort(keys)
+
+
+def _sharing_loads(structure: Structure) -> np.ndarray:
+    """Labels of the rows whose batches hang together through the loads they share; 0 for all where there are none."""
+    if "load" not in structure.groups:
+        return np.zeros(structure.n, dtype=int)
+    batch, load = structure.groups["batch"], structure.groups["load"]
+    size = int(batch.max()) + 1
+    links = csr_array((np.ones(structure.n), (batch, size + load)), shape=(size + load.max() + 1,) * 2)
+    return np.asarray(connected_components(links, directed=False)[1])[batch]
+
+
+def apart_in_loads(structure: Structure, order: np.ndarray) -> int:
+    """Return how many batches the first and the last of a load are apart at most in a run order; 0 without loads."""
+    if "load" not in structure.groups:
+        return 0
+    place = pd.Series(pd.factorize(structure.groups["batch"][order])[0]).groupby(
+        structure.groups["load"][order]
+    )
+    return int((place.max() - place.min()).max())
 
 
 def spread_evenly(structure: Structure, order: np.ndarray, batches: Sequence[int]) -> np.ndarray:
@@ -60,7 +84,7 @@ def spread_evenly(structure: Structure, order: np.ndarray, batches: Sequence[int
 def trend_order(structure: Structure, x: np.ndarray, rng: Any) -> tuple[np.ndarray, float]:
     """Return an order in which the model is nearly orthogonal to a linear and a quadratic time trend.
 
-    Batches are swapped within their block, day or base mixing while the squared correlations of the
+    Batches are swapped within their block, day, base mixing or loads while the squared correlations of the
     model's columns with both trends fall (after Cox 1951).
 
     Returns
@@ -97,9 +121,9 @@ def _fewer_trends(structure: Structure, columns: np.ndarray, order: np.ndarray) 
     batch = structure.groups["batch"]
     sequence = list(dict.fromkeys(batch[order].tolist()))
     rows = {b: [int(r) for r in order if batch[r] == b] for b in sequence}
-    unit = [
-        tuple(int(structure.groups[c][rows[b][0]]) for c in COARSE if c in structure.groups) for b in sequence
-    ]
+    sharing = _sharing_loads(structure)
+    levels = [sharing, *(structure.groups[c] for c in COARSE if c in structure.groups)]
+    unit = [tuple(int(labels[rows[b][0]]) for labels in levels) for b in sequence]
     size = [len(rows[b]) for b in sequence]
     sums = np.array([columns[rows[b]].mean(axis=0) for b in sequence])
     places = np.split(_trends(len(order)), np.cumsum(size)[:-1])

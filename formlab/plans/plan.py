@@ -10,10 +10,10 @@ import numpy as np
 import pandas as pd
 
 from formlab.brief import Brief
-from formlab.errors import PlanError
-from formlab.html import Markup, counted, escape, first_few, fold, panel, table
+from formlab.errors import FormlabError, PlanError
+from formlab.html import Markup, counted, escape, first_few, fold, number, panel, table
 from formlab.plans.basis import Basis
-from formlab.plans.bayes import Prior
+from formlab.plans.bayes import Prior, make_prior
 from formlab.plans.cost import cost_of
 from formlab.plans.criteria import CRITERIA
 from formlab.plans.judge import Judgement, unused_levels
@@ -74,6 +74,7 @@ class Plan:
         self.prior = prior
         self.extras = {"batches": 0.0, "hours": 0.0, "kg": 0.0, **(extras or {})}
         self.kind, self.criterion, self.seed = kind, criterion, seed
+        self.given_ratios = dict(ratios or {})
         self.ratios, self.ratio_source = default_ratios(brief, ratios)
         self.notes = list(notes)
 
@@ -122,6 +123,36 @@ class Plan:
         out = pd.concat([head, full], axis=1).sort_values("run_order", kind="stable").reset_index(drop=True)
         about["notes"] = [*about.get("notes", ()), *_outside(brief, out)]
         return cls(brief, out, ModelSpace(brief, model, setting_model, crossed), kind=kind, **about)
+
+    @property
+    def about(self) -> dict[str, Any]:
+        """What the frame does not hold, as plain values: what the plan was made for and how; see `restored`."""
+        space, prior = self.space, self.prior
+        return {
+            "kind": self.kind, "criterion": self.criterion, "seed": None if self.seed is None else int(self.seed),
+            "model": space.model, "setting_model": space.setting_model, "crossed": space.crossed,
+            "potential": [] if prior is None else list(prior.potential),
+            "prior_sd": None if prior is None else float(prior.tau),
+            "ratios": {level: float(v) for level, v in self.given_ratios.items()},
+            "extras": {what: float(v) for what, v in self.extras.items()},
+            "notes": list(self.notes),
+        }  # fmt: skip
+
+    @classmethod
+    def restored(cls, brief: Brief, frame: pd.DataFrame, about: Mapping[str, Any]) -> Plan:
+        """Return the plan of a frame as it was made, from what `about` told of it.
+
+        Where today's brief no longer has its model or terms, it is the plan that the frame alone holds.
+        """
+        try:
+            models = {key: about[key] for key in ("model", "setting_model", "crossed")}
+            same = {key: about[key] for key in ("kind", "criterion", "seed", "ratios", "extras", "notes")}
+            plan = cls.from_frame(brief, frame, **models, **same)
+            if about["potential"]:
+                plan.prior = make_prior(plan.basis, about["potential"], about["prior_sd"])
+        except (FormlabError, KeyError, TypeError):
+            return cls.from_frame(brief, frame)
+        return plan
 
     # ---- parts ----------------------------------------------------------------------------------
 
@@ -199,6 +230,22 @@ class Plan:
     def _costs(self) -> tuple[pd.Series, pd.DataFrame]:
         e = self.extras
         return cost_of(self.brief, self.frame, int(e["batches"]), e["hours"], e["kg"])
+
+    @property
+    def takes(self) -> str:
+        """What it takes, in one sentence; what the brief does not tell is left out."""
+        cost = self.cost
+        loads = [] if np.isnan(cost["press_h"]) else [counted(int(cost["loads"]), "press load")]
+        words = [counted(int(cost["batches"]), "batch"), *loads]
+        for name, unit in (
+            ("kg", "kg"),
+            ("mill_h", "h of milling"),
+            ("press_h", "h of pressing"),
+            ("money", self.brief.currency),
+        ):
+            if np.isfinite(cost[name]) and cost[name] > 0:
+                words.append(f"{number(cost[name], 3)} {unit}")
+        return f"It takes {', '.join(words)}."
 
     def bench_order(
         self, per_session: int = 20, reference: str = "reference", seed: int | None = None

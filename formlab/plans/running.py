@@ -14,6 +14,7 @@ from formlab.plans.ask import Ask, Made
 from formlab.plans.basis import Basis
 from formlab.plans.order import (
     Changeovers,
+    apart_in_loads,
     changeover_cost,
     colour_order,
     random_order,
@@ -25,6 +26,7 @@ from formlab.plans.structure import Structure
 __all__ = ["Running"]
 
 ORDERS = ("random", "trend", "colour")
+DAY_H = 8.0  # of milling, where the brief does not say how many batches a day takes; an assumption
 
 
 @dataclass
@@ -59,6 +61,7 @@ class Running:
         """
         warming = self._warming(ask, made.structure)
         rows, minutes, kg = self._ordered(ask, made)
+        ask.notes += _waiting(ask, apart_in_loads(made.structure, rows))
         return rows, {"batches": float(warming), "hours": minutes / 60, "kg": kg}
 
     def _warming(self, ask: Ask, structure: Structure) -> int:
@@ -103,3 +106,20 @@ class Running:
     @property
     def _cleaning(self) -> Changeovers:
         return Changeovers(str(self.colour), self.changeovers)
+
+
+def _waiting(ask: Ask, apart: int) -> list[str]:
+    """A note if a load must wait more than a day of milling for its last batch."""
+    plant = ask.brief.plant
+    per_day = plant.batches_per_day or (DAY_H / plant.mill_h if plant.mill_h else None)
+    if not per_day or apart <= per_day:
+        return []
+    advice = (
+        f" A number of batches that is a multiple of {plant.slabs_per_load}, the slabs of a load, lets each load take neighbours."
+        if plant.slabs_per_load
+        else ""
+    )
+    return [
+        f"A press load takes slabs of batches up to {apart} places apart in the run, about {apart / per_day:.2g} days of milling: "
+        f"see that the compound may rest so long before it is pressed.{advice}"
+    ]

@@ -12,7 +12,7 @@ from formlab.html import counted, first_few
 from formlab.plans import classical, screening
 from formlab.plans.ask import Ask, Made
 from formlab.plans.basis import Basis
-from formlab.plans.capacity import independent
+from formlab.plans.capacity import independent, lost_words
 from formlab.plans.optimal import grouped
 from formlab.plans.spread import spread
 from formlab.plans.structure import Structure
@@ -68,10 +68,7 @@ def make_textbook(ask: Ask) -> Made:
     names = ask.space.names
     lost = sorted(set(range(len(names))) - set(independent(ask.space.matrix(frame), range(len(names)))))
     if lost:
-        ask.notes.append(
-            f"{len(lost)} of {len(names)} terms cannot be told apart by these trials: "
-            f"{', '.join(names[k] for k in lost)}."
-        )
+        ask.notes.append(lost_words([names[k] for k in lost], len(names), len(frame)))
     return made
 
 
@@ -150,7 +147,12 @@ def _inside(ask: Ask, frame: pd.DataFrame) -> pd.DataFrame:
             "Use outside='move' (to the nearest allowed formula), outside='drop', or kind 'optimal' or 'vertices'."
         )
     done = "moved to the nearest allowed formula" if ask.outside == "move" else "dropped"
-    ask.notes.append(f"{len(bad)} of {len(frame)} points were {done}: {points}.")
+    said = (
+        " What is said above of resolution and aliases is of the plan as it was before; judge() shows what this one tells apart."
+        if ask.kind == "screening"
+        else ""
+    )
+    ask.notes.append(f"{len(bad)} of {len(frame)} points were {done}: {points}.{said}")
     if ask.outside == "drop":
         return frame.drop(index=frame.index[bad]).reset_index(drop=True)
     out = frame.copy()

@@ -33,7 +33,6 @@ def story_of(
     question: Any, trials: Any, surfaces: Any, answer: Any, plan: Any, kind: str, confidence: float | None,
     seed: int | None, begin: Callable[[int, str], None],
 ) -> Story:  # fmt: skip
-    from formlab.plans import Plan
     from formlab.suggest import ledger_of, suggest
     from formlab.surfaces import fit
 
@@ -56,7 +55,7 @@ def story_of(
                 story.missing[name] = str(error)
 
     if planned:
-        make(0, "plan", True, lambda: Plan.from_frame(brief, question.plan_frame()))
+        make(0, "plan", True, lambda: question.plan())
         make(0, "trials", True, question.trials)
     make(1, "surfaces", was_read(story), lambda: fit(brief, story.trials, kind=kind, seed=seed))
     kept = () if series is None or story.trials is None else series.promises()

@@ -180,6 +180,20 @@ class Series:
         self._settled()
         return join.plan_frame(self._table("plan.csv"), self.brief)
 
+    def plan(self) -> Plan:
+        """Return the plan, for the model and with the potential terms that it was last saved with.
+
+        Raises
+        ------
+        SeriesError
+            If there is none.
+        """
+        from formlab.plans import Plan
+
+        frame = self.plan_frame()
+        saved = [e.more["plan"] for e in self._folder.journal().entries if "plan" in e.more]
+        return Plan.restored(self.brief, frame, saved[-1] if saved else {})
+
     def results(self) -> pd.DataFrame:
         """Return one row a reading, as loaded."""
         self._settled()
@@ -248,6 +262,8 @@ class Series:
                 keep_old_trials(whole, old, read, self.brief)
             check_batches(whole, self.brief)
             step.put("plan.csv", to_csv(frame))
+            if not isinstance(plan, pd.DataFrame):
+                step.more["plan"] = plan.about
 
     def check_results(self, file: str | Path, sheet: str | None = None) -> pd.DataFrame:
         """Return everything that is wrong or odd about a file of results (`sheet` of a workbook); nothing is saved.

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import ceil
 from typing import Any
 
 import numpy as np
@@ -102,8 +103,8 @@ def next_trials(
         work.at(0, "where the decision falls")
         worlds = _Worlds(brief, surfaces, goal, confidence, seed)
         work.at(1, "what would tell most")
-        chosen = worlds.choose(count, slabs)
-    frame = _as_plan(brief, chosen, slabs, trials)
+        chosen, loads = worlds.choose(count, slabs)
+    frame = _as_plan(brief, chosen, slabs, trials, loads)
     plan = Plan(brief, frame, ModelSpace(brief), kind="next", criterion="where the decision falls", seed=seed)
     plan.notes.append(worlds.words(count))
     return plan
@@ -209,8 +210,12 @@ class _Worlds:
 
     # ---- choice -----------------------------------------------------------------------------------
 
-    def choose(self, count: int, slabs: int = 1) -> pd.DataFrame:
-        """Greedy choice of formulas from the pool, each after the effect of those before it, `slabs` rows a batch."""
+    def choose(self, count: int, slabs: int = 1) -> tuple[pd.DataFrame, list[int]]:
+        """Greedy choice of formulas from the pool, each after the effect of those before it, `slabs` rows a batch.
+
+        What is told is weighed against the hours it takes: a slab may go into a load that has room, with its settings,
+        or into one of its own. The second part is the number of each slab's load.
+        """
         targets = self.optima.rows[:200]
         self.weight = self._weights(targets)
         random = self.rng.choice(len(self.pool), 400, replace=False)
@@ -218,39 +223,59 @@ class _Worlds:
         wide = self.pool.iloc[candidates].reset_index(drop=True)
         self.goals = self._deviations(self.means[:, targets, :])
         self.seen: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = []
-        ensemble, noise = (
-            self._deviations(self.means[:, candidates, :]),
-            self._noise(self.means[:, candidates, :], wide),
-        )
-        chance = np.ones(len(wide)) if self.chance is None else self.chance[:, candidates].mean(axis=0)
+        press = _Press(self.brief, count * slabs)
+        mill = self.brief.plant.mill_h or 1.0
+        free = [s.name for s in self.brief.settings if s.changes in ("load", "slab")]
         rows = []
         for _ in along(range(count), "batch"):
-            best = int((self._gain(ensemble, noise) * chance).argmax())
-            batch = tidied(self.region, wide.iloc[[best]], self.brief.columns)
+            batch = self._most_for_its_hours(wide, press, mill, self.brief.columns)
             rows.append(batch)
-            ensemble = self._learn(ensemble, ensemble[:, best, :].copy(), noise[best])
             for _ in range(slabs - 1):
-                slab, before, error = self._another_slab(batch)
-                rows.append(slab)
-                ensemble = self._learn(ensemble, before, error)
-        return pd.concat(rows, ignore_index=True)
+                rows.append(self._most_for_its_hours(self._slabs_of(batch, free), press, 0.0, free))
+        return pd.concat(rows, ignore_index=True), press.numbers
 
-    def _another_slab(self, batch: pd.DataFrame) -> tuple[pd.DataFrame, np.ndarray, np.ndarray]:
-        """The slab of a batch that teaches most, its draws and the variance of its measurement."""
-        free = [s.name for s in self.brief.settings if s.changes in ("load", "slab")]
+    def _slabs_of(self, batch: pd.DataFrame, free: list[str]) -> pd.DataFrame:
+        """A batch as it was, and with other settings of the load and the slab."""
         if not free:
-            some = batch
-        else:
-            pick = self.rng.choice(len(self.pool), 60, replace=False)
-            some = pd.concat([batch] * 61, ignore_index=True)
-            some[free] = pd.concat([batch[free], self.pool[free].iloc[pick]], ignore_index=True)
-            some = some[self.region.contains(some)].reset_index(drop=True)
-        means = self.draws.typical(some)
-        ensemble, noise = self._deviations(means), self._noise(means, some)
+            return batch
+        pick = self.rng.choice(len(self.pool), 60, replace=False)
+        some = pd.concat([batch] * 61, ignore_index=True)
+        some[free] = pd.concat([batch[free], self.pool[free].iloc[pick]], ignore_index=True)
+        return some[self.region.contains(some)].reset_index(drop=True)
+
+    def _most_for_its_hours(
+        self, some: pd.DataFrame, press: _Press, hours: float, free: list[str]
+    ) -> pd.DataFrame:
+        """The slab that tells most an hour, put into its load and learnt from; `hours` are those of its batch."""
+        most, picked = -1.0, None
+        for load, values, extra in press.offers():
+            frame = some
+            if values is not None and press.names:
+                frame = some.assign(**dict(zip(press.names, values)))
+                frame = frame[self.region.contains(frame)].reset_index(drop=True)
+            if len(frame):
+                gain, ensemble, noise = self._looked_at(frame)
+                best = int(gain.argmax())
+                if gain[best] / (hours + extra) > most:
+                    most = gain[best] / (hours + extra)
+                    picked = load, frame.iloc[[best]], ensemble[:, best, :], noise[best]
+        assert picked is not None  # a load of its own takes any slab
+        load, slab, before, error = picked
+        chosen = tidied(self.region, slab, free)
+        if press.names and load < len(press.held):  # what is pressed together is alike to the digit
+            chosen[press.names] = [press.values[load]]
+        press.fill(load, tuple(chosen[press.names].iloc[0]))
+        self._learn(before, error)
+        return chosen
+
+    def _looked_at(self, frame: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """What each formula would tell after all that was learnt, its draws, and the variance of its measurement."""
+        means = self.draws.typical(frame)
+        ensemble, noise = self._deviations(means), self._noise(means, frame)
         for step in self.seen:
             ensemble = _updated(ensemble, *step)
-        best = int(self._gain(ensemble, noise).argmax())
-        return tidied(self.region, some.iloc[[best]], free), ensemble[:, best, :].copy(), noise[best]
+        gain, chance = self._gain(ensemble, noise), chance_to_make(self.draws, frame)
+        return gain if chance is None else gain * chance.mean(axis=0), ensemble, noise
 
     def _gain(self, ensemble: np.ndarray, noise: np.ndarray) -> np.ndarray:
         """How much less uncertain the goals would be after each trial, weighted, shape (n,)."""
@@ -261,13 +286,12 @@ class _Worlds:
             gain += (cov**2 / var[:, [k]]) @ self.weight[:, k]
         return gain
 
-    def _learn(self, ensemble: np.ndarray, before: np.ndarray, noise: np.ndarray) -> np.ndarray:
-        """Let one trial count, for the goals and for every candidate."""
+    def _learn(self, before: np.ndarray, noise: np.ndarray) -> None:
+        """Let one trial count, for the goals and for all that are looked at after it."""
         read = before + self.rng.normal(size=before.shape) * np.sqrt(noise)
         step = before, read, (before**2).mean(axis=0) + noise
         self.seen.append(step)
         self.goals = _updated(self.goals, *step)
-        return _updated(ensemble, *step)
 
     def _deviations(self, means: np.ndarray) -> np.ndarray:
         return means - means.mean(axis=0)
@@ -369,7 +393,43 @@ def _updated(values: np.ndarray, before: np.ndarray, seen: np.ndarray, var: np.n
     return values - cov / var * seen[:, None, :]
 
 
-def _as_plan(brief: Brief, chosen: pd.DataFrame, slabs: int, trials: pd.DataFrame) -> pd.DataFrame:
+class _Press:
+    """Loads of the next trials: what each is pressed at, and how many slabs it holds.
+
+    As many loads as the slabs fill cost nothing more, each further one its hours.
+    """
+
+    def __init__(self, brief: Brief, slabs: int) -> None:
+        plant = brief.plant
+        self.names = [s.name for s in brief.settings if s.changes in ("day", "load")]
+        self.most = plant.slabs_per_load or 1
+        self.least = ceil(slabs / self.most)
+        self.hours = plant.press_h or 0.5
+        self.values: list[tuple[object, ...]] = []
+        self.held: list[int] = []
+        self.numbers: list[int] = []
+
+    def offers(self) -> list[tuple[int, tuple[object, ...] | None, float]]:
+        """Loads that a slab may go into, a new one last: number, its settings, and hours."""
+        share = self.hours / self.most
+        room = [k for k, held in enumerate(self.held) if held < self.most]
+        new = 0.0 if len(self.held) < self.least else self.hours
+        if not self.names and room:  # loads are all alike
+            return [(room[0], self.values[room[0]], share)]
+        return [*((k, self.values[k], share) for k in room), (len(self.held), None, share + new)]
+
+    def fill(self, load: int, values: tuple[object, ...]) -> None:
+        """Put a slab into a load."""
+        if load == len(self.held):
+            self.values.append(values)
+            self.held.append(0)
+        self.held[load] += 1
+        self.numbers.append(load)
+
+
+def _as_plan(
+    brief: Brief, chosen: pd.DataFrame, slabs: int, trials: pd.DataFrame, loads: Sequence[int]
+) -> pd.DataFrame:
     """Chosen formulas as plan rows whose names go on from the trials so far."""
     from formlab.plans.extend import next_labels
 
@@ -394,20 +454,5 @@ def _as_plan(brief: Brief, chosen: pd.DataFrame, slabs: int, trials: pd.DataFram
         }
     )
     if "load" in trials or any(s.changes == "load" for s in brief.settings):
-        out.insert(2, "load", labels("load", "L", _loads(brief, chosen)))
+        out.insert(2, "load", labels("load", "L", loads))
     return out.join(brief.complete(chosen))
-
-
-def _loads(brief: Brief, chosen: pd.DataFrame) -> list[int]:
-    """Number of the press load of each slab: slabs that share the press settings, as many as it holds."""
-    names = [s.name for s in brief.settings if s.changes in ("day", "load")]
-    most = brief.plant.slabs_per_load or 1
-    filled: dict[tuple[object, ...], tuple[int, int]] = {}
-    numbers, used = [], 0
-    for values in chosen[names].itertuples(index=False, name=None):
-        load, held = filled.get(values, (-1, most))
-        if held >= most:
-            load, held, used = used, 0, used + 1
-        filled[values] = load, held + 1
-        numbers.append(load)
-    return numbers

@@ -195,6 +195,10 @@ class Question:
             [self.surfaces[n].predict(frame, outside="ignore") for n in self.brief.response_names]
         )
 
+    def distance(self, frame: pd.DataFrame) -> np.ndarray:
+        """Return how far predicted means are from all targets, summed in units of what matters, shape (n_formulas,)."""
+        return _shortfall(self.brief, self.means(frame))
+
     def __call__(self, frame: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
         shortfall = np.zeros(len(frame))
         if self.confidence is not None:

@@ -13,11 +13,12 @@ from formlab.suggest.conformance import Conformance, conformance
 from formlab.suggest.question import Question
 from formlab.suggest.search import Found, search
 
-__all__ = ["FINAL_DRAWS", "SEARCH_DRAWS", "Answer", "search_until", "surer"]
+__all__ = ["FINAL_DRAWS", "HOPELESS", "SEARCH_DRAWS", "Answer", "search_until", "surer"]
 
 SEARCH_DRAWS = 1000
 FINAL_DRAWS = 20_000
 ATTEMPTS = 12
+HOPELESS = 0.01  # ten draws of the search: below it one formula is hardly told from another
 WORTH = 5.0  # a hundredth of the cost must buy five hundredths of probability
 
 
@@ -68,7 +69,8 @@ def search_until(
 ) -> tuple[Found, Conformance, float]:
     """Search, check on fresh draws, and ask for more or less until the fresh figure is what was asked.
 
-    Where the confidence cannot be reached, the most probable formula is searched for instead.
+    Where the confidence cannot be reached, the most probable formula is searched for instead, and where no formula is
+    even `HOPELESS` probable, the one whose predicted means are nearest to the targets.
     """
     asked, baseline = question.confidence, question.brief.baseline
     confidence = asked  # what makes the figure on fresh draws what was asked
@@ -80,6 +82,8 @@ def search_until(
             found = search(region, question, seed=seed + attempt, starts=starts, **effort)
         figures, claimed = _fresh(question, found, final, seed)
         if asked is None:
+            if question.goal[1] == "conformance" and claimed < HOPELESS:
+                return _nearest(question, region, found, final, seed)
             return found, figures, claimed
         figure, error = getattr(figures, question.of), figures.error(question.of)
         good = figure >= asked - error
@@ -95,8 +99,23 @@ def search_until(
     if kept is None:
         with question.asking(goal=("maximise", "conformance"), confidence=None):
             found = search(region, question, seed=seed, starts=found.formulas)
-        kept = (0.0, found, *_fresh(question, found, final, seed))
+        figures, claimed = _fresh(question, found, final, seed)
+        if claimed < HOPELESS:
+            return _nearest(question, region, found, final, seed)
+        return found, figures, claimed
     return kept[1:]
+
+
+def _nearest(
+    question: Question, region: Region, found: Found, final: Any, seed: int
+) -> tuple[Found, Conformance, float]:
+    """The formula whose predicted means are nearest to the targets, in units of what matters."""
+
+    def score(frame: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+        return np.zeros(len(frame)), question.distance(frame)
+
+    best = search(region, score, seed=seed, pool=1000, rounds=40, starts=found.formulas, most_slices=2)
+    return best, *_fresh(question, best, final, seed)
 
 
 def _fresh(question: Question, found: Found, final: Any, seed: int) -> tuple[Conformance, float]:

@@ -31,8 +31,7 @@ from formlab.suggest.posterior import trials_of
 from formlab.suggest.promises import Ledger, after_misses
 from formlab.suggest.question import Question, desirability, goal_of
 from formlab.suggest.search import Found
-from formlab.suggest.seek import FINAL_DRAWS, SEARCH_DRAWS, Answer, search_until, surer
-from formlab.surfaces.remarks import about_the_fit_alone
+from formlab.suggest.seek import FINAL_DRAWS, HOPELESS, SEARCH_DRAWS, Answer, search_until, surer
 
 __all__ = ["Suggestion", "suggest"]
 
@@ -60,6 +59,9 @@ class Suggestion:
         What was asked.
     reached : bool
         Whether the confidence asked for is reached; if not, this is the most probable formula.
+    nearest : bool
+        Whether no formula of the region has a chance worth telling, so that this is the one whose predicted means are
+        nearest to the targets.
     cost : Series or None
         per_kg, per_litre, per_piece in the brief's currency.
     binding : DataFrame
@@ -104,6 +106,7 @@ class Suggestion:
     desirability: float
     notes: list[str] = field(default_factory=list)
     shift: float = 0.0
+    nearest: bool = False
 
     @property
     def frame(self) -> pd.DataFrame:
@@ -149,7 +152,9 @@ class Suggestion:
         """What was found, how surely, and at what cost, in one sentence."""
         p, asked = getattr(self.conformance, self.of), self.confidence
         said = f"{meaning(self.of, self.brief.true_words)} with probability {p:.2f}"
-        if asked is None:
+        if self.nearest:
+            head = f"{'' if asked is None else f'The asked {asked:.2f} is far from reached. '}Nearest to the targets: {said}"
+        elif asked is None:
             head = f"{self.goal}: {said}"
         elif self.reached:
             head = f"{self.goal}: {said} (asked: {asked:.2f})"
@@ -370,10 +375,10 @@ def _report(
     aimed = any(part.has_target for part in brief.responses)
     kind, name = question.goal
     words = {"minimise": "Least", "maximise": "Highest"}[kind] + " " + name.replace("_", " ")
-    notes = _notes(
-        brief, surfaces, answer, question, predicted, confidence, reached, ledger, flat_optimum(brief, found)
-    )
-    if explain and not reached:
+    nearest = answer.claimed < HOPELESS and (not reached or name == "conformance")
+    flat = [] if nearest else flat_optimum(brief, found)
+    notes = _notes(brief, surfaces, answer, question, predicted, confidence, reached, nearest, ledger, flat)
+    if explain and (nearest or not reached):
         notes[1:1] = [
             *_conflict(question, confidence),
             met_at_all(question, region, found),
@@ -395,13 +400,16 @@ def _report(
         reached=bool(reached),
         cost=cost,
         binding=what_holds(question, region, found, predicted["chance"], final, reached)
-        if explain
+        if explain and not nearest
         else pd.DataFrame(),
-        alternatives=clearly_different(question, region, found, answer, reached, alternatives, final),
+        alternatives=pd.DataFrame()
+        if nearest
+        else clearly_different(question, region, found, answer, reached, alternatives, final),
         current=_against_today(question, best, final, figures, ledger),
         desirability=float(desirability(brief, means)[0]) if aimed else float("nan"),
         notes=notes,
         shift=0.0 if ledger is None else ledger.shift,
+        nearest=nearest,
     )
 
 
@@ -449,8 +457,7 @@ def _against_today(
 
 def _conflict(question: Question, confidence: float | None) -> list[str]:
     """Which targets stand in the way of a confidence that is not reached, in words; nothing if its few draws see none."""
-    asked = confidence if question.confidence is None else question.confidence
-    assert asked is not None  # there is always one that is not reached
+    asked = question.confidence or confidence or 0.90  # of the most probable formula none was asked
     found = find_conflict(
         question.brief, question.surfaces, confidence=asked, of=question.of, seed=question.seed
     )
@@ -461,7 +468,8 @@ def _of_surfaces(brief: Brief, surfaces: Any) -> list[str]:
     """The two gravest warnings of each surface that bear on a formula; those of several are said once."""
     said: dict[tuple[int, str], list[str]] = {}
     for name in brief.response_names:
-        grave = [w for w in surfaces[name].warnings_ if not about_the_fit_alone(w)]
+        surface = surfaces[name]
+        grave = surface.formula_warnings if hasattr(surface, "formula_warnings") else surface.warnings_
         for rank, warning in enumerate(grave[:2]):
             said.setdefault((rank, warning), []).append(name)
     ranked = sorted(said.items(), key=lambda item: item[0][0])
@@ -476,11 +484,18 @@ def _notes(
     predicted: pd.DataFrame,
     confidence: float | None,
     reached: bool,
+    nearest: bool,
     ledger: Ledger | None,
     flat: list[str],
 ) -> list[str]:
     notes, figures = [], answer.figures
-    if not reached:
+    if nearest:
+        notes.append(
+            f"No formula in the region meets all targets with a probability of even {HOPELESS:g} with what is known now; this "
+            "one has the predicted means that are nearest to them, counted in what matters. Nothing holds it there that "
+            "could be priced: a target must give, or the region."
+        )
+    elif not reached:
         notes.append(
             "No formula in the region reaches the confidence asked for with what is known now; this one is the "
             "most probable. next_trials says which trials would tell."

@@ -68,10 +68,10 @@ class KernelFeatures:
         n, d = base.shape
         left = np.empty((n, d + 2))
         left[:, :d] = base / self.length
-        left[:, d] = -0.5 * (left[:, :d] ** 2).sum(axis=1)
+        left[:, d] = -0.5 * np.einsum("nd,nd->n", left[:, :d], left[:, :d])
         left[:, d + 1] = 1.0
         out = np.empty((n, d + 2 + len(self.points)))
-        out[:, : d + 2] = mean_columns(base)
+        _fill_mean(out, base)
         # exponents by one matrix product: -|z - p|² / 2 = z.p - |z|²/2 - |p|²/2
         np.exp(left @ self._right, out=out[:, d + 2 :])
         return out
@@ -219,8 +219,17 @@ class GaussianProcess:
 
 def mean_columns(base: np.ndarray) -> np.ndarray:
     """Return the constant, the variables, and how far a formula lies from the middle, shape (n, d + 2)."""
-    away = (base**2).sum(axis=1) / np.sqrt(max(base.shape[1], 1))
-    return np.column_stack([np.ones(len(base)), base, away])
+    out = np.empty((len(base), base.shape[1] + 2))
+    _fill_mean(out, base)
+    return out
+
+
+def _fill_mean(out: np.ndarray, base: np.ndarray) -> None:
+    """Write the mean's columns into the first of `out`."""
+    d = base.shape[1]
+    out[:, 0] = 1.0
+    out[:, 1 : d + 1] = base
+    out[:, d + 1] = np.einsum("nd,nd->n", base, base) / np.sqrt(max(d, 1))
 
 
 def _representing(z: np.ndarray, most: int = 90, left: float = 4e-3) -> tuple[np.ndarray, np.ndarray]:

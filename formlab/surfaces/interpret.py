@@ -50,8 +50,8 @@ def effects(
         factor, direction, step, unit, effect, low, high, inside (whether the region holds the formula stepped to; what
         stands beside False is extrapolated). Direction is "against the rubber" (so many phr more, all
         else as it is in phr), "rest in proportion" (Cox: its share of the whole rises, the others keep their
-        proportions) or "alone" for numeric settings; categories have no step. Ingredients that a limit holds in a fixed
-        ratio move together.
+        proportions), "alone" for numeric settings, or "steam instead of ram" for each other level of a category, whose
+        step is NaN. Ingredients that a limit holds in a fixed ratio move together.
     """
     check_shares(level=level)
     brief = surface.brief
@@ -71,6 +71,11 @@ def effects(
             )
             rows.append((setting.name, "alone", size, setting.unit))
             frames.append(base.assign(**{setting.name: base[setting.name] + size}))
+        else:
+            here = base[setting.name].iloc[0]
+            for other in [level for level in setting.levels or [] if level != here]:
+                rows.append((setting.name, f"{other} instead of {here}", np.nan, ""))
+                frames.append(base.assign(**{setting.name: other}))
     both = pd.concat([base, *frames], ignore_index=True)
     mean = surface.predict(both, outside="ignore")
     drawn = draw_means(surface, both, 2000, seed)
@@ -174,7 +179,8 @@ def traces(surface: Surface, at: Any = None, *, points: int = 21, level: float =
     Returns
     -------
     DataFrame
-        factor, value, mean, low, high, inside (whether the region holds the formula).
+        factor, value, unit (of the value), mean, low, high (in the response's own unit), inside (whether the region
+        holds the formula).
     """
     brief = surface.brief
     base = _start(brief, at)
@@ -183,9 +189,10 @@ def traces(surface: Surface, at: Any = None, *, points: int = 21, level: float =
         for value in np.linspace(*brief.ranges[name], points):
             frames.append(_moved(surface, base, name, value).assign(_factor=name, _value=value))
     if not frames:
-        return pd.DataFrame(columns=["factor", "value", "mean", "low", "high", "inside"])
+        return pd.DataFrame(columns=["factor", "value", "unit", "mean", "low", "high", "inside"])
     frame = pd.concat(frames, ignore_index=True)
     out = frame[["_factor", "_value"]].rename(columns={"_factor": "factor", "_value": "value"})
+    out["unit"] = out["factor"].map(brief.unit)
     formulas = frame[brief.columns]
     table = surface.predict_table(formulas, level, outside="ignore")
     out[["mean", "low", "high"]] = table[["mean", "low", "high"]]

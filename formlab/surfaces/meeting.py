@@ -7,7 +7,7 @@ predictor is at least so much" with a threshold of that draw's own. Formulas the
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -46,22 +46,29 @@ class Meeting:
         self.count = draws.count
         value = draws._value(of, seed)
         kinds = {response.name: response.kind for response in draws.surfaces.brief.responses}
-        self._groups: list[list[tuple[int, np.ndarray, np.ndarray | None, np.ndarray, np.ndarray]]] = []
+        self._groups: list[list[tuple[Any, ...]]] = []
         for k, (name, mixed) in enumerate(zip(draws.names, draws._responses)):
             low, high = targets.get(name, (-np.inf, np.inf))
             if np.isinf(low) and np.isinf(high):
                 continue
-            group = []
+            counted = kinds[name] != "measure" and of in ("accepted", "reading")
+            exact = of in ("typical", "mean", "median")
+            found: dict[
+                int, list[tuple[np.ndarray, ...]]
+            ] = {}  # parts in the same columns are looked at together
             for drawn, rows in zip(mixed.parts, mixed.rows):
                 if len(rows):
-                    counted = kinds[name] != "measure" and of in ("accepted", "reading")
-                    least = _threshold(value, k, drawn, rows, low, -np.inf, counted)
-                    most = _threshold(value, k, drawn, rows, high, np.inf, counted)
-                    whole = len(rows) == draws.count and bool((np.diff(rows) > 0).all())
-                    coef = np.ascontiguousarray(drawn.coef)
-                    key = id(drawn.part.features)
-                    group.append((key, coef, None if whole else rows, least, most))
-            self._groups.append(group)
+                    least = _threshold(value, k, drawn, rows, low, -np.inf, counted, exact)
+                    most = _threshold(value, k, drawn, rows, high, np.inf, counted, exact)
+                    found.setdefault(id(drawn.part.features), []).append((rows, drawn.coef, least, most))
+            self._groups.append([self._together(key, parts) for key, parts in found.items()])
+
+    def _together(self, key: int, parts: list[tuple[np.ndarray, ...]]) -> tuple[Any, ...]:
+        """Key of the columns, coefficients, draws (None for all of them), and between what the predictor must lie."""
+        rows, coef, least, most = (np.concatenate(arrays) for arrays in zip(*parts))
+        order = np.argsort(rows, kind="stable")
+        whole = len(rows) == self.count
+        return key, coef[order], None if whole else rows[order], least[order], most[order]
 
     def met(self, columns: Columns) -> np.ndarray:
         """Return whether each draw meets all targets at each formula, shape (rows, draws)."""
@@ -91,9 +98,19 @@ class Meeting:
 
 
 def _threshold(
-    value: Value, k: int, drawn: Drawn, rows: np.ndarray, limit: float, without: float, counted: bool
+    value: Value,
+    k: int,
+    drawn: Drawn,
+    rows: np.ndarray,
+    limit: float,
+    without: float,
+    counted: bool,
+    exact: bool,
 ) -> np.ndarray:
-    """The predictor at which the response is at `limit`, shape (draws of the part, 1); `counted` if it moves in steps."""
+    """The predictor at which the response is at `limit`, shape (draws of the part, 1).
+
+    `counted` if the response moves in steps, `exact` if it is the mean of slabs, or nearly.
+    """
     count = len(rows)
     if np.isinf(limit):
         return np.full((count, 1), without)
@@ -101,19 +118,26 @@ def _threshold(
     start = float(scale.forward(np.array([limit]))[0])
     if np.isinf(start) and not (counted and scale.low <= limit <= scale.high):
         return np.full((count, 1), start)  # at or beyond a bound: always on one side of it
-    start = float(np.clip(start, -30.0, 30.0)) if counted else start
     beyond = np.greater if np.isposinf(without) else np.greater_equal  # what just meets a limit meets it
-    reach = 1.0 + abs(start) * 1e-6
-    low, high = np.full((count, 1), start - reach), np.full((count, 1), start + reach)
+    if counted:
+        place, reach = np.full((count, 1), np.clip(start, -30.0, 30.0)), 1.0
+    else:  # from where the mean of slabs is at the limit
+        within = (drawn.sd_batch**2 + drawn.sd_slab**2)[:, None]
+        place = np.broadcast_to(scale.predictor(np.full((count, 1), limit), within), (count, 1))
+        place = np.where(np.isfinite(place), place, start)
+        reach = (1e-14 if exact else 1e-2) * (1.0 + float(np.abs(place).max()))
+    low, high = place - reach, place + reach
     for _ in range(STEPS):
         short = beyond(value(k, drawn, rows, low), limit)
         over = ~beyond(value(k, drawn, rows, high), limit)
         if not short.any() and not over.any():
             break
-        reach *= 2
-        low, high = np.where(short, start - reach, low), np.where(over, start + reach, high)
+        reach *= 4
+        low, high = np.where(short, place - reach, low), np.where(over, place + reach, high)
     for _ in range(STEPS):
         middle = (low + high) / 2
+        if ((middle <= low) | (middle >= high)).all():  # nothing lies between them
+            break
         above = beyond(value(k, drawn, rows, middle), limit)
         low, high = np.where(above, low, middle), np.where(above, middle, high)
     return high if np.isneginf(without) else low

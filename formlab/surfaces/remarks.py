@@ -15,11 +15,12 @@ from formlab.surfaces.diagnose import (
     over_parts,
     without_each_batch,
 )
+from formlab.surfaces.scales import Scale
 
 if TYPE_CHECKING:
     from formlab.surfaces.surface import Surface
 
-__all__ = ["about_the_fit_alone", "warnings_of"]
+__all__ = ["about_formulas", "warnings_of"]
 
 NO_TABLE = "No analysis of variance"
 HANGS = "hangs on the prior"
@@ -27,12 +28,13 @@ HANGS = "hangs on the prior"
 Found = list[tuple[int, str]]
 
 
-def warnings_of(surface: Surface) -> list[str]:
-    """Return what weakens the fit, gravest first."""
+def warnings_of(surface: Surface, terms: bool = True) -> list[str]:
+    """Return what weakens the fit, gravest first; with what is said of single terms, which takes longer, or without."""
     found: list[tuple[int, str]] = [(5 if note.startswith(NO_TABLE) else 3, note) for note in surface.notes]
     for look in (
         _never_varied,
         _useless,
+        _beyond_bounds,
         _few_degrees,
         _few_batches,
         _misfit,
@@ -43,16 +45,19 @@ def warnings_of(surface: Surface) -> list[str]:
         _zero_level,
         _collinear,
         _alone,
-        _hinges,
         _tails,
     ):
         found += look(surface)
+    if terms:
+        found += _hinges(surface)
     return [text for _, text in sorted(found, key=lambda item: item[0])]
 
 
-def about_the_fit_alone(warning: str) -> bool:
-    """Whether a warning says nothing of a formula suggested: terms that hang on a prior, a table that is not there."""
-    return warning.startswith(NO_TABLE) or HANGS in warning
+def about_formulas(surface: Surface) -> list[str]:
+    """Return the warnings that bear on a formula: none of terms that hang on a prior, nor of a table that is not there."""
+    known = vars(surface).get("warnings_")  # where they were asked for before
+    found = warnings_of(surface, terms=False) if known is None else known
+    return [text for text in found if not text.startswith(NO_TABLE) and HANGS not in text]
 
 
 def _never_varied(surface: Surface) -> Found:
@@ -103,6 +108,30 @@ def _useless(surface: Surface) -> Found:
             f"Batches left out are predicted {much} by their mean (predicted R² {predicted:.2f}): do not act on this surface.",
         )
     ]
+
+
+def _beyond_bounds(surface: Surface) -> Found:
+    """Predictions at the trials that pass a bound of the response, where the scale does not keep them."""
+    part = surface.response
+    low, high = part.bounds
+    if part.kind != "measure" or not surface.may_pass(low, high):
+        return []
+    at = surface.predict_table(surface.formulas, outside="ignore")
+    said = [
+        f"{bound:g} {part.unit}".rstrip() + f" (mean {mean:.4g}, an end of its 95 % interval {end:.4g})"
+        for bound, mean, end, passed in (
+            (low, at["mean"].min(), at["low"].min(), at["low"].min() < low),
+            (high, at["mean"].max(), at["high"].max(), at["high"].max() > high),
+        )
+        if passed
+    ]
+    if not said:
+        return []
+    scale = Scale.of(part.model_copy(update={"scale": "auto"}))
+    keep = f'scale = "{scale.kind}"' if scale.inside(surface.values.y).all() else "wider bounds"
+    return [(2,
+        f"Predictions at trials pass the bound of {' and '.join(said)}: as measured, nothing keeps them from it. "
+        f"Do not act on them there; {keep} in the brief would keep them.")]  # fmt: skip
 
 
 def _few_degrees(surface: Surface) -> Found:

@@ -146,6 +146,11 @@ class Surface:
             laws.append(_Law(part.scale, eta, sd, df, within, batch**2 + slab**2 + reading**2))
         return laws
 
+    def may_pass(self, low: float, high: float) -> bool:
+        """Whether some way of writing the response as measured comes within 3 sds of `low` or `high`, or beyond, at a trial."""
+        laws = [law for law in self._laws(self.formulas) if law.scale.kind == "identity"]
+        return any(((w.eta - 3 * w.sd < low) | (w.eta + 3 * w.sd > high)).any() for w in laws)
+
     def _mean_std(self, laws: list[_Law]) -> tuple[np.ndarray, np.ndarray]:
         """Middle of the posterior of the mean, and half the distance between its 16 and 84 per cent points.
 
@@ -339,6 +344,13 @@ class Surface:
         from formlab.surfaces.remarks import warnings_of
 
         return warnings_of(self)
+
+    @property
+    def formula_warnings(self) -> list[str]:
+        """Those of `warnings_` that bear on a formula, not on the fit alone; known sooner."""
+        from formlab.surfaces.remarks import about_formulas
+
+        return about_formulas(self)
 
     # ---- shown ----------------------------------------------------------------------------------
 

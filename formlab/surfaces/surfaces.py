@@ -21,6 +21,7 @@ from formlab.surfaces.makeable import Chance, chance_to_make
 from formlab.surfaces.noise import Scatter
 from formlab.surfaces.readings import Slabs, arrange, refuse_censored
 from formlab.surfaces.surface import Surface
+from formlab.surfaces.variables import Held, Variables
 from formlab.terms import ModelSpace
 from formlab.workers import one_thread, over_workers
 
@@ -206,7 +207,8 @@ class Surfaces(Mapping[str, Surface]):
         complete = self.brief.complete(frame)
         features = {id(p.features): p.features for s in self._fitted.values() for p in s.parts}
         variables = {id(f.variables): f.variables for f in features.values()}
-        base = {key: v.base(complete) for key, v in variables.items()}
+        held = Held(complete)
+        base = {key: v.base(held if isinstance(v, Variables) else complete) for key, v in variables.items()}
         found = [(key, f, base[id(f.variables)]) for key, f in features.items()]
         if sum(len(b) for _, _, b in found) < 200_000:  # threads cost more than they bring
             return {key: f.expand(b) for key, f, b in found}

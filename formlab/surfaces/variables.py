@@ -18,14 +18,39 @@ from formlab.errors import BriefError, FormlabError
 from formlab.region import Region
 from formlab.surfaces.shared import Shared
 
-__all__ = ["Variables", "offered"]
+__all__ = ["Held", "Variables", "offered"]
 
 _MINUTES = {"s": 1 / 60, "sec": 1 / 60, "min": 1.0, "minutes": 1.0, "h": 60.0}
 _CELSIUS = {"°C", "C", "degC", "deg C", "℃"}
 REFERENCE_C = 150.0  # any temperature does: it only shifts a logarithm
 
-Held = Mapping[str, pd.Series]
-Column = tuple[str, Callable[[Held], np.ndarray]]
+Column = tuple[str, Callable[["Held"], np.ndarray]]
+
+
+class Held:
+    """The columns of a frame, taken out once, and what several variables work out of them."""
+
+    def __init__(self, frame: pd.DataFrame) -> None:
+        self.frame = frame
+        self._numbers: dict[str, np.ndarray] = {}
+        self._whole: dict[tuple[float, ...], np.ndarray] = {}
+
+    def __getitem__(self, name: str) -> np.ndarray:
+        """Return a numeric column, shape (n,)."""
+        if name not in self._numbers:
+            self._numbers[name] = self.frame[name].to_numpy(float)
+        return self._numbers[name]
+
+    def words(self, name: str) -> pd.Series:
+        """Return a column of categories as text."""
+        return self.frame[name].astype(str)
+
+    def whole(self, weight: Mapping[str, float]) -> np.ndarray:
+        """Return the sum of amounts times their weights, shape (n,)."""
+        key = tuple(weight.values())
+        if key not in self._whole:
+            self._whole[key] = np.asarray(sum(self[n] * w for n, w in weight.items()))
+        return self._whole[key]
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,9 +70,10 @@ class Variables(Shared):
     centre: np.ndarray
     half: np.ndarray
 
-    def base(self, frame: pd.DataFrame) -> np.ndarray:
-        """Return coded variables, shape (n, d)."""
-        return (self.raw(_taken_out(frame)) - self.centre) / self.half
+    def base(self, frame: pd.DataFrame | Held) -> np.ndarray:
+        """Return coded variables, shape (n, d); of columns held for several sets of variables, or of a frame."""
+        held = frame if isinstance(frame, Held) else Held(frame)
+        return (self.raw(held) - self.centre) / self.half
 
     def __repr__(self) -> str:
         return f"Variables({self.text}: {', '.join(self.names)})"
@@ -82,20 +108,18 @@ def offered(brief: Brief, trials: pd.DataFrame) -> list[Variables]:
     return [s for s in sets if s.names]
 
 
-def _taken_out(frame: pd.DataFrame) -> Held:
-    """The columns of a frame, taken out once: many variables share them."""
-    return {str(name): column for name, column in frame.items()}
-
-
 def _coded(text: str, blocks: list[list[Column]], reference: pd.DataFrame) -> Variables:
     columns = [column for block in blocks for column in block]
 
     def raw(frame: Held) -> np.ndarray:
-        return np.column_stack([np.asarray(f(frame), float) for _, f in columns])
+        out = np.empty((len(frame.frame), len(columns)))
+        for k, (_, of) in enumerate(columns):
+            out[:, k] = of(frame)
+        return out
 
     if not columns:
         return Variables(text, (), raw, np.zeros(0), np.ones(0))
-    values = raw(_taken_out(reference))
+    values = raw(Held(reference))
     low, high = values.min(axis=0), values.max(axis=0)
     keep = [c for c, varies in zip(columns, high - low > 1e-9 * np.maximum(np.abs(high), 1e-12)) if varies]
     if len(keep) < len(columns):
@@ -115,7 +139,7 @@ def _amounts(brief: Brief) -> list[Column]:
 
 
 def _column(name: str) -> Callable[[Held], np.ndarray]:
-    return lambda frame: frame[name].to_numpy(float)
+    return lambda frame: frame[name]
 
 
 def _settings(brief: Brief) -> list[Column]:
@@ -131,7 +155,7 @@ def _settings(brief: Brief) -> list[Column]:
 
 def _is(name: str, level: str, levels: list[str]) -> Callable[[Held], np.ndarray]:
     def of(frame: Held) -> np.ndarray:
-        values = frame[name].astype(str)
+        values = frame.words(name)
         if level == levels[0] and not (known := values.isin(levels)).all():
             raise BriefError(
                 f"{name!r} = {values[~known].iloc[0]!r} is not one of {levels}; use one of them, for categories are never "
@@ -157,10 +181,10 @@ def _cure(brief: Brief) -> list[Column]:
     time = times[0].name
 
     def equivalent(frame: Held) -> np.ndarray:
-        minutes = np.log(frame[time].to_numpy(float) * _MINUTES[times[0].unit])
+        minutes = np.log(frame[time] * _MINUTES[times[0].unit])
         if not hot:
             return minutes
-        return minutes + np.log(arrhenius_factor(frame[hot[0].name].to_numpy(float), REFERENCE_C))
+        return minutes + np.log(arrhenius_factor(frame[hot[0].name], REFERENCE_C))
 
     rest = [c for c in _settings(brief) if c[0] != time]
     return [("log equivalent minutes" if hot else f"log {time}", equivalent), *rest]
@@ -179,8 +203,7 @@ def _shares(brief: Brief) -> tuple[str, list[Column], list[Column]] | None:
 
     def share(names: list[str]) -> Callable[[Held], np.ndarray]:
         def of(frame: Held) -> np.ndarray:
-            total = sum(frame[n].to_numpy(float) * weight[n] for n in known)
-            return np.asarray(sum(frame[n].to_numpy(float) * weight[n] for n in names) / total)
+            return np.asarray(sum(frame[n] * weight[n] for n in names) / frame.whole(weight))
 
         return of
 
