@@ -11,6 +11,7 @@ from formlab import fit, open_series, suggest
 from formlab.errors import SuggestError
 from formlab.region import Region
 from formlab.suggest import conformance, next_trials, trial_cost
+from formlab.suggest.next import chosen_trials
 from formlab.terms import ModelSpace
 from tests.known_surfaces import KnownSurfaces
 from tests.test_suggest import brief_of, hardness
@@ -56,16 +57,17 @@ def test_next_trials_share_a_batch_and_fill_loads():
         update={"settings": (series.brief.settings[0].model_copy(update={"changes": "load"}),)}
     )
     surfaces = fit(brief, trials, kind="least squares", seed=1)
-    plan = next_trials(brief, surfaces, trials, count=3, slabs=3, seed=4).frame
+    made = next_trials(brief, surfaces, trials, count=3, slabs=3, seed=4)
+    assert made.takes.startswith("It takes 3 batches, 3 press loads, ") and made.takes.endswith(" EUR.")
+    plan = made.frame
     assert list(plan.groupby("batch").size()) == [3, 3, 3]
     assert (plan.groupby("batch")[brief.ingredient_names].nunique() == 1).all().all()
     assert Region(brief).contains(plan).all()
     assert (plan.groupby("load")["cure_min"].nunique() == 1).all()
     assert plan.groupby("load").size().max() <= brief.plant.slabs_per_load
     assert plan["load"].nunique() == 3  # nine slabs need no more
-    alone = next_trials(brief, surfaces, trials, count=4, seed=4)
-    assert alone.frame["load"].nunique() <= 2  # one that is full, or a second that is worth its hours
-    assert alone.takes.startswith("It takes 4 batches, ") and alone.takes.endswith("EUR.")
+    _, alone = chosen_trials(brief, surfaces, trials, 4, seed=4)
+    assert alone["load"].nunique() <= 2  # one that is full, or a second that is worth its hours
     with pytest.raises(SuggestError, match="slabs = 0; ask for at least 1 slab of a batch."):
         next_trials(brief, surfaces, trials, slabs=0)
 

@@ -27,7 +27,7 @@ from formlab.suggest.posterior import chance_to_make
 from formlab.suggest.question import COSTS, Question, goal_of, matters, small_change
 from formlab.suggest.search import search
 
-__all__ = ["next_trials", "trial_cost", "worth_of_another_round"]
+__all__ = ["chosen_trials", "next_trials", "trial_cost", "worth_of_another_round"]
 
 WORLDS = 400
 POOL = 3000
@@ -92,6 +92,29 @@ def next_trials(
     from formlab.plans import Plan
     from formlab.terms import ModelSpace
 
+    worlds, frame = chosen_trials(
+        brief, surfaces, trials, count, slabs=slabs, minimise=minimise, maximise=maximise, confidence=confidence,
+        seed=seed, progress=progress,
+    )  # fmt: skip
+    plan = Plan(brief, frame, ModelSpace(brief), kind="next", criterion="where the decision falls", seed=seed)
+    plan.notes.append(worlds.words(count))
+    return plan
+
+
+def chosen_trials(
+    brief: Brief,
+    surfaces: Any,
+    trials: pd.DataFrame,
+    count: int,
+    *,
+    slabs: int = 1,
+    minimise: str | None = None,
+    maximise: str | None = None,
+    confidence: float = 0.90,
+    seed: int | None = None,
+    progress: bool | None = None,
+) -> tuple[_Worlds, pd.DataFrame]:
+    """Return what could be, and the rows of `next_trials` alone; what another round is worth takes longer to say."""
     if count < 1:
         raise SuggestError(f"count = {count!r}; ask for at least 1 trial.")
     if slabs < 1:
@@ -104,10 +127,7 @@ def next_trials(
         worlds = _Worlds(brief, surfaces, goal, confidence, seed)
         work.at(1, "what would tell most")
         chosen, loads = worlds.choose(count, slabs)
-    frame = _as_plan(brief, chosen, slabs, trials, loads)
-    plan = Plan(brief, frame, ModelSpace(brief), kind="next", criterion="where the decision falls", seed=seed)
-    plan.notes.append(worlds.words(count))
-    return plan
+    return worlds, _as_plan(brief, chosen, slabs, trials, loads)
 
 
 def trial_cost(brief: Brief, batches: int, frame: pd.DataFrame | None = None) -> float:

@@ -169,7 +169,7 @@ class Question:
         if not hasattr(self.draws, "meeting"):
             return np.asarray(met(self.brief, self._values(frame), self.relaxed).T)
         self._prepare()
-        return np.asarray(self._met.met(self.surfaces.columns(frame)))
+        return np.asarray(self._met.met(self.surfaces.columns(frame, self._met.needed)))
 
     def _prepare(self) -> None:
         key = tuple(sorted(self.relaxed.items()))
@@ -178,7 +178,7 @@ class Question:
             self._met, self._met_key = self.draws.meeting(self.targets, kind, self.seed), key
 
     def _share(self, frame: pd.DataFrame) -> np.ndarray:
-        columns = self.surfaces.columns(frame)
+        columns = self.surfaces.columns(frame, self._met.needed)
         chance = chance_to_make(self.draws, frame)
         if chance is None:
             return np.asarray(self._met.probability(columns))
@@ -196,8 +196,8 @@ class Question:
         )
 
     def distance(self, frame: pd.DataFrame) -> np.ndarray:
-        """Return how far predicted means are from all targets, summed in units of what matters, shape (n_formulas,)."""
-        return _shortfall(self.brief, self.means(frame))
+        """Return how far the means of the draws are from all targets, summed in units of what matters, shape (n_formulas,)."""
+        return _shortfall(self.brief, self.draws.typical(frame).mean(axis=0))
 
     def __call__(self, frame: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
         shortfall = np.zeros(len(frame))

@@ -14,10 +14,11 @@ from formlab.errors import SuggestError
 from formlab.html import Markup, escape, fold, number, panel, table
 from formlab.progress import along
 from formlab.region import Region
-from formlab.suggest.next import next_trials, trial_cost
+from formlab.suggest.next import chosen_trials, trial_cost
 from formlab.suggest.posterior import trials_of
 from formlab.suggest.question import Question
 from formlab.suggest.seek import FINAL_DRAWS, SEARCH_DRAWS, search_until
+from formlab.terms import ModelSpace
 
 __all__ = ["Replacement", "replace_ingredient"]
 
@@ -170,8 +171,12 @@ def replace_ingredient(
     draws, final = surfaces.draw(SEARCH_DRAWS, seed=seeds[0]), surfaces.draw(FINAL_DRAWS, seed=seeds[1])
     goal = ("minimise", "cost_per_piece" if brief.piece else "cost_per_litre")
     base = brief.costs(today, prices).iloc[0]
-    lines, notes = [], []
+    lines: list[dict[str, Any]] = []
+    notes: list[str] = []
     for share in along(shares, "replacing", progress, [f"{100 * share:.0f} %" for share in shares]):
+        if lines and lines[-1]["reached"] and lines[-1]["at_least"] <= share <= lines[-1]["gone"]:
+            lines.append(lines[-1] | {"at_least": share})  # the cheapest formula has gone so far already
+            continue
         part = _with_most(brief, out, (1 - share) * held)
         region = Region.from_brief(part)
         if region.is_empty:
@@ -200,11 +205,11 @@ def replace_ingredient(
         return Replacement(out, into, brief, frame, verdict, notes)
     part = _with_most(brief, out, (1 - row["at_least"]) * held)
     made = trials_of(surfaces)
-    plan = next_trials(
+    _, rows = chosen_trials(
         part, surfaces, pd.DataFrame() if made is None else made, batches, confidence=confidence, seed=seeds[2],
         progress=progress,
     )  # fmt: skip
-    plan = Plan(brief, plan.frame.assign(brief_id=brief.brief_id), plan.space, kind="next", seed=seed)
+    plan = Plan(brief, rows.assign(brief_id=brief.brief_id), ModelSpace(brief), kind="next", seed=seed)
     cost = float("nan")
     if brief.plant.mill_h is not None and brief.plant.rate_per_h is not None:
         cost = trial_cost(brief, batches, plan.frame)
@@ -238,8 +243,8 @@ def _saving(frame: pd.DataFrame) -> str:
 
 
 def _decisive(frame: pd.DataFrame) -> pd.Series:
-    """The line that saves most among those sure enough, or the first that replaces anything."""
-    good = frame[frame["reached"]]
+    """The line that saves most among those sure enough, the last of equal ones, or the first that replaces anything."""
+    good = frame[frame["reached"]].iloc[::-1]
     if len(good):
         return good.loc[good[_saving(good)].idxmax()]
     some = frame[frame["at_least"] > 0]

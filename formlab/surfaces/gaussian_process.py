@@ -104,7 +104,7 @@ class GaussianProcess:
         self.centre = float(y.mean())
         self.y = y
         self._u = (y - self.centre) / self.unit
-        self._square = (base[:, None, :] - base[None, :, :]) ** 2
+        self._square = ((base[:, None, :] - base[None, :, :]) ** 2).reshape(len(y) ** 2, -1).T.copy()
         mean = mean_columns(base) * priors.of_mean(base.shape[1])
         self._mean_part = mean @ mean.T
         self._sharing = noise.sharing
@@ -135,24 +135,37 @@ class GaussianProcess:
         centre, width = self._prior()
         inside = (np.abs(u - centre) < 8 * width).all(axis=1)
         u = np.where(inside[:, None], u, centre)
-        cholesky = np.linalg.cholesky(self.covariance(u))
-        white = np.linalg.solve(cholesky, np.broadcast_to(self._u, (len(u), len(self._u)))[..., None])[..., 0]
-        log_p = -0.5 * (white**2).sum(axis=1) - np.log(np.diagonal(cholesky, axis1=1, axis2=2)).sum(axis=1)
+        n = len(self.y)
+        bordered = np.zeros((len(u), n + 1, n + 1))
+        self._fill(bordered[:, :n, :n], u)
+        # bordered with the values, the last row of the factor is the values whitened; the corner only has to be large
+        bordered[:, n, :n], bordered[:, n, n] = self._u, 1e200
+        cholesky = np.linalg.cholesky(bordered)
+        white = cholesky[:, n, :n]
+        log_p = -0.5 * (white**2).sum(axis=1)
+        log_p -= np.log(np.diagonal(cholesky[:, :n, :n], axis1=1, axis2=2)).sum(axis=1)
         log_p -= 0.5 * (((u - centre) / width) ** 2).sum(axis=1)
         return np.where(inside, log_p, -np.inf)
 
     def covariance(self, u: np.ndarray) -> np.ndarray:
         """Return the covariance of the values in units of s, shape (k, n, n)."""
+        out = np.empty((len(u), len(self.y), len(self.y)))
+        self._fill(out, u)
+        return out
+
+    def _fill(self, out: np.ndarray, u: np.ndarray) -> None:
+        """Write the covariance into `out`."""
         levels = np.exp(2 * u[:, 1 : 1 + self._levels])
         precision = 0.5 * np.exp(-2 * u[:, 1 + self._levels :])
         n = len(self.y)
-        distance = (self._square.reshape(n * n, -1) @ precision.T).T.reshape(len(u), n, n)
-        out = np.exp(2 * u[:, :1, None]) * np.exp(-distance) + self._mean_part
+        near = (-precision @ self._square).reshape(len(u), n, n)
+        np.exp(near, out=out)
+        out *= np.exp(2 * u[:, :1, None])
+        out += self._mean_part
         if len(self._sharing):
-            out = out + np.tensordot(levels[:, :-1], self._sharing, axes=1)
+            out += np.tensordot(levels[:, :-1], self._sharing, axes=1)
         diagonal = np.arange(n)
         out[:, diagonal, diagonal] += levels[:, -1:] + self._known + _JITTER
-        return out
 
     # ---- what it gives --------------------------------------------------------------------------
 

@@ -34,6 +34,11 @@ class Meeting:
     of : {"typical", "mean", "median", "new_batch", "accepted", "reading"}
     seed : int, optional
         Of the errors of the new batch.
+
+    Attributes
+    ----------
+    needed : set of int
+        Which of the surfaces' columns are looked at.
     """
 
     def __init__(
@@ -62,6 +67,7 @@ class Meeting:
                     most = _threshold(value, k, drawn, rows, high, np.inf, counted, exact)
                     found.setdefault(id(drawn.part.features), []).append((rows, drawn.coef, least, most))
             self._groups.append([self._together(key, parts) for key, parts in found.items()])
+        self.needed = {group[0] for groups in self._groups for group in groups}
 
     def _together(self, key: int, parts: list[tuple[np.ndarray, ...]]) -> tuple[Any, ...]:
         """Key of the columns, coefficients, draws (None for all of them), and between what the predictor must lie."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from typing import Any, Literal
@@ -19,6 +19,7 @@ from formlab.surfaces.draws import Columns, Draws, Mixed
 from formlab.surfaces.fitting import Ground, fit_response
 from formlab.surfaces.makeable import Chance, chance_to_make
 from formlab.surfaces.noise import Scatter
+from formlab.surfaces.parts import Features
 from formlab.surfaces.readings import Slabs, arrange, refuse_censored
 from formlab.surfaces.surface import Surface
 from formlab.surfaces.variables import Held, Variables
@@ -202,22 +203,32 @@ class Surfaces(Mapping[str, Surface]):
         chance = None if self.chance is None else self.chance.draw(draws, rng)
         return Draws(self, mixed, correlation, seed, chance)
 
-    def columns(self, frame: pd.DataFrame) -> Columns:
-        """Return the model columns of the formulas of `frame`, to be used again with `Draws.mean_at` and its kin."""
+    def columns(self, frame: pd.DataFrame, only: Collection[int] | None = None) -> Columns:
+        """Return the model columns of the formulas of `frame`, to be used again with `Draws.mean_at` and its kin.
+
+        All of them, or `only` those that are needed (`Meeting.needed`).
+        """
         complete = self.brief.complete(frame)
         features = {id(p.features): p.features for s in self._fitted.values() for p in s.parts}
+        if only is not None:
+            some = {key: f for key, f in features.items() if key in only}
+            features = some or dict(
+                [next(iter(features.items()))]
+            )  # one at least tells how many formulas there are
         variables = {id(f.variables): f.variables for f in features.values()}
         held = Held(complete)
         base = {key: v.base(held if isinstance(v, Variables) else complete) for key, v in variables.items()}
-        found = [(key, f, base[id(f.variables)]) for key, f in features.items()]
-        if sum(len(b) for _, _, b in found) < 200_000:  # threads cost more than they bring
-            return {key: f.expand(b) for key, f, b in found}
+
+        def made(feature: Features) -> np.ndarray:
+            return feature.expand(base[id(feature.variables)])
+
+        if len(features) * len(complete) < 200_000:  # threads cost more than they bring
+            return {key: made(f) for key, f in features.items()}
         with (
             one_thread(),
             ThreadPoolExecutor(os.cpu_count() or 1) as pool,
         ):  # large arrays leave the interpreter lock
-            made = pool.map(lambda item: item[1].expand(item[2]), found)
-            return {key: columns for (key, _, _), columns in zip(found, made)}
+            return dict(zip(features, pool.map(made, features.values())))
 
     def sample(
         self, frame: pd.DataFrame, draws: int = 1000, of: str = "mean", seed: int | None = None
