@@ -25,7 +25,7 @@ from formlab.surfaces.sampling import ensemble
 from formlab.surfaces.scales import Scale
 from formlab.surfaces.variables import Variables
 
-__all__ = ["GaussianProcess", "KernelFeatures", "Priors"]
+__all__ = ["GaussianProcess", "KernelFeatures", "Priors", "expanded"]
 
 MOST_TRIALS = 250  # beyond, the cubic cost of every step is no longer worth it
 _JITTER = 1e-8
@@ -60,21 +60,33 @@ class KernelFeatures:
 
     def __init__(self, variables: Variables, points: np.ndarray, length: np.ndarray) -> None:
         self.variables, self.length = variables, length
-        self.points = points / length
-        half = -0.5 * (self.points**2).sum(axis=1)
-        self._right = np.vstack([self.points.T, np.ones(len(points)), half])
+        near = points / length
+        # exponents by one matrix product with z, z² and 1: -|z - p|² / 2 = z.p - |z|²/2 - |p|²/2
+        bend = np.broadcast_to(-0.5 / length**2, points.shape)
+        self.right = np.hstack([near / length, bend, -0.5 * (near**2).sum(axis=1, keepdims=True)])
 
     def expand(self, base: np.ndarray) -> np.ndarray:
-        n, d = base.shape
-        left = np.empty((n, d + 2))
-        left[:, :d] = base / self.length
-        left[:, d] = -0.5 * np.einsum("nd,nd->n", left[:, :d], left[:, :d])
-        left[:, d + 1] = 1.0
-        out = np.empty((n, d + 2 + len(self.points)))
-        _fill_mean(out, base)
-        # exponents by one matrix product: -|z - p|² / 2 = z.p - |z|²/2 - |p|²/2
-        np.exp(left @ self._right, out=out[:, d + 2 :])
-        return out
+        return expanded([self], base)[0]
+
+
+def expanded(features: Sequence[KernelFeatures], base: np.ndarray) -> list[np.ndarray]:
+    """Return the columns of several processes at the same coded variables, each of shape (n, d + 2 + points).
+
+    They are laid out for products with coefficients from the left: column after column in memory.
+    """
+    n, d = base.shape
+    mean = mean_columns(base).T
+    left = np.vstack([base.T, base.T**2, np.ones(n)])
+    exponents = np.concatenate([f.right for f in features]) @ left
+    out, start = [], 0
+    for feature in features:
+        end = start + len(feature.right)
+        columns = np.empty((d + 2 + end - start, n))
+        columns[: d + 2] = mean
+        np.exp(exponents[start:end], out=columns[d + 2 :])
+        out.append(columns.T)
+        start = end
+    return out
 
 
 class GaussianProcess:
@@ -232,17 +244,8 @@ class GaussianProcess:
 
 def mean_columns(base: np.ndarray) -> np.ndarray:
     """Return the constant, the variables, and how far a formula lies from the middle, shape (n, d + 2)."""
-    out = np.empty((len(base), base.shape[1] + 2))
-    _fill_mean(out, base)
-    return out
-
-
-def _fill_mean(out: np.ndarray, base: np.ndarray) -> None:
-    """Write the mean's columns into the first of `out`."""
-    d = base.shape[1]
-    out[:, 0] = 1.0
-    out[:, 1 : d + 1] = base
-    out[:, d + 1] = np.einsum("nd,nd->n", base, base) / np.sqrt(max(d, 1))
+    away = (base**2).sum(axis=1) / np.sqrt(max(base.shape[1], 1))
+    return np.column_stack([np.ones(len(base)), base, away])
 
 
 def _representing(z: np.ndarray, most: int = 90, left: float = 4e-3) -> tuple[np.ndarray, np.ndarray]:

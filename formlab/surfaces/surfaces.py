@@ -17,6 +17,7 @@ from formlab.html import Markup, escape, headed, panel, table
 from formlab.surfaces.diagnose import over_parts
 from formlab.surfaces.draws import Columns, Draws, Mixed
 from formlab.surfaces.fitting import Ground, fit_response
+from formlab.surfaces.gaussian_process import KernelFeatures, expanded
 from formlab.surfaces.makeable import Chance, chance_to_make
 from formlab.surfaces.noise import Scatter
 from formlab.surfaces.parts import Features
@@ -213,22 +214,20 @@ class Surfaces(Mapping[str, Surface]):
         if only is not None:
             some = {key: f for key, f in features.items() if key in only}
             features = some or dict(
-                [next(iter(features.items()))]
+                list(features.items())[:1]
             )  # one at least tells how many formulas there are
         variables = {id(f.variables): f.variables for f in features.values()}
         held = Held(complete)
         base = {key: v.base(held if isinstance(v, Variables) else complete) for key, v in variables.items()}
 
-        def made(feature: Features) -> np.ndarray:
-            return feature.expand(base[id(feature.variables)])
-
         if len(features) * len(complete) < 200_000:  # threads cost more than they bring
-            return {key: made(f) for key, f in features.items()}
+            return _at_once(features, base)
         with (
             one_thread(),
             ThreadPoolExecutor(os.cpu_count() or 1) as pool,
         ):  # large arrays leave the interpreter lock
-            return dict(zip(features, pool.map(made, features.values())))
+            made = pool.map(lambda f: f.expand(base[id(f.variables)]), features.values())
+            return dict(zip(features, made))
 
     def sample(
         self, frame: pd.DataFrame, draws: int = 1000, of: str = "mean", seed: int | None = None
@@ -294,6 +293,22 @@ class Surfaces(Mapping[str, Surface]):
             least = f"R² {worst.min():.2f}" if np.isfinite(worst.min()) else "some decide a term alone"
             verdict += f"; batches left out are predicted worst for {worst.idxmin()} ({least})."
         return panel("Surfaces", verdict, table(headed(shown), rows=20, digits=3), notes)
+
+
+def _at_once(features: Mapping[int, Features], base: Mapping[int, np.ndarray]) -> Columns:
+    """Columns of all features; processes in the same variables are worked out together."""
+    alike: dict[int, list[int]] = {}
+    for key, feature in features.items():
+        if isinstance(feature, KernelFeatures):
+            alike.setdefault(id(feature.variables), []).append(key)
+    out = {
+        key: f.expand(base[id(f.variables)])
+        for key, f in features.items()
+        if not isinstance(f, KernelFeatures)
+    }
+    for variables, keys in alike.items():
+        out |= zip(keys, expanded([features[key] for key in keys], base[variables]))  # type: ignore[misc]
+    return out
 
 
 def _owners(weights: tuple[float, ...], draws: int, rng: np.random.Generator) -> np.ndarray:
