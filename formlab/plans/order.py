@@ -84,7 +84,7 @@ def spread_evenly(structure: Structure, order: np.ndarray, batches: Sequence[int
 def trend_order(structure: Structure, x: np.ndarray, rng: Any) -> tuple[np.ndarray, float]:
     """Return an order in which the model is nearly orthogonal to a linear and a quadratic time trend.
 
-    Batches are swapped within their block, day, base mixing or loads while the squared correlations of the
+    Batches are swapped within their block, day or base mixing, whatever loads they share, while the squared correlations of the
     model's columns with both trends fall (after Cox 1951).
 
     Returns
@@ -121,9 +121,9 @@ def _fewer_trends(structure: Structure, columns: np.ndarray, order: np.ndarray) 
     batch = structure.groups["batch"]
     sequence = list(dict.fromkeys(batch[order].tolist()))
     rows = {b: [int(r) for r in order if batch[r] == b] for b in sequence}
-    sharing = _sharing_loads(structure)
-    levels = [sharing, *(structure.groups[c] for c in COARSE if c in structure.groups)]
-    unit = [tuple(int(labels[rows[b][0]]) for labels in levels) for b in sequence]
+    unit = [
+        tuple(int(structure.groups[c][rows[b][0]]) for c in COARSE if c in structure.groups) for b in sequence
+    ]
     size = [len(rows[b]) for b in sequence]
     sums = np.array([columns[rows[b]].mean(axis=0) for b in sequence])
     places = np.split(_trends(len(order)), np.cumsum(size)[:-1])
