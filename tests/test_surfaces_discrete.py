@@ -26,7 +26,8 @@ def test_wine_ratings():
     surface = fit(brief("rating", settings), frame)["y"]
     half = surface.coefficients["estimate"].to_numpy()  # levels are coded 1 and -1
     assert_allclose(2 * half[1:], [2.503, 1.528], atol=1e-3)
-    shifted = np.array(surface.parts[0].scale.thresholds) + half[1] + half[2]
+    assert surface.cut_points["between"].tolist() == ["1 and 2", "2 and 3", "3 and 4", "4 and 5"]
+    shifted = surface.cut_points["at"].to_numpy() + half[1] + half[2]
     assert_allclose(shifted, [-1.344, 1.251, 3.467, 5.006], atol=2e-3)
     chance = surface.parts[0].scale.chances(np.array([half[1] + half[2], -half[1] - half[2]]))
     assert_allclose(chance.sum(axis=1), 1)
@@ -84,6 +85,20 @@ def test_an_error_that_a_law_does_not_have_is_not_called_zero():
     surface = fit(brief("pass", [{"name": "oil", "low": 0, "high": 30}]), trials, seed=1)["y"]
     assert np.isnan(surface.summary["s"]) and "error" not in surface.verdict
     assert surface.components.loc[:1, ["variance", "sd", "low", "high"]].isna().all(axis=None)
+
+
+def test_cut_points_stand_for_the_constant_of_a_rating():
+    rng = np.random.default_rng(1)
+    x = np.tile(np.linspace(-1, 1, 8), 3)
+    frame = pd.DataFrame(
+        {"x": x, "y": np.clip(np.round(2.5 + 1.2 * x + 0.5 * rng.standard_normal(24)), 1, 4)}
+    )
+    made = brief("rating", [{"name": "x", "low": -1, "high": 1}], model="quadratic")
+    text = str(fit(made, frame, seed=1)["y"])
+    assert "Cut points of the predictor\n  between" in text and "\n     1 " not in text
+    assert "with linear terms; ask for the whole model with kind = 'least squares'." in text
+    two = pd.DataFrame({"x": [-1.0, 1.0] * 6, "y": [1.0, 3, 2, 2, 3, 1, 1, 3, 2, 2, 1, 3]})
+    assert "; these trials cannot carry the whole model." in " ".join(fit(made, two, seed=1)["y"].warnings_)
 
 
 def test_separated_outcomes_are_refused():

@@ -91,13 +91,15 @@ def fit_response(ground: Ground, response: Response, kind: str, rng: np.random.G
 def _discrete(ground: Ground, response: Response, kind: str) -> Surface:
     """A rating, count or pass/fail: the whole model by maximum likelihood, or its linear terms where kind leaves the choice."""
     space, slabs = ground.space, ground.slabs
+    values = values_of(slabs, response, Scale())
     notes = []
     if kind != "least squares":  # not those of the whole model: its products may carry what is linear
-        space = ModelSpace(ground.brief, "linear", "linear", "none", space.measure)
-        notes.append(
-            f"A {response.kind} is fitted by maximum likelihood with linear terms; ask for the whole model with kind = 'least squares'."
-        )
-    values = values_of(slabs, response, Scale())
+        whole = space
+        space = ModelSpace(ground.brief, "linear", "linear", "none", whole.measure)
+        words = f"A {response.kind} is fitted by maximum likelihood with linear terms"
+        if len(whole) > len(space):
+            words += _ask_for_whole(whole, slabs.formulas.iloc[values.rows])
+        notes.append(f"{words}.")
     columns = space.matrix(slabs.formulas.iloc[values.rows])
     check_estimable(columns, space.names, space.model)
     constant = np.zeros(len(space), dtype=bool)
@@ -109,6 +111,15 @@ def _discrete(ground: Ground, response: Response, kind: str) -> Surface:
         ground.brief, response, f"{response.kind}, maximum likelihood", space, slabs, values, noise, (part,), (1.0,),
         None, None, None, notes + said,
     )  # fmt: skip
+
+
+def _ask_for_whole(space: ModelSpace, formulas: pd.DataFrame) -> str:
+    """How to ask for the terms that were left out, or that these trials cannot carry them."""
+    try:
+        check_estimable(space.matrix(formulas), space.names, space.model)
+    except FitError:
+        return "; these trials cannot carry the whole model"
+    return "; ask for the whole model with kind = 'least squares'"
 
 
 def _scale(ground: Ground, response: Response) -> tuple[Scale, list[str]]:

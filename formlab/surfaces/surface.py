@@ -375,6 +375,8 @@ class Surface:
         head = title if title == self.name else f"{title} ({self.name})"
         parts = ["\n".join([f"{head}: {self.verdict}", *(f"  ! {w}" for w in self.warnings_)])]
         tables = {f"Coefficients, on the scale of the fit ({self.values.scale.text})": self._shown}
+        if len(self.cut_points):
+            tables["Cut points of the predictor"] = self.cut_points
         if self.solution is not None:
             tables["Analysis of variance of the whole model"] = headed(self.anova)
         for title, frame in tables.items():
@@ -383,10 +385,21 @@ class Surface:
         return "\n\n".join(parts)
 
     @property
+    def cut_points(self) -> pd.DataFrame:
+        """Of a rating: between (two neighbouring categories), at (the predictor where half lie above); else no rows."""
+        scale = self.parts[0].scale
+        ends = getattr(scale, "categories", ())
+        between = [f"{low:g} and {high:g}" for low, high in zip(ends, ends[1:])]
+        return pd.DataFrame({"between": between, "at": list(getattr(scale, "thresholds", ()))})
+
+    @property
     def _shown(self) -> pd.DataFrame:
         """The coefficients without what says nothing of this kind of fit."""
         least = self.kind == "least squares"
-        return headed(self.coefficients.drop(columns=["df"] if least else ["t", "df", "p", "vif"]))
+        table = self.coefficients
+        if len(self.cut_points):  # they stand for the constant
+            table = table[table["term"] != "1"]
+        return headed(table.drop(columns=["df"] if least else ["t", "df", "p", "vif"]))
 
     def _repr_html_(self) -> str:
         notes = Markup("".join(f"<p>{escape(text)}</p>" for text in self.warnings_[:3]))
@@ -395,6 +408,8 @@ class Surface:
         if flips:
             shown["prior"] = ["hangs on it" if term in flips else "" for term in shown["term"]]
         parts = [notes, table(shown, rows=60)]
+        if len(self.cut_points):
+            parts.append(fold("Cut points of the predictor", table(self.cut_points)))
         if self.contest is not None:
             parts.append(fold("The contest: ways of writing it, by what they predicted", table(self.contest)))
         if self.solution is not None:
