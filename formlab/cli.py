@@ -249,6 +249,8 @@ def _check(args: argparse.Namespace) -> int:
     region = Region.from_brief(series.brief).check()
     trials = series.trials() if series.has_plan else None
     planned = series.plan_frame()["trial"].nunique() if series.has_plan else 0
+    if trials is not None:  # lines of what failed or is pending hold no reading
+        trials = trials[trials[series.brief.response_names].notna().any(axis=1)]
     read, readings = (0, 0) if trials is None else (trials["trial"].nunique(), len(trials))
     brief, today = series.brief, series.brief.baseline
     dark = [p.name for p in brief.ingredients if p.price is None or p.density is None]
@@ -335,7 +337,10 @@ def _form(args: argparse.Namespace) -> int:
 
     series = open_series(args.folder)
     form = results_form(series.brief, _of_round(series, args.round))
-    return _written(args, [series.write_out("results_form.xlsx", form)])
+    paths = series.write_form(form)
+    if len(paths) > 1 and not args.json:
+        print(f"The form that was there holds readings that are not loaded; it is kept as {paths[1]}.")
+    return _written(args, paths)
 
 
 def _of_round(series: Any, number: int | None) -> Any:
@@ -533,7 +538,9 @@ def _panel(args: argparse.Namespace) -> int:
             if args.json:
                 _print_json({"address": address})
             else:
-                print(f"The panel is at {address}\nIt needs some seconds to fit. Stop it with Ctrl-C.")
+                print(
+                    f"The panel is at {address}\nIt fits the surfaces first, which may take a minute. Stop it with Ctrl-C."
+                )
             sys.stdout.flush()
             if not args.no_browser:
                 webbrowser.open_new_tab(address)

@@ -336,7 +336,15 @@ def test_the_form_says_what_each_kind_of_reading_may_be():
     said = {c.value: c.comment.text for c in book["results"][1] if c.comment}
     assert "1 for a pass, 0 for a fail; not read: leave empty." in said["tear"]
     assert "<0.5" in said["hardness"] and "<0.5" not in said["feel"] + said["tear"]
-    assert "A whole number" in said["specks"]
+    assert "A whole number" in said["specks"] and "A whole number" in said["feel"]
+    rules = {
+        str(r.sqref)[0]: r.formula1
+        for r in book["results"].data_validations.dataValidation
+        if r.type == "custom"
+    }
+    letters = {c.value: c.column_letter for c in book["results"][1]}
+    assert rules[letters["feel"]] == "AND(ISNUMBER({0}),{0}=INT({0}))".format(letters["feel"] + "2")
+    assert "INT(" in rules[letters["specks"]] and "INT(" not in rules[letters["hardness"]]
 
 
 def test_cure_as_a_multiple_of_t90_is_a_card_in_two_steps():

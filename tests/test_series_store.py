@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import openpyxl
 import pandas as pd
 import pytest
 
@@ -261,3 +262,23 @@ def test_files_below_out(series: Series) -> None:
     assert (series.out / "table.csv").read_text() == "note\n'=1+1\n"
     assert series.write_workbook("form.xlsx", {"results": series.plan_frame()}).stat().st_size > 1000
     assert open_series(series.path).notices == []
+
+
+def test_a_form_that_was_filled_in_is_kept(series: Series) -> None:
+    from formlab.cards import results_form
+
+    blank = results_form(series.brief, series.plan_frame())
+    assert series.write_form(blank) == [series.out / "results_form.xlsx"] == series.write_form(blank)
+    book = openpyxl.load_workbook(series.out / "results_form.xlsx")
+    column = next(cell.column for cell in book["results"][1] if "erasure" in str(cell.value).lower())
+    book["results"].cell(2, column).value = 88.5  # somebody typed a result into it
+    book.save(series.out / "results_form.xlsx")
+    typed = (series.out / "results_form.xlsx").read_bytes()
+    written = series.write_form(blank)
+    assert written == [series.out / "results_form.xlsx", series.out / "results_form_1.xlsx"]
+    assert written[1].read_bytes() == typed and written[0].read_bytes() == blank
+    series.load_results(written[1])
+    written[0].write_bytes(typed)
+    assert len(series.write_form(blank)) == 1  # all of it is loaded
+    written[0].write_text("no workbook")
+    assert series.write_form(blank)[1].name == "results_form_2.xlsx"

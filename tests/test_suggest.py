@@ -310,3 +310,28 @@ def test_wrong_questions(asked, message):
     with pytest.raises(SuggestError) as caught:
         suggest(brief, KnownSurfaces(brief, [hardness], [2.0]), **asked)
     assert str(caught.value) == message
+
+
+def test_draws_that_share_a_model_are_a_cluster():
+    """Half of the draws come from a model that always conforms, half from one that never does: two coins, not 200."""
+    brief = brief_of(response=[{"name": "hardness", "at_least": 50.0}])
+    rows = np.split(np.arange(200), 2)
+
+    class Halves:
+        by_part = property(lambda self: [rows])
+
+        def typical(self, frame):
+            return np.where(np.arange(200) < 100, 60.0, 40.0)[:, None, None] * np.ones((1, len(frame), 1))
+
+        def new_batch(self, frame, seed=None):
+            return self.typical(frame)
+
+        accepted = new_batch
+
+        def __len__(self):
+            return 200
+
+    figures = conformance(brief, Halves(), Region(brief).centre())[0]
+    assert figures.true_mean == 0.5
+    assert_allclose(figures.of_parts, 0.5 / np.sqrt(2))  # of the mean of two coins
+    assert_allclose(figures.error("true_mean"), 0.5 / np.sqrt(200))

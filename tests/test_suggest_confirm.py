@@ -124,6 +124,22 @@ def test_promises_are_kept_in_the_series_and_settled_by_later_batches(suggested,
     assert list(settle_promises(brief, kept, made.reset_index(drop=True))["batch"]) == ["B91"]
 
 
+def test_a_promise_may_be_older_than_an_ingredient_or_a_setting(suggested):
+    """It held none of a new ingredient; what a new setting was is not known, so it is no test."""
+    series, trials, _, answer = suggested
+    series.save_promise(answer)
+    kept = series.promises()
+    made = answer.frame.assign(batch="B90", **demo.TRUTHS["ink_wedge"](series.brief, answer.frame).iloc[0])
+    more = series.brief.model_dump(by_alias=True, exclude_none=True)
+    more["ingredient"].append({"name": "talc", "low": 0.0, "high": 5.0, "density": 2.7, "price": 0.5})
+    new = type(series.brief)(**more)
+    assert len(settle_promises(new, kept, made.assign(talc=0.0))) == 1
+    assert settle_promises(new, kept, made.assign(talc=3.0)).empty
+    more["setting"] = [*more["setting"], {"name": "press_c", "low": 140, "high": 160}]
+    more["current"]["press_c"] = 150
+    assert settle_promises(type(new)(**more), kept, made.assign(talc=0.0, press_c=150.0)).empty
+
+
 def test_a_report_tells_of_past_promises_and_lowers_its_claims(suggested):
     series, trials, surfaces, answer = suggested
     brief = series.brief

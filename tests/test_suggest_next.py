@@ -10,7 +10,7 @@ from scipy.stats import norm
 from formlab import fit, open_series, suggest
 from formlab.errors import SuggestError
 from formlab.region import Region
-from formlab.suggest import conformance, next_trials, trial_cost
+from formlab.suggest import conformance, find_conflict, next_trials, trial_cost
 from formlab.suggest.next import chosen_trials
 from formlab.terms import ModelSpace
 from tests.known_surfaces import KnownSurfaces
@@ -130,6 +130,12 @@ def test_what_could_not_be_made_is_avoided():
     wet, dry = conformance(brief, draws, ends, seed=1)
     assert wet.made < 0.2 < 0.8 < dry.made
     assert wet.true_mean <= wet.made and dry.true_mean > 0.8
+    most = find_conflict(brief, surfaces, confidence=0.99, seed=1)
+    region = Region(brief).sample(2000, 1)
+    together = conformance(brief, surfaces.draw(500, seed=1), region, seed=1)
+    assert_allclose(
+        most.together, max(c.true_mean for c in together), atol=0.03
+    )  # what cannot be made meets nothing
     ahead = next_trials(brief, surfaces, frame, count=3, maximise="hardness", seed=1).frame
     assert ahead["oil"].max() < frame["oil"].quantile(0.75)
     answer = suggest(brief, surfaces, maximise="conformance", seed=1, explain=False)

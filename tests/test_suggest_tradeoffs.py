@@ -2,8 +2,10 @@
 
 import numpy as np
 import pandas as pd
+import pytest
 from numpy.testing import assert_allclose
 
+from formlab.errors import SuggestError
 from formlab.suggest import cost_frontier, cost_scenarios, response_frontier
 from tests.known_surfaces import KnownSurfaces
 from tests.test_suggest import TWO, brief_of, hardness, smear, two_known
@@ -40,6 +42,8 @@ def test_costs_under_price_scenarios():
     brief = brief_of()
     formulas = brief.complete(pd.DataFrame({"oil": [10.0, 0.0], "chalk": [90.0, 90.0]}))
     prices = pd.DataFrame({"dear": {"oil": 2.2, "chalk": np.nan}})
+    with pytest.raises(SuggestError, match="prices has a line for 0, which is no ingredient of the brief"):
+        cost_scenarios(brief, formulas, prices.reset_index())
     got = cost_scenarios(brief, formulas, prices).set_index(["formula", "scenario"])
     assert_allclose(got.loc[(0, "dear"), "per_kg"] - got.loc[(0, "brief"), "per_kg"], 10 * 1.0 / 200)
     volume = 10 / 0.91 + 90 / 2.71 + 100 / 0.94

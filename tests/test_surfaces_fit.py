@@ -80,6 +80,24 @@ def test_no_variation():
     )
 
 
+@pytest.mark.parametrize(
+    ("kind", "law"), [("averaged", "measure"), ("least squares", "measure"), ("auto", "pass")]
+)
+def test_an_ingredient_that_is_newer_than_the_trials(kind, law):
+    parts = [
+        {"name": "rubber", "role": "rubber"},
+        {"name": "oil", "low": 0, "high": 20},
+        {"name": "talc", "low": 0, "high": 20},
+    ]
+    made = Brief(ingredient=parts, response=[{"name": "y", "kind": law}], model="linear")
+    read = np.array([0, 1, 0, 0, 1, 0, 1, 1, 0, 1, 0, 1, 1, 1.0])
+    frame = pd.DataFrame({"rubber": 100.0, "oil": np.linspace(0, 20, 14), "talc": 0.0, "y": read})
+    with pytest.raises(
+        FitError, match="Response 'y': no trial had any 'talc', so what it does cannot be estimated. Make"
+    ):
+        fit(made, frame, kind=kind, seed=1)
+
+
 def test_all_at_a_bound():
     bounded = brief([{"name": "hardness", "bounds": [0, 100], "scale": "logit"}])
     assert message(bounded, trials().assign(hardness=100.0)) == (
@@ -509,7 +527,8 @@ def test_a_share_that_was_never_tried_is_not_taken_for_nothing():
     frame["y"] += 50
     frame[["a", "b", "c"]] = frame[["a", "b", "c"]].div(1 - frame["d"], axis=0)
     frame["d"] = 0.0
-    assert message(made, frame, kind="averaged").startswith("Term 'd' is a combination of the other terms")
+    said = message(made, frame, kind="averaged")
+    assert said.startswith("Response 'y': no trial had any 'd', so what it does cannot be estimated.")
     table = fit(made, frame, seed=1)["y"].predict_table(
         pd.DataFrame({"a": [0.2], "b": 0.1, "c": 0.1, "d": 0.6})
     )

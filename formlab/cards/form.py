@@ -137,10 +137,14 @@ def _check_cells(sheet: Any, columns: list[str], last: int, brief: Brief) -> Non
 
 
 def _formula(cell: str, response: Response) -> str:
-    """Return the test of a reading: a number that is possible, or text that begins with < or >."""
+    """Return the test of a reading: a number that is possible (whole where it must be), or text that begins with < or >."""
     low, high = response.possible
     tests = [f"ISNUMBER({cell})", *([f"{cell}>={low!r}"] if math.isfinite(low) else [])]
     tests += [f"{cell}<={high!r}"] if math.isfinite(high) else []
+    whole = f"{cell}=INT({cell})"
+    if response.kind in ("rating", "pass"):
+        return f"AND({','.join([*tests, whole])})"
+    tests += [whole] if response.kind == "count" else []
     return f'OR(AND({",".join(tests)}),LEFT({cell},1)="<",LEFT({cell},1)=">")'
 
 
@@ -153,7 +157,7 @@ def _allowed(response: Response) -> str:
         f"{high:g} or less" if math.isfinite(high) else "",
     ]
     span = f"{low:g} to {high:g}" if all(ends) else "".join(ends)
-    number = "A whole number" if response.kind == "count" else "A number"
+    number = "A whole number" if response.kind in ("count", "rating") else "A number"
     number = f"{number}{', ' + span if span else ''}{' ' + response.unit if response.unit else ''}"
     beyond = "" if response.kind == "rating" else "; beyond what can be read: <0.5 or >90"
     return f"{number}{beyond}; not read: leave empty."

@@ -56,7 +56,15 @@ def observed_predicted(surface: Any, ax: Axes | None = None, level: float = 0.95
     ax.set_ylabel(f"measured{of}")
     heading(ax, f"{response.title}: {_how_good(surface)}", look)
     handles = [
-        Line2D([], [], ls="", marker="o", ms=5, color=look.ink, label="slab (mean of its readings)"),
+        Line2D(
+            [],
+            [],
+            ls="",
+            marker="o",
+            ms=5,
+            color=look.ink,
+            label="slab (mean of its readings)" if response.kind == "measure" else "one reading",
+        ),
         Line2D(
             [],
             [],
@@ -75,7 +83,7 @@ def observed_predicted(surface: Any, ax: Axes | None = None, level: float = 0.95
 
 def _how_good(surface: Any) -> str:
     summary = surface.summary
-    words = f"{len(surface.values.y)} slabs"
+    words = f"{len(surface.values.y)} {'slabs' if surface.response.kind == 'measure' else 'readings'}"
     if summary.get("r2_predicted") is not None and np.isfinite(summary["r2_predicted"]):
         words += f", R²\u00a0{summary['r2']:.2f}, of batches left out {summary['r2_predicted']:.2f}"
     return words

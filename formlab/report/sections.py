@@ -12,8 +12,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from formlab.brief import Brief
 from formlab.cautions import cautions_for, cautions_html
-from formlab.html import Markup, escape, headed, number
+from formlab.html import Markup, counted, escape, headed, number
 from formlab.region import Region
 from formlab.report.paper import abreast, listed, page_table, picture, said
 from formlab.report.story import Story, was_read
@@ -165,7 +166,7 @@ def _measured(story: Story) -> Iterable[Markup]:
         read["journal"] = [entries.get(str(trial), "") for trial in read.index]
     yield said(
         [
-            f"{len(frame)} readings of {len(read)} trials; each figure is the mean of a slab's readings.",
+            f"{_counted_readings(frame, here)}; each figure is the mean of a slab's readings.",
             *_limits(frame, here),
         ]
     )
@@ -174,6 +175,13 @@ def _measured(story: Story) -> Iterable[Markup]:
         odd = frame[frame["status"].ne("ok")].reindex(columns=["trial", "batch", "session", "status", "note"])
         if len(odd):
             yield page_table(odd.dropna(axis=1, how="all").fillna(""), "Not ok, pending or set aside")
+
+
+def _counted_readings(frame: pd.DataFrame, names: Sequence[str]) -> str:
+    read = frame[frame[list(names)].notna().any(axis=1)]
+    others = frame["trial"].nunique() - read["trial"].nunique()
+    rest = f", and {counted(others, 'trial')} without any" if others else ""
+    return f"{counted(len(read), 'reading')} of {counted(read['trial'].nunique(), 'trial')}{rest}"
 
 
 def _limits(frame: pd.DataFrame, names: Sequence[str]) -> list[str]:
@@ -261,6 +269,10 @@ def _window(story: Story) -> Iterable[Markup]:
         yield page_table(window.rename(columns={"plus_minus": "±"}).reset_index())
 
 
+def _shown_of(frame: pd.DataFrame, brief: Brief) -> list[str]:
+    return [n for n in ("trial", "batch", "load", *brief.varied, *brief.setting_names) if n in frame]
+
+
 def _next(story: Story, count: int) -> Iterable[Markup]:
     if story.surfaces is None:
         yield said([WAITS])
@@ -270,9 +282,7 @@ def _next(story: Story, count: int) -> Iterable[Markup]:
     more = next_trials(story.brief, story.surfaces, story.trials, count=count, seed=story.seed)  # type: ignore[arg-type]
     yield said(more.notes)
     yield page_table(
-        more.frame[["trial", "batch", *story.brief.varied, *story.brief.setting_names]].rename(
-            columns=story.brief.head
-        )
+        more.frame.reindex(columns=_shown_of(more.frame, story.brief)).rename(columns=story.brief.head)
     )
 
 

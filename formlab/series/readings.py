@@ -20,6 +20,7 @@ from formlab.series.workbook import Cell
 __all__ = ["FAILURES", "STATUSES", "Readings", "check_form"]
 
 FAILURES = ("would not band", "stuck", "scorched", "blistered", "spoiled")
+EMPTY = "at least one line with a reading or a status"
 STATUSES = ("ok", "pending", "set aside", *FAILURES)
 WORDS = {
     True: {"1", "true", "yes", "pass", "passed", "y", "ok"},
@@ -71,7 +72,7 @@ def check_form(form: Form, brief: Brief, plan: pd.DataFrame) -> Readings:
     findings += _plan_cells(table[attempted], out["trial"], plan, brief, form.file)
     findings += _duplicates(out, brief, form.file)
     if not len(out):
-        findings.append(Finding.at(form.file, None, "", None, "at least one line with a reading or a status"))
+        findings.append(Finding.at(form.file, None, "", None, EMPTY))
     findings = [f for f in findings if f.problem.row not in dropped]
     order = {name: k for k, name in enumerate([*given, *brief.response_names, "status", "note"])}
     findings.sort(key=lambda f: (f.problem.row or 0, order.get(f.problem.column, -1)))
@@ -136,6 +137,8 @@ def _reading(cell: Cell, response: Response, comma: bool | None) -> Read:
     value = float(read.text.lstrip("<>"))
     if not low <= value <= high:
         return Read(None, f"a value that is possible: {low:g} to {high:g}", harmless=False)
+    if response.kind == "rating" and (read.text[0] in "<>" or value != int(value)):
+        return Read(None, "a rating: a whole number; those of several people on a line each", harmless=False)
     if response.kind == "count" and read.text[0] not in "<>" and (value != int(value) or value < 0):
         return Read(None, "a count: a whole number, 0 or more", harmless=False)
     return read

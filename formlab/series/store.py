@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import warnings
 from collections.abc import Mapping, Sequence
+from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,14 +17,14 @@ from formlab.gates import gate_table
 from formlab.html import Markup, escape, panel, table
 from formlab.series import join
 from formlab.series.briefs import brief_text, parse_brief
-from formlab.series.files import inside, not_written, write_atomic
+from formlab.series.files import inside, not_written, read_bytes, write_atomic
 from formlab.series.findings import problem_table
 from formlab.series.folder import Folder
 from formlab.series.forms import read_form
 from formlab.series.history import cell_history, cells_frame, described, entries_frame
 from formlab.series.loading import Loaded, Read, counted, read_results
 from formlab.series.planned import as_planned, check_batches, checked_plan, keep_old_trials
-from formlab.series.readings import check_form
+from formlab.series.readings import EMPTY, check_form
 from formlab.series.revisions import asked, dropped_names, revised, revisions
 from formlab.series.tables import from_csv, to_csv
 from formlab.series.workbook import workbook_bytes
@@ -509,6 +510,32 @@ class Series:
             raise not_written(path, error) from None
         write_atomic(path, content.encode() if isinstance(content, str) else content)
         return path
+
+    def write_form(self, content: bytes) -> list[Path]:
+        """Write a form for results as ``out/results_form.xlsx``; one that holds readings not yet loaded is kept beside it.
+
+        Returns
+        -------
+        list of Path
+            The form, and where the one before it stands now, if it was kept.
+        """
+        name = "results_form.xlsx"
+        before = inside(self.out, name)
+        kept = []
+        if before.is_file() and self._holds_readings(before):
+            number = next(k for k in count(1) if not inside(self.out, f"results_form_{k}.xlsx").exists())
+            kept = [self.write_out(f"results_form_{number}.xlsx", read_bytes(before))]
+        return [self.write_out(name, content), *kept]
+
+    def _holds_readings(self, file: Path) -> bool:
+        """Whether a form holds anything that is not in ``results.csv``; so too where it cannot be read as one."""
+        try:
+            read = self._read(file, None, replace=False)
+        except SeriesError:
+            return True
+        merged = read.merged
+        wrong = [f for f in read.findings if f.problem.expected != EMPTY]
+        return bool(wrong or merged.added or merged.completed or merged.replaced)
 
     def write_csv(self, name: str, frame: pd.DataFrame) -> Path:
         """Write `frame` as the CSV file `name` below ``out/``; return its path. No text in it is taken for a formula."""

@@ -67,6 +67,7 @@ class _Measure:
     verb: str
     times: float
     unit: str
+    least: float = 0.0  # what less than that is, is only what searches leave
 
     @classmethod
     def of(cls, question: Question) -> _Measure:
@@ -74,13 +75,13 @@ class _Measure:
         if kind == "minimise":
             return cls("saves", *small_change(question.brief, name))
         if name == "conformance":
-            return cls("gains", 1.0, "probability")
+            return cls("gains", 1.0, "probability", 5e-4)
         return cls("gains", 1.0, f"{name}, {question.unit}" if question.unit else name)
 
     def line(self, size: float, unit: str, saved: float) -> dict[str, Any]:
         return {
             "if relaxed by": f"{size:.3g} {unit}".strip(),
-            f"{self.verb} {self.unit}": self.times * saved,
+            f"{self.verb} {self.unit}": self.times * saved if saved > self.least else 0.0,
         }
 
 
@@ -152,6 +153,10 @@ def _price_of_target(
         ends = np.quantile(final.typical(without.formulas.head(1))[:, 0, k], [0.01, 0.99])
         words = [f"{v:.3g}" for v, edge in zip(ends, (low, high)) if np.isfinite(edge)]
         whole, free = max(base - float(without.value[0]), saved), f"{' to '.join(words)} {part.unit}".strip()
+        if (
+            low <= ends[0] and ends[1] <= high
+        ):  # met for sure without being asked for: the rest is what searches leave
+            saved, whole, free = 0.0, 0.0, ""
     return {
         "what": f"target: {part.name} {part.target_text}",
         "chance alone": chance,

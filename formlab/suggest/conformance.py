@@ -38,6 +38,9 @@ class Conformance:
         The chance that the formula can be made at all; 1 where no trial ever failed.
     of : str
         What the first figure is of: the true mean, or the true median of responses whose targets speak of it.
+    of_parts : float
+        About by how much another seed of the fit would move the first figure, as a standard error: a fit keeps some of the
+        models it has seen. It is not in `error`.
     """
 
     true_mean: float
@@ -46,6 +49,7 @@ class Conformance:
     draws: int
     made: float = 1.0
     of: str = "true mean"
+    of_parts: float = 0.0
 
     def error(self, kind: str) -> float:
         """Return the Monte Carlo standard error of one of the three."""
@@ -124,12 +128,27 @@ def conformance(
         For the errors of the new batch and of its test; the draws' own where left out.
     """
     values = draws.typical(frame), draws.new_batch(frame, seed=seed), draws.accepted(frame, seed=seed)
-    ok = [met(brief, value) for value in values]
+    ok: list[np.ndarray] = [met(brief, value) for value in values]
     chance, made = chance_to_make(draws, frame), np.ones(len(frame))
     if chance is not None:
         ok, made = [part * chance for part in ok], chance.mean(axis=0)
     mean, batch, passed = (part.mean(axis=0) for part in ok)
     return [
-        Conformance(float(a), float(b), float(c), len(draws), float(d), brief.true_words)
-        for a, b, c, d in zip(mean, batch, passed, made)
+        Conformance(float(a), float(b), float(c), len(draws), float(d), brief.true_words, float(e))
+        for a, b, c, d, e in zip(mean, batch, passed, made, _of_parts(draws, ok[0]))
     ]
+
+
+def _of_parts(draws: Drawn, ok: np.ndarray) -> np.ndarray:
+    """Standard error of shares of draws (rows of `ok`) for having kept some parts of each posterior only, shape (n,).
+
+    Draws from one part are a cluster, and each response has clusters of its own, as in the variance of Cameron, Gelbach &
+    Miller (2011, J. Business & Economic Statistics 29:238; from memory), without what two responses' clusters share.
+    """
+    total, mean = np.zeros(ok.shape[1]), ok.mean(axis=0)
+    for clusters in getattr(draws, "by_part", []):
+        if len(clusters) > 1:
+            total += sum(
+                (len(rows) / len(ok)) ** 2 * (ok[rows].mean(axis=0) - mean) ** 2 for rows in clusters
+            )
+    return np.sqrt(total)

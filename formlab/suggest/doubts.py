@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -153,11 +154,17 @@ def if_less_sure(question: Question, region: Region, found: Found, answer: Answe
 
 
 def under_other_priors(
-    brief: Brief, surfaces: Any, formula: pd.DataFrame, of: str, confidence: float | None, seed: int
+    brief: Brief,
+    surfaces: Any,
+    formula: pd.DataFrame,
+    of: str,
+    confidence: float | None,
+    seed: int,
+    honest: Callable[[float], float] | None = None,
 ) -> list[str]:
     """Return what the conformance would be with the priors' scale halved and doubled, and whether that turns the verdict.
 
-    Nothing is said of surfaces without priors.
+    Lowered as `honest` says, for past misses. Nothing is said of surfaces without priors.
     """
     if not any(getattr(surface, "origins", ()) for surface in surfaces.values()):
         return []
@@ -172,7 +179,8 @@ def under_other_priors(
         )
         for scale in (0.5, 2.0)
     )
-    text = f"With priors of half the scale the figure would be {half:.2f}, of double {double:.2f}"
+    shown = [figure if honest is None else honest(figure) for figure in (half, double)]
+    text = f"With priors of half the scale the figure would be {shown[0]:.2f}, of double {shown[1]:.2f}"
     error = 2 * np.sqrt(0.25 / FEW_DRAWS)
     if confidence is not None and min(half, double) < confidence - 0.05 - error:
         return [f"{text}: the verdict hangs on the prior. More trials near this formula would settle it."]

@@ -13,7 +13,7 @@ from formlab.brief import Brief, Response
 from formlab.errors import SuggestError
 from formlab.region import Region
 from formlab.suggest.conformance import KINDS, met
-from formlab.suggest.posterior import Posterior
+from formlab.suggest.posterior import Posterior, chance_to_make
 from formlab.suggest.question import matters
 from formlab.suggest.search import search
 
@@ -199,27 +199,35 @@ class _Reach:
         self.values: Callable[[pd.DataFrame], np.ndarray] = {
             "true_mean": drawn.typical, "new_batch": drawn.new_batch, "accepted": drawn.accepted
         }[of]  # fmt: skip
+        self.chance: Callable[[pd.DataFrame], np.ndarray | None] = lambda frame: chance_to_make(drawn, frame)
         self.formulas = self.region.sample(1000, seeds[2])
-        self.known = self.values(self.formulas)
+        self.known, self.made = self.values(self.formulas), self.chance(self.formulas)
 
     def seen(self, targets: Targets) -> float:
         """The highest probability at the formulas known so far: no more than the true one."""
         return float(self._at_known(targets).max())
 
     def _at_known(self, targets: Targets) -> np.ndarray:
-        return np.asarray(met(self.brief, self.known, targets).mean(axis=0))
+        return self._share(self.known, self.made, targets)
+
+    def _share(self, values: np.ndarray, made: np.ndarray | None, targets: Targets) -> np.ndarray:
+        """How surely targets are met by formulas that may turn out not to be made, shape (n,)."""
+        ok = met(self.brief, values, targets)
+        return np.asarray((ok if made is None else ok * made).mean(axis=0))
 
     def best(self, targets: Targets) -> float:
         """The highest probability over the region, `targets` in place of the brief's."""
 
         def score(frame: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
-            return np.zeros(len(frame)), -met(self.brief, self.values(frame), targets).mean(axis=0)
+            return np.zeros(len(frame)), -self._share(self.values(frame), self.chance(frame), targets)
 
         starts = self.formulas.iloc[np.argsort(-self._at_known(targets), kind="stable")[:8]]
         found = search(self.region, score, seed=self.seed, pool=500, rounds=15, starts=starts, most_slices=2)
         best = found.formulas.head(16)
         self.formulas = pd.concat([self.formulas, best], ignore_index=True)
         self.known = np.concatenate([self.known, self.values(best)], axis=1)
+        if self.made is not None:
+            self.made = np.concatenate([self.made, self.chance(best)], axis=1)  # type: ignore[list-item]
         return max(-float(found.value[0]), self.seen(targets))
 
     def least(self, parts: list[Response], others: Targets) -> float:

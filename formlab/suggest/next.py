@@ -27,7 +27,7 @@ from formlab.suggest.posterior import chance_to_make
 from formlab.suggest.question import COSTS, Question, goal_of, matters, small_change
 from formlab.suggest.search import search
 
-__all__ = ["chosen_trials", "next_trials", "trial_cost", "worth_of_another_round"]
+__all__ = ["chosen_trials", "money_of", "next_trials", "trial_cost", "worth_of_another_round"]
 
 WORLDS = 400
 POOL = 3000
@@ -97,8 +97,31 @@ def next_trials(
         seed=seed, progress=progress,
     )  # fmt: skip
     plan = Plan(brief, frame, ModelSpace(brief), kind="next", criterion="where the decision falls", seed=seed)
-    plan.notes.append(worlds.words(count))
+    plan.notes += _repeated(brief, frame)
+    plan.notes.append(worlds.words(money_of(plan)))
     return plan
+
+
+def money_of(plan: Any) -> float:
+    """Return what the batches and loads of a plan cost, as `trial_cost` counts it; NaN where the plant does not say."""
+    plant = plan.brief.plant
+    if plant.mill_h is None or plant.rate_per_h is None:
+        return float("nan")
+    cost, material = plan.cost, plan.materials["money"].sum(skipna=False)
+    hours = cost["mill_h"] + (0.0 if plant.press_h is None else cost["press_h"])
+    return float(hours * plant.rate_per_h + (material if np.isfinite(material) else 0.0))
+
+
+def _repeated(brief: Brief, frame: pd.DataFrame) -> list[str]:
+    """A note on batches of one formula."""
+    batches = frame.drop_duplicates("batch")
+    factors = [*brief.varied, *(s.name for s in brief.settings if s.changes in ("day", "batch"))]
+    alike = batches.groupby(factors)["batch"].agg(list) if factors else pd.Series(dtype=object)
+    return [
+        f"{', '.join(names)} are one formula in {len(names)} batches: what one batch reads of it is too uncertain."
+        for names in alike
+        if len(names) > 1
+    ]
 
 
 def chosen_trials(
@@ -131,7 +154,7 @@ def chosen_trials(
 
 
 def trial_cost(brief: Brief, batches: int, frame: pd.DataFrame | None = None) -> float:
-    """Return what trial batches cost: mill and press hours at the plant's rate, and the material (currency).
+    """Return what trial batches cost, each with all its slabs: mill and press hours at the plant's rate, and the material (currency).
 
     Raises
     ------
@@ -143,7 +166,7 @@ def trial_cost(brief: Brief, batches: int, frame: pd.DataFrame | None = None) ->
         raise SuggestError(
             "The cost of trials needs [plant] mill_h (h) and rate_per_h (currency per h); add them to the brief."
         )
-    loads = batches * plant.slabs_per_batch / (plant.slabs_per_load or 1)
+    loads = ceil(batches * plant.slabs_per_batch / (plant.slabs_per_load or 1))
     hours = batches * plant.mill_h + loads * (plant.press_h or 0.0)
     material = 0.0
     if frame is not None and plant.batch_kg and brief.has_costs:
@@ -333,18 +356,18 @@ class _Worlds:
 
     # ---- words ------------------------------------------------------------------------------------
 
-    def words(self, batches: int = 0) -> str:
-        """What another round is worth at most, and whether so many batches are worth making for it."""
+    def words(self, cost: float = float("nan")) -> str:
+        """What another round is worth at most, and whether it is worth its cost, where that is known."""
         kind, name = self.goal
         if kind == "minimise" and np.isfinite(self.best_value):
-            words, worth = self._saving(batches)
+            words, worth = self._saving(cost)
         elif name in self.brief.response_names:
             words, worth = self._more(name)
         else:
             words, worth = self._surer()
         return words if worth else f"{words} Another round is hardly worth its mill time."
 
-    def _saving(self, batches: int) -> tuple[str, bool]:
+    def _saving(self, cost: float) -> tuple[str, bool]:
         name = self.goal[1]
         cheapest = self.optima.value - self._too_dear()
         known = float(np.where(self.optima.exists, cheapest, self.best_value).mean())
@@ -354,14 +377,13 @@ class _Worlds:
             f"Knowing everything would save {100 * gain / self.best_value:.1f} % ({times * gain:.3g} {unit}) on average against the "
             f"formula that is sure enough now; further trials cannot bring more than that."
         )
-        piece, plant = self.brief.piece, self.brief.plant
+        piece = self.brief.piece
         if name != "cost_per_piece" or piece is None or not piece.per_year:
             return words, gain / self.best_value >= 0.01
         year = gain * piece.per_year
         words += f" It is {number(year, 3)} {self.brief.currency} a year"
-        if not batches or plant.mill_h is None or plant.rate_per_h is None:
+        if not np.isfinite(cost):
             return f"{words}.", gain / self.best_value >= 0.01
-        cost = trial_cost(self.brief, batches, self.brief.complete(self.best))
         return f"{words}, and this round costs {number(cost, 3)} {self.brief.currency}.", year > cost
 
     def _too_dear(self) -> float:

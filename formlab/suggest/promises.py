@@ -91,14 +91,18 @@ def settle_promises(brief: Brief, promises: pd.DataFrame, trials: pd.DataFrame) 
     DataFrame
         promise (row of `promises`), batch, claimed, shift (what earlier misses had already taken off the
         log-odds), came_true; one row a batch whose factors agree with the promised formula to a hundredth of
-        each range and whose responses were all read.
+        each range and whose responses were all read. Of an ingredient that is newer than a promise the promised formula
+        holds none; a promise that is older than a setting is not tested.
     """
     aimed = [part for part in brief.responses if part.has_target]
     numeric = [n for n in [*brief.varied, *brief.setting_names] if n in brief.ranges]
     category = [n for n in brief.setting_names if n not in brief.ranges]
     width = {n: brief.ranges[n][1] - brief.ranges[n][0] for n in numeric}
     lines = []
-    for row, promise in promises.iterrows():
+    older = promises.reindex(columns=[*numeric, *category])
+    older = older.fillna(dict.fromkeys([n for n in numeric if n in brief.ingredient_names], 0.0))
+    tested = older.notna().all(axis=1)
+    for row, promise in promises.assign(**{n: older[n] for n in older})[tested].iterrows():
         same = pd.Series(True, index=trials.index)
         for name in numeric:
             same &= (trials[name].astype(float) - float(promise[name])).abs() <= 0.01 * width[name]

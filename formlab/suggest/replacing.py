@@ -14,7 +14,7 @@ from formlab.errors import SuggestError
 from formlab.html import Markup, escape, fold, number, panel, table
 from formlab.progress import along
 from formlab.region import Region
-from formlab.suggest.next import chosen_trials, trial_cost
+from formlab.suggest.next import chosen_trials, money_of
 from formlab.suggest.posterior import trials_of
 from formlab.suggest.question import Question
 from formlab.suggest.seek import FINAL_DRAWS, SEARCH_DRAWS, search_until
@@ -210,9 +210,7 @@ def replace_ingredient(
         progress=progress,
     )  # fmt: skip
     plan = Plan(brief, rows.assign(brief_id=brief.brief_id), ModelSpace(brief), kind="next", seed=seed)
-    cost = float("nan")
-    if brief.plant.mill_h is not None and brief.plant.rate_per_h is not None:
-        cost = trial_cost(brief, batches, plan.frame)
+    cost = money_of(plan)
     notes.append(_against_trials(brief, row, batches, cost))
     return Replacement(out, into, brief, frame, verdict, notes, plan, cost)
 
@@ -279,7 +277,7 @@ def _changes(brief: Brief, today: pd.DataFrame, row: pd.Series, out: str, into: 
 
 def _against_trials(brief: Brief, row: pd.Series, batches: int, cost: float) -> str:
     """What trials cost against the saving, and how soon they are earned back."""
-    sure = "would make sure of" if row["reached"] else "would tell about"
+    sure = "would make surer" if row["reached"] else "would tell about"
     words = f"{batches} more batches {sure} {100 * row['gone']:.0f} %, which has probability {row['conformance']:.2f} now"
     if not np.isfinite(cost):
         return f"{words}; what they cost is not known: add [plant] mill_h and rate_per_h to the brief."
@@ -289,7 +287,8 @@ def _against_trials(brief: Brief, row: pd.Series, batches: int, cost: float) -> 
         return f"{words}. Add [piece] per_year to the brief to see how soon that is earned back."
     if year <= 0:
         return f"{words}, and nothing would be saved."
-    return f"{words}, earned back in {number(365 * cost / year, 2)} days of a saving of {number(year, 4)} {brief.currency} per year."
+    days = number(365 * cost / year, 2)
+    return f"{words}, as much as {days} days of a saving of {number(year, 4)} {brief.currency} per year."
 
 
 def _verdict(brief: Brief, out: str, into: str, frame: pd.DataFrame, confidence: float) -> str:
@@ -302,4 +301,16 @@ def _verdict(brief: Brief, out: str, into: str, frame: pd.DataFrame, confidence:
     return (
         f"{100 * best['gone']:.0f} % of {out} can go, with {number(best[into], 3)} {brief.amount_unit} of {into}: "
         f"saves {worth} against today, at probability {best['conformance']:.2f} that all targets are met."
+        f"{_by_itself(brief, good, best, key)}"
     )
+
+
+def _by_itself(brief: Brief, good: pd.DataFrame, best: pd.Series, key: str) -> str:
+    """How much of a saving comes from having asked for the replacement, where it is not all of it."""
+    plain = good[good["at_least"] == 0]
+    if not len(plain):
+        return ""
+    more = float(best[key] - plain[key].iloc[0])
+    if more <= 0.01 * abs(best[key]):
+        return " The cheapest formula goes so far by itself; the saving is that of all its changes together."
+    return f" Of it {number(more, 4)} {brief.currency} come from asking for the replacement."

@@ -207,7 +207,18 @@ def cost_scenarios(brief: Brief, formulas: pd.DataFrame, prices: pd.DataFrame) -
     """Return the costs of formulas under each price scenario, long form: formula, scenario, per_kg, per_litre, …
 
     `prices` is indexed by ingredient with one column a scenario (currency per kg); a missing price is the brief's.
+
+    Raises
+    ------
+    SuggestError
+        If `prices` has a line for something that is no ingredient.
     """
+    unknown = [name for name in prices.index if name not in brief.ingredient_names]
+    if unknown:
+        raise SuggestError(
+            f"prices has a line for {unknown[0]!r}, which is no ingredient of the brief; its index must be among "
+            f"{brief.ingredient_names} (series.prices() gives it so)."
+        )
     frames = []
     for scenario in ["brief", *prices.columns]:
         given = {} if scenario == "brief" else prices[scenario].dropna().to_dict()

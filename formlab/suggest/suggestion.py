@@ -386,7 +386,8 @@ def _report(
         ]
     if explain:
         asked = question.confidence if reached else None  # a verdict that is no already cannot be turned
-        notes += under_other_priors(brief, surfaces, best, question.of, asked, question.seed)
+        honest = None if ledger is None else ledger.honest
+        notes += under_other_priors(brief, surfaces, best, question.of, asked, question.seed, honest)
     return Suggestion(
         brief=brief,
         goal=words,
@@ -498,7 +499,7 @@ def _notes(
     elif not reached:
         notes.append(
             "No formula in the region reaches the confidence asked for with what is known now; this one is the "
-            "most probable. next_trials says which trials would tell."
+            "most probable. next_trials (formlab next) says which trials would tell."
         )
     if figures.made < 0.995:
         notes.append(
@@ -515,6 +516,11 @@ def _notes(
         f"The search saw {answer.claimed:.3f} on its own draws; fresh draws give {final:.3f} "
         f"(Monte Carlo error {figures.error(question.of):.3f}), and that is what is printed."
     )
+    if figures.of_parts > 2 * figures.error("true_mean"):
+        notes.append(
+            f"A fit keeps some of the many models it weighs: with another seed of it the figure of the {brief.true_words} would "
+            f"move by about {figures.of_parts:.2g} (standard error)."
+        )
     if answer.extra > 0:
         notes.append(
             f"The cheapest formula that reaches {confidence:.2f} on the search's draws has {final - answer.gained:.3f} on fresh ones; this one costs "

@@ -165,6 +165,11 @@ class Draws:
         """Return one reading of one slab of a new batch, shape (draws, rows, responses)."""
         return self._each(columns, self._value("reading", seed))
 
+    @property
+    def by_part(self) -> list[list[np.ndarray]]:
+        """Of each response, the draws that come from one and the same part of its posterior."""
+        return [[rows for rows in mixed.rows if len(rows)] for mixed in self._responses]
+
     def chance_to_make(self, frame: pd.DataFrame) -> np.ndarray:
         """Return the chance that formulas can be made at all, shape (draws, rows); 1 where no trial ever failed."""
         chance = self.surfaces.chance

@@ -100,7 +100,9 @@ def _discrete(ground: Ground, response: Response, kind: str) -> Surface:
         if len(whole) > len(space):
             words += _ask_for_whole(whole, slabs.formulas.iloc[values.rows])
         notes.append(f"{words}.")
-    columns = space.matrix(slabs.formulas.iloc[values.rows])
+    formulas = slabs.formulas.iloc[values.rows]
+    check_tried(ground.brief, formulas, response.name)
+    columns = space.matrix(formulas)
     check_estimable(columns, space.names, space.model)
     constant = np.zeros(len(space), dtype=bool)
     names = [t.factors for t in space.terms]
@@ -111,6 +113,16 @@ def _discrete(ground: Ground, response: Response, kind: str) -> Surface:
         ground.brief, response, f"{response.kind}, maximum likelihood", space, slabs, values, noise, (part,), (1.0,),
         None, None, None, notes + said,
     )  # fmt: skip
+
+
+def check_tried(brief: Brief, formulas: pd.DataFrame, response: str) -> None:
+    """Raise for an ingredient that no trial had any of, such as one that is newer than the trials."""
+    for name in brief.varied:
+        if (formulas[name] == 0).all():
+            raise FitError(
+                f"Response {response!r}: no trial had any {name!r}, so what it does cannot be estimated. Make trials with it "
+                "(formlab extend, or extend in Python), or leave it out of the brief."
+            )
 
 
 def _ask_for_whole(space: ModelSpace, formulas: pd.DataFrame) -> str:
@@ -169,6 +181,7 @@ class _Bench:
 
     def estimates(self) -> tuple[Solution, MixedFit | None]:
         space = self.ground.space
+        check_tried(self.ground.brief, self.formulas, self.values.response.name)
         try:
             solution = solve(self.columns, self.values.eta, space.names, space.model)
         except FitError as error:
@@ -237,6 +250,7 @@ class _Bench:
     def _check_base(self) -> None:
         """Raise where the terms that averaging always holds, under a flat prior, cannot be estimated."""
         space, base = self.ground.space, _terms_of(self.ground.space).base
+        check_tried(self.ground.brief, self.formulas, self.values.response.name)
         check_estimable(self.columns[:, base], [n for n, b in zip(space.names, base) if b])
         self._check_spare(int(base.sum()))
 
