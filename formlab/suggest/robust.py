@@ -216,8 +216,8 @@ def cost_scenarios(brief: Brief, formulas: pd.DataFrame, prices: pd.DataFrame) -
     unknown = [name for name in prices.index if name not in brief.ingredient_names]
     if unknown:
         raise SuggestError(
-            f"prices has a line for {unknown[0]!r}, which is no ingredient of the brief; its index must be among "
-            f"{brief.ingredient_names} (series.prices() gives it so)."
+            f"prices has a line for {unknown[0]!r}, which is no ingredient of the brief. Use a table indexed by ingredient, such as "
+            f"series.prices(); its lines are among {brief.ingredient_names}."
         )
     frames = []
     for scenario in ["brief", *prices.columns]:
