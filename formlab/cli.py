@@ -498,12 +498,7 @@ def _next(args: argparse.Namespace) -> int:
     if args.json:
         _print_json({"trials": plan.frame, "notes": plan.notes, "saved": args.save})
         return 0
-    names = ["trial", "batch", "load", *series.brief.varied, *series.brief.setting_names]
-    names = [name for name in names if name in plan.frame]
-    _show(
-        "Next trials" + (", saved in plan.csv" if args.save else ""),
-        plan.frame[names].rename(columns=series.brief.head),
-    )
+    _show("Next trials" + (", saved in plan.csv" if args.save else ""), plan.told_apart)
     print("\n" + "\n".join([plan.takes, *plan.notes]))
     return 0
 

@@ -176,6 +176,12 @@ class Plan:
         """Ingredients and settings alone, indexed by trial."""
         return self.frame.set_index("trial")[self.brief.columns]
 
+    @property
+    def told_apart(self) -> pd.DataFrame:
+        """The columns in which trials differ, for people: trial, batch, load where there are, what varies, settings."""
+        names = ("trial", "batch", "load", *self.brief.varied, *self.brief.setting_names)
+        return self.frame[[n for n in names if n in self.frame]].rename(columns=self.brief.head)
+
     def __len__(self) -> int:
         return len(self.frame)
 

@@ -12,7 +12,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from formlab.brief import Brief
 from formlab.cautions import cautions_for, cautions_html
 from formlab.html import Markup, counted, escape, headed, number
 from formlab.region import Region
@@ -269,10 +268,6 @@ def _window(story: Story) -> Iterable[Markup]:
         yield page_table(window.rename(columns={"plus_minus": "±"}).reset_index())
 
 
-def _shown_of(frame: pd.DataFrame, brief: Brief) -> list[str]:
-    return [n for n in ("trial", "batch", "load", *brief.varied, *brief.setting_names) if n in frame]
-
-
 def _next(story: Story, count: int) -> Iterable[Markup]:
     if story.surfaces is None:
         yield said([WAITS])
@@ -281,9 +276,7 @@ def _next(story: Story, count: int) -> Iterable[Markup]:
 
     more = next_trials(story.brief, story.surfaces, story.trials, count=count, seed=story.seed)  # type: ignore[arg-type]
     yield said(more.notes)
-    yield page_table(
-        more.frame.reindex(columns=_shown_of(more.frame, story.brief)).rename(columns=story.brief.head)
-    )
+    yield page_table(more.told_apart)
 
 
 def _cautions(story: Story) -> Iterable[Markup]:

@@ -71,8 +71,7 @@ class Replacement:
 
     @property
     def _made(self) -> pd.DataFrame:
-        shown = ["trial", "batch", *self.brief.varied, *self.brief.setting_names]
-        return self.trials.frame[shown].round(2).rename(columns=self.brief.head)
+        return self.trials.told_apart.round(2)
 
     def _repr_html_(self) -> str:
         first = [
