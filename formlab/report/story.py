@@ -55,7 +55,7 @@ def story_of(
                 story.missing[name] = str(error)
 
     if planned:
-        make(0, "plan", True, lambda: question.plan())
+        make(0, "plan", True, question.plan)
         make(0, "trials", True, question.trials)
     make(1, "surfaces", was_read(story), lambda: fit(brief, story.trials, kind=kind, seed=seed))
     kept = () if series is None or story.trials is None else series.promises()

@@ -153,9 +153,8 @@ def _price_of_target(
         ends = np.quantile(final.typical(without.formulas.head(1))[:, 0, k], [0.01, 0.99])
         words = [f"{v:.3g}" for v, edge in zip(ends, (low, high)) if np.isfinite(edge)]
         whole, free = max(base - float(without.value[0]), saved), f"{' to '.join(words)} {part.unit}".strip()
-        if (
-            low <= ends[0] and ends[1] <= high
-        ):  # met for sure without being asked for: the rest is what searches leave
+        # met for sure without being asked for: what is left is only what searches leave
+        if low <= ends[0] and ends[1] <= high:
             saved, whole, free = 0.0, 0.0, ""
     return {
         "what": f"target: {part.name} {part.target_text}",

@@ -24,7 +24,7 @@ from formlab.progress import along, showing
 from formlab.region import Region
 from formlab.suggest.conformance import met
 from formlab.suggest.posterior import chance_to_make
-from formlab.suggest.question import COSTS, Question, goal_of, matters, small_change
+from formlab.suggest.question import COSTS, Question, goal_of, matters, shortfall_of, small_change
 from formlab.suggest.search import search
 
 __all__ = ["chosen_trials", "money_of", "next_trials", "trial_cost", "worth_of_another_round"]
@@ -229,18 +229,7 @@ class _Worlds:
             )
         if name in self.brief.response_names:
             return -self.means[:, :, self.brief.response_names.index(name)]
-        return self._shortfall()
-
-    def _shortfall(self) -> np.ndarray:
-        total = np.zeros(self.means.shape[:2])
-        for k, part in enumerate(self.brief.responses):
-            low, high = part.target
-            size = matters(part)
-            if np.isfinite(low):
-                total += np.maximum(low - self.means[..., k], 0) / size
-            if np.isfinite(high):
-                total += np.maximum(self.means[..., k] - high, 0) / size
-        return total
+        return shortfall_of(self.brief, self.means)
 
     def _optima(self) -> _Optima:
         ok = met(self.brief, self.means)
@@ -248,7 +237,7 @@ class _Worlds:
             ok &= self.chance > 0.5  # what cannot be made is nobody's best
         exists = np.asarray(ok.any(axis=1))
         value = np.where(ok, self.values, np.inf)
-        rows = np.where(exists, value.argmin(axis=1), self._shortfall().argmin(axis=1))
+        rows = np.where(exists, value.argmin(axis=1), shortfall_of(self.brief, self.means).argmin(axis=1))
         return _Optima(rows, value.min(axis=1), exists)
 
     # ---- choice -----------------------------------------------------------------------------------

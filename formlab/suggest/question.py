@@ -17,7 +17,16 @@ from formlab.suggest.conformance import met
 from formlab.suggest.posterior import chance_to_make
 from formlab.workers import one_thread
 
-__all__ = ["COSTS", "CostRatio", "Question", "desirability", "goal_of", "matters", "small_change"]
+__all__ = [
+    "COSTS",
+    "CostRatio",
+    "Question",
+    "desirability",
+    "goal_of",
+    "matters",
+    "shortfall_of",
+    "small_change",
+]
 
 COSTS = {"cost_per_kg": "per_kg", "cost_per_litre": "per_litre", "cost_per_piece": "per_piece"}
 CHUNK = 400  # formulas looked at together
@@ -51,7 +60,7 @@ def desirability(brief: Brief, means: np.ndarray) -> np.ndarray:
     return np.exp(logs)
 
 
-def _shortfall(brief: Brief, means: np.ndarray) -> np.ndarray:
+def shortfall_of(brief: Brief, means: np.ndarray) -> np.ndarray:
     """How far means are from their targets, summed in units of what matters."""
     total = np.zeros(means.shape[:-1])
     for k, part in enumerate(brief.responses):
@@ -197,7 +206,7 @@ class Question:
 
     def distance(self, frame: pd.DataFrame) -> np.ndarray:
         """Return how far the means of the draws are from all targets, summed in units of what matters, shape (n_formulas,)."""
-        return _shortfall(self.brief, self.draws.typical(frame).mean(axis=0))
+        return shortfall_of(self.brief, self.draws.typical(frame).mean(axis=0))
 
     def __call__(self, frame: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
         shortfall = np.zeros(len(frame))
@@ -217,7 +226,7 @@ class Question:
         means = self.means(frame)
         if name == "desirability":
             overall = desirability(self.brief, means)
-            return np.where(overall > 0, -overall, _shortfall(self.brief, means))
+            return np.where(overall > 0, -overall, shortfall_of(self.brief, means))
         return -means[:, self.brief.response_names.index(name)]
 
 

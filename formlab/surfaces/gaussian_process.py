@@ -59,7 +59,7 @@ class KernelFeatures:
     """The columns of the mean, and the kernel between formulas and fixed points: a process in finitely many columns."""
 
     def __init__(self, variables: Variables, points: np.ndarray, length: np.ndarray) -> None:
-        self.variables, self.length = variables, length
+        self.variables = variables
         near = points / length
         # exponents by one matrix product with z, z² and 1: -|z - p|² / 2 = z.p - |z|²/2 - |p|²/2
         bend = np.broadcast_to(-0.5 / length**2, points.shape)

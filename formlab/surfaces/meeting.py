@@ -58,9 +58,8 @@ class Meeting:
                 continue
             counted = kinds[name] != "measure" and of in ("accepted", "reading")
             exact = of in ("typical", "mean", "median")
-            found: dict[
-                int, list[tuple[np.ndarray, ...]]
-            ] = {}  # parts in the same columns are looked at together
+            # parts in the same columns are looked at together
+            found: dict[int, list[tuple[np.ndarray, ...]]] = {}
             for drawn, rows in zip(mixed.parts, mixed.rows):
                 if len(rows):
                     least = _threshold(value, k, drawn, rows, low, -np.inf, counted, exact)

@@ -213,9 +213,8 @@ class Surfaces(Mapping[str, Surface]):
         features = {id(p.features): p.features for s in self._fitted.values() for p in s.parts}
         if only is not None:
             some = {key: f for key, f in features.items() if key in only}
-            features = some or dict(
-                list(features.items())[:1]
-            )  # one at least tells how many formulas there are
+            # one at least tells how many formulas there are
+            features = some or dict(list(features.items())[:1])
         variables = {id(f.variables): f.variables for f in features.values()}
         held = Held(complete)
         base = {key: v.base(held if isinstance(v, Variables) else complete) for key, v in variables.items()}
