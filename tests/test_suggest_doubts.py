@@ -114,17 +114,15 @@ def few():
 
 def test_a_verdict_is_tried_under_other_priors(few):
     brief, surfaces = few
-    formula = pd.DataFrame({"oil": [12.0], "chalk": [110.0]})
-    formula = brief.complete(formula)
+    edge = brief.complete(pd.DataFrame({"oil": [20.0], "chalk": [110.0]}))
 
     def spread(part):
-        (said,) = under_other_priors(brief, part, formula, "true_mean", None, 1)
+        (said,) = under_other_priors(brief, part, edge, "true_mean", None, 1)
         return abs(
             float(said.split("would be ")[1].split(",")[0]) - float(said.split("of double ")[1].rstrip("."))
         )
 
     assert spread(surfaces["many"]) < 0.02 < spread(surfaces["few"])
-    edge = brief.complete({"oil": 20.0, "chalk": 110.0})
     (said,) = under_other_priors(brief, surfaces["few"], edge, "true_mean", 0.99, 1)
     assert said.endswith("the verdict hangs on the prior. More trials near this formula would settle it.")
 

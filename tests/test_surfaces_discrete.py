@@ -202,8 +202,7 @@ def test_readings_follow_the_law_itself(kind):
     """Not its mean: a slab passes or does not, and the chance that it does is the mean."""
     surfaces, at = drawn(kind), pd.DataFrame({"x": [-0.8, 0.0, 0.8]})
     draws = surfaces.draw(6000, 1)
-    columns = surfaces.columns(at)
-    read, mean = draws.reading_at(columns)[:, :, 0], draws.mean_at(columns)[:, :, 0]
+    read, mean = draws.reading(at)[:, :, 0], draws.mean(at)[:, :, 0]
     values = np.unique(read)
     assert_allclose(values, np.round(values))
     assert set(values) <= (
@@ -231,8 +230,8 @@ def test_readings_follow_the_law_itself(kind):
 @pytest.mark.parametrize("readings", [1, 3])
 def test_readings_that_just_meet_a_target_meet_it(kind, target, readings):
     surfaces, at = drawn(kind, readings=readings), pd.DataFrame({"x": [-0.8, 0.0, 0.8]})
-    draws, columns = surfaces.draw(500, 1), surfaces.columns(at)
-    for of, values in (("accepted", draws.accepted_at(columns)), ("reading", draws.reading_at(columns))):
+    draws = surfaces.draw(500, 1)
+    for of, values in (("accepted", draws.accepted(at)), ("reading", draws.reading(at))):
         value = values[:, :, 0]
         met = ((value >= target[0]) & (value <= target[1])).mean(axis=0)
-        assert_allclose(draws.meeting({"y": target}, of).probability(columns), met, atol=0.005)
+        assert_allclose(draws.meeting({"y": target}, of).probability(draws.columns(at)), met, atol=0.005)

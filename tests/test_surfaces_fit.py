@@ -237,7 +237,7 @@ def test_draws_are_kept_and_cut_together():
     assert_allclose(draws.subset(rows).accepted(AT), accepted[rows])
     assert_allclose(draws.take(7).accepted(AT), accepted[:7])
     assert_allclose(surfaces.draw(200, seed=3).accepted(AT), accepted)
-    assert_allclose(draws.mean_at(surfaces.columns(AT)), whole)
+    assert_allclose(draws.values(draws.columns(AT), "mean"), whole)
 
 
 def test_same_seed_same_answer():

@@ -6,21 +6,19 @@ from functools import partial
 from typing import Any
 
 import numpy as np
-import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from formlab.brief import Brief
-from formlab.errors import FormlabError
 from formlab.figures.maps import grey_out, word_on_line
 from formlab.figures.responses import mark_plane, plane
 from formlab.figures.slices import EDGE, held, reference
 from formlab.figures.theme import Look, axes, heading, key, label, panels, percent
 from formlab.html import number
-from formlab.suggest.conformance import KINDS, meaning, met
+from formlab.suggest.conformance import chance_of_all, meaning
 
-__all__ = ["chance_of_all", "predicted_against_targets", "reliability", "where_met"]
+__all__ = ["predicted_against_targets", "reliability", "where_met"]
 
 SURE = (0.5, 0.8, 0.9, 0.95)
 OF = {
@@ -29,19 +27,6 @@ OF = {
     "accepted": "a new batch passes on",
 }
 DRAWS = 2000
-ROWS = 400  # formulas at a time
-
-
-def chance_of_all(brief: Brief, draws: Any, frame: pd.DataFrame, of: str, seed: int) -> np.ndarray:
-    """The chance that all targets are met together, for many formulas on the same draws."""
-    if of not in KINDS:
-        raise FormlabError(f"of = {of!r}; use one of {list(KINDS)}.")
-    out = []
-    for start in range(0, len(frame), ROWS):
-        part = frame.iloc[start : start + ROWS]
-        values = draws.typical(part) if of == "true_mean" else getattr(draws, of)(part, seed=seed)
-        out.append(met(brief, values).mean(axis=0))
-    return np.concatenate(out)
 
 
 # ---- where --------------------------------------------------------------------------------------

@@ -12,9 +12,10 @@ from matplotlib.lines import Line2D
 
 from formlab.brief import Brief
 from formlab.errors import FormlabError
-from formlab.figures.choices import DRAWS, OF, chance_of_all
+from formlab.figures.choices import DRAWS, OF
 from formlab.figures.theme import Look, axes, heading, key, percent
 from formlab.region import Region
+from formlab.suggest.conformance import chance_of_all
 
 __all__ = ["cost_conformance"]
 

@@ -19,7 +19,7 @@ from formlab.recipe import weigh_up, without_traces
 from formlab.region import Region
 from formlab.suggest import Conformance, Ledger, Suggestion, suggest
 from formlab.suggest.conformance import KINDS, meaning
-from formlab.suggest.posterior import chance_to_make
+from formlab.suggest.posterior import chance_to_make, few
 from formlab.suggest.promises import after_misses
 from formlab.suggest.question import Question
 from formlab.suggest.search import search
@@ -212,8 +212,8 @@ class WhatIf:
     def outcome(self, frame: pd.DataFrame | None = None) -> Outcome:
         """Return what a formula would do; of the one it stands at where left out."""
         frame = self.formula if frame is None else self.brief.complete(frame)
-        columns = self.surfaces.columns(frame)
-        means = self._draws.typical_at(columns)[:, 0, :]
+        columns = self._draws.columns(frame)
+        means = self._draws.values(columns, "typical")[:, 0, :]
         lines = {p.name: self._line(p, frame, means[:, k]) for k, p in enumerate(self.brief.responses)}
         chance = chance_to_make(self._draws, frame)
         made = np.ones((1, len(self._draws))) if chance is None else chance.T
@@ -320,7 +320,7 @@ class WhatIf:
 
     @cached_property
     def _search_draws(self) -> Any:
-        return self.surfaces.draw(self._draws.count, seed=self._search_seeds[0])
+        return few(self.surfaces, self._draws.count, self._search_seeds[0])
 
     def _held_region(self) -> Region:
         """The region with what is held fixed where it stands."""

@@ -12,10 +12,13 @@ import numpy as np
 import pandas as pd
 
 from formlab.brief import Brief, Response
+from formlab.errors import SuggestError
 from formlab.html import headed, panel, table
 from formlab.suggest.posterior import Drawn, chance_to_make
 
-__all__ = ["KINDS", "Conformance", "as_judged", "conformance", "meaning", "met"]
+__all__ = ["KINDS", "Conformance", "as_judged", "chance_of_all", "conformance", "meaning", "met"]
+
+ROWS = 400  # formulas at a time
 
 KINDS = {
     "true_mean": "the formula's true mean meets all targets",
@@ -137,6 +140,46 @@ def conformance(
         Conformance(float(a), float(b), float(c), len(draws), float(d), brief.true_words, float(e))
         for a, b, c, d, e in zip(mean, batch, passed, made, _of_parts(draws, ok[0]))
     ]
+
+
+def chance_of_all(
+    brief: Brief,
+    draws: Drawn,
+    frame: pd.DataFrame,
+    of: str,
+    seed: int | None = None,
+    shifts: np.ndarray | None = None,
+) -> np.ndarray:
+    """Return one of the three conformance figures of many formulas, shape (n_formulas,).
+
+    Parameters
+    ----------
+    brief : Brief
+    draws : Draws
+    frame : DataFrame
+        Formulas.
+    of : {"true_mean", "new_batch", "accepted"}
+    seed : int, optional
+        As in `conformance`.
+    shifts : ndarray of shape (n_formulas, n_responses), optional
+        What is added to each formula's values.
+
+    Raises
+    ------
+    SuggestError
+        If `of` is none of the three.
+    """
+    if of not in KINDS:
+        raise SuggestError(f"of = {of!r}; use one of {list(KINDS)}.")
+    out = []
+    for start in range(0, len(frame), ROWS):
+        some = slice(start, start + ROWS)
+        part = frame.iloc[some]
+        values = draws.typical(part) if of == "true_mean" else getattr(draws, of)(part, seed=seed)
+        ok = met(brief, values if shifts is None else values + shifts[some])
+        chance = chance_to_make(draws, part)  # what cannot be made meets nothing
+        out.append((ok if chance is None else ok * chance).mean(axis=0))
+    return np.concatenate(out)
 
 
 def _of_parts(draws: Drawn, ok: np.ndarray) -> np.ndarray:

@@ -12,6 +12,7 @@ from formlab.errors import SuggestError
 from formlab.progress import along
 from formlab.region import Region
 from formlab.suggest.conformance import conformance
+from formlab.suggest.posterior import few
 from formlab.suggest.question import COSTS, Question
 from formlab.suggest.search import Score, search
 from formlab.suggest.seek import FINAL_DRAWS, SEARCH_DRAWS
@@ -40,7 +41,7 @@ def cost_frontier(
         raise SuggestError(f"cost = {cost!r}; use one of {list(COSTS)}.")
     region = Region.from_brief(brief).check()
     seeds = np.random.SeedSequence(seed).generate_state(3)
-    draws = surfaces.draw(SEARCH_DRAWS, seed=int(seeds[0]))
+    draws = few(surfaces, SEARCH_DRAWS, int(seeds[0]))
     final = surfaces.draw(FINAL_DRAWS, seed=int(seeds[1]))
     starts, lines, today = None, [], brief.baseline
     asks = sorted(confidences)

@@ -13,7 +13,7 @@ from formlab.brief import Brief, Response
 from formlab.errors import SuggestError
 from formlab.region import Region
 from formlab.suggest.conformance import KINDS, met
-from formlab.suggest.posterior import Posterior, chance_to_make
+from formlab.suggest.posterior import Posterior, chance_to_make, few
 from formlab.suggest.question import matters
 from formlab.suggest.search import search
 
@@ -22,6 +22,8 @@ __all__ = ["Conflict", "find_conflict"]
 NO_TARGET = (-np.inf, np.inf)
 MOST_SETS = 30  # of one size that are searched, those that look worst
 MOST_STEPS = 64.0  # of what matters: a target that must give more is no longer one
+FRESH_DRAWS = 4000
+WAYS = {"true_mean": "typical", "new_batch": "new_batch", "accepted": "accepted"}  # of draws to say it
 COUNTS = {2: "both", 3: "all three", 4: "all four", 5: "all five", 6: "all six"}
 
 Targets = dict[str, tuple[float, float]]
@@ -128,6 +130,7 @@ def find_conflict(
         Required probability that all targets are met together.
     of : {"true_mean", "new_batch", "accepted"}
     draws : int
+        Of the search; what it finds is judged on 4,000 others.
     seed : int, optional
 
     Raises
@@ -194,18 +197,25 @@ class _Reach:
     ) -> None:
         self.brief, self.confidence = brief, confidence
         self.region = Region.from_brief(brief).check()
-        seeds = [int(v) for v in np.random.SeedSequence(seed).generate_state(3)]
-        drawn, self.seed = surfaces.draw(draws, seed=seeds[0]), seeds[1]
-        self.values: Callable[[pd.DataFrame], np.ndarray] = {
-            "true_mean": drawn.typical, "new_batch": drawn.new_batch, "accepted": drawn.accepted
-        }[of]  # fmt: skip
+        seeds = [int(v) for v in np.random.SeedSequence(seed).generate_state(4)]
+        drawn, self.seed = few(surfaces, draws, seeds[0]), seeds[1]
+        self.fresh, self.of = surfaces.draw(FRESH_DRAWS, seed=seeds[3]), of
+        self.judged: dict[int, tuple[np.ndarray, np.ndarray | None]] = {}
+        self.values: Callable[[pd.DataFrame], np.ndarray] = getattr(drawn, WAYS[of])
         self.chance: Callable[[pd.DataFrame], np.ndarray | None] = lambda frame: chance_to_make(drawn, frame)
         self.formulas = self.region.sample(1000, seeds[2])
         self.known, self.made = self.values(self.formulas), self.chance(self.formulas)
 
     def seen(self, targets: Targets) -> float:
-        """The highest probability at the formulas known so far: no more than the true one."""
-        return float(self._at_known(targets).max())
+        """The highest probability at the formulas known so far, on draws that it was not chosen by."""
+        best = int(self._at_known(targets).argmax())
+        if best not in self.judged:
+            formula = self.formulas.iloc[[best]]
+            self.judged[best] = (
+                getattr(self.fresh, WAYS[self.of])(formula),
+                chance_to_make(self.fresh, formula),
+            )
+        return float(self._share(*self.judged[best], targets)[0])
 
     def _at_known(self, targets: Targets) -> np.ndarray:
         return self._share(self.known, self.made, targets)
@@ -228,7 +238,7 @@ class _Reach:
         self.known = np.concatenate([self.known, self.values(best)], axis=1)
         if self.made is not None:
             self.made = np.concatenate([self.made, self.chance(best)], axis=1)  # type: ignore[list-item]
-        return max(-float(found.value[0]), self.seen(targets))
+        return self.seen(targets)
 
     def least(self, parts: list[Response], others: Targets) -> float:
         """By how many steps of what matters targets must be relaxed for the confidence; infinite if by none.

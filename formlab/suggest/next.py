@@ -23,7 +23,7 @@ from formlab.plans.tidy import tidied
 from formlab.progress import along, showing
 from formlab.region import Region
 from formlab.suggest.conformance import met
-from formlab.suggest.posterior import chance_to_make
+from formlab.suggest.posterior import chance_to_make, few
 from formlab.suggest.question import COSTS, Question, goal_of, matters, shortfall_of, small_change
 from formlab.suggest.search import search
 
@@ -198,7 +198,7 @@ class _Worlds:
         self.region = Region.from_brief(brief).check()
         seeds = [int(v) for v in np.random.SeedSequence(seed).generate_state(4)]
         self.rng = np.random.default_rng(seeds[0])
-        self.draws = surfaces.draw(WORLDS, seed=seeds[1])
+        self.draws = few(surfaces, WORLDS, seeds[1])
         self.question = Question(brief, surfaces, self.draws, goal, confidence, "true_mean", seed=seeds[2])
         found = search(self.region, self.question, seed=seeds[2], pool=1500, rounds=30)
         self.best = found.formulas.head(1)

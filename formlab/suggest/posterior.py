@@ -7,7 +7,7 @@ from typing import Any, Protocol, runtime_checkable
 import numpy as np
 import pandas as pd
 
-__all__ = ["Drawn", "Posterior", "chance_to_make", "trials_of"]
+__all__ = ["Drawn", "Posterior", "chance_to_make", "few", "trials_of"]
 
 
 class Drawn(Protocol):
@@ -43,6 +43,17 @@ class _DrawnFromTrials(Protocol):
     surfaces: _FromTrials
 
     def chance_to_make(self, frame: pd.DataFrame) -> np.ndarray: ...
+
+
+@runtime_checkable
+class _OfManyModels(Protocol):
+    def draw_few(self, draws: int = ..., seed: int | None = ...) -> Any: ...
+
+
+def few(surfaces: Posterior, draws: int, seed: int) -> Any:
+    """Return joint draws from few models, which a search is fast on; its figures are counted on ``surfaces.draw``."""
+    ask = surfaces.draw_few if isinstance(surfaces, _OfManyModels) else surfaces.draw
+    return ask(draws, seed=seed)
 
 
 def chance_to_make(draws: Drawn, frame: pd.DataFrame) -> np.ndarray | None:

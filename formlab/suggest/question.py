@@ -178,7 +178,7 @@ class Question:
         if not hasattr(self.draws, "meeting"):
             return np.asarray(met(self.brief, self._values(frame), self.relaxed).T)
         self._prepare()
-        return np.asarray(self._met.met(self.surfaces.columns(frame, self._met.needed)))
+        return np.asarray(self._met.met(self.draws.columns(frame, self._met.needed)))
 
     def _prepare(self) -> None:
         key = tuple(sorted(self.relaxed.items()))
@@ -187,7 +187,7 @@ class Question:
             self._met, self._met_key = self.draws.meeting(self.targets, kind, self.seed), key
 
     def _share(self, frame: pd.DataFrame) -> np.ndarray:
-        columns = self.surfaces.columns(frame, self._met.needed)
+        columns = self.draws.columns(frame, self._met.needed)
         chance = chance_to_make(self.draws, frame)
         if chance is None:
             return np.asarray(self._met.probability(columns))

@@ -11,8 +11,7 @@ import pandas as pd
 
 from formlab.brief import Brief
 from formlab.errors import SuggestError
-from formlab.suggest.conformance import KINDS, met
-from formlab.suggest.posterior import chance_to_make
+from formlab.suggest.conformance import chance_of_all
 
 __all__ = ["cost_scenarios", "operating_window", "strayed_conformance"]
 
@@ -48,16 +47,6 @@ def _strayed(brief: Brief, row: pd.DataFrame, moves: pd.DataFrame) -> pd.DataFra
     scaled = brief.ingredient_names  # phr is taken on the rubber really weighed
     out[scaled] = out[scaled].to_numpy(float) * factor[:, None]
     return out
-
-
-def _probabilities(
-    brief: Brief, draws: Any, frame: pd.DataFrame, of: str, shifts: np.ndarray | float = 0.0
-) -> np.ndarray:
-    if of not in KINDS:
-        raise SuggestError(f"of = {of!r}; use one of {list(KINDS)}.")
-    values = {"true_mean": draws.typical, "new_batch": draws.new_batch, "accepted": draws.accepted}[of](frame)
-    chance = chance_to_make(draws, frame)  # what cannot be made meets nothing
-    return np.asarray((met(brief, values + shifts) * (1.0 if chance is None else chance)).mean(axis=0))
 
 
 def strayed_conformance(
@@ -117,7 +106,7 @@ def strayed_conformance(
             shifts[:, k] += differs.get(response, 0.0) * rng.standard_normal(batches)
     frame = pd.concat([row, _strayed(brief, row, moves)], ignore_index=True)
     drawn = surfaces.draw(draws, seed=int(rng.integers(2**31)))
-    p = _probabilities(brief, drawn, frame, of, np.vstack([0 * shifts[:1], shifts]))
+    p = chance_of_all(brief, drawn, frame, of, shifts=np.vstack([0 * shifts[:1], shifts]))
     return pd.Series(
         {"as_planned": p[0], "strayed": p[1:].mean(), "worst_tenth": np.quantile(p[1:], 0.1)}, name=of
     )
@@ -181,7 +170,7 @@ def operating_window(
 
     def holds(size: float) -> bool:
         frame = _strayed(brief, row, pd.DataFrame(size * unit * widths, columns=names))
-        return bool((_probabilities(brief, drawn, frame, of) >= confidence).all())
+        return bool((chance_of_all(brief, drawn, frame, of) >= confidence).all())
 
     low, high = 0.0, 1.0
     if holds(0.0):

@@ -27,7 +27,7 @@ from formlab.suggest.doubts import (
     under_other_priors,
 )
 from formlab.suggest.impossible import find_conflict
-from formlab.suggest.posterior import trials_of
+from formlab.suggest.posterior import few, trials_of
 from formlab.suggest.promises import Ledger, after_misses
 from formlab.suggest.question import Question, desirability, goal_of
 from formlab.suggest.search import Found
@@ -338,7 +338,7 @@ def suggest(
     seeds = np.random.SeedSequence(seed).generate_state(4)
     with showing("suggesting", 3, progress) as work:
         work.at(0, "searching")
-        draws = surfaces.draw(SEARCH_DRAWS, seed=int(seeds[0]))
+        draws = few(surfaces, SEARCH_DRAWS, int(seeds[0]))
         final = surfaces.draw(FINAL_DRAWS, seed=int(seeds[1]))
         raw = confidence if confidence is None or ledger is None else ledger.raw(confidence)
         question = Question(brief, surfaces, draws, goal, raw, of, score, prices, int(seeds[2]))
@@ -516,7 +516,7 @@ def _notes(
         f"The search saw {answer.claimed:.3f} on its own draws; fresh draws give {final:.3f} "
         f"(Monte Carlo error {figures.error(question.of):.3f}), and that is what is printed."
     )
-    if figures.of_parts > 2 * figures.error("true_mean"):
+    if figures.of_parts > max(0.01, 2 * figures.error("true_mean")):
         notes.append(
             f"A fit keeps some of the many models it weighs: with another seed of it the figure of the {brief.true_words} would "
             f"move by about {figures.of_parts:.2g} (standard error)."

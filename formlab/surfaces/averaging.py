@@ -20,6 +20,7 @@ import numpy as np
 from formlab.surfaces.leave_out import leave_out_average, left_out_student
 from formlab.surfaces.noise import Noise
 from formlab.surfaces.parts import Features, LeastSquaresPart, Part
+from formlab.surfaces.sampling import evenly
 from formlab.surfaces.scales import Scale
 from formlab.surfaces.shared import Shared
 from formlab.surfaces.variables import Variables
@@ -155,7 +156,7 @@ class Averaged:
         order = np.argsort(np.abs(self.inclusion[self.free] - 0.5), kind="stable")
         keys = [[g for _, _, g in kept], *(np.array([mask for _, mask, _ in kept])[:, order[::-1]].T)]
         alike = np.lexsort(keys)
-        self.sample = [kept[alike[i]] for i in _evenly(len(kept), keep, rng)]
+        self.sample = [kept[alike[i]] for i in evenly(len(kept), keep, rng)]
         return self
 
     def _whiten(self, ratio: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
@@ -222,7 +223,7 @@ class Averaged:
 
     def pick(self, count: int, rng: np.random.Generator) -> np.ndarray:
         """Return which sampled models to keep."""
-        return _evenly(len(self.sample), min(count, len(self.sample)), rng)
+        return evenly(len(self.sample), min(count, len(self.sample)), rng)
 
     def parts(self, picked: np.ndarray) -> list[LeastSquaresPart]:
         """Return one part for each of the sampled models."""
@@ -313,11 +314,6 @@ class Grams:
         out[:, m, :m] = out[:, :m, m] = self.moment[chain, order] * inside
         out[:, m, m] = self.whole * (1 + 1e-12)
         return out, size
-
-
-def _evenly(count: int, take: int, rng: np.random.Generator) -> np.ndarray:
-    """Numbers below `count` at even distances, the first at random: a systematic sample, shape (take,)."""
-    return ((np.arange(take) + rng.random()) * count / take).astype(int)
 
 
 def _log_prior(g: np.ndarray) -> np.ndarray:

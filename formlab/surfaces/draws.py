@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -112,6 +112,13 @@ class Draws:
         """Return the first `k` draws."""
         return self.subset(np.arange(min(k, self.count)))
 
+    def columns(self, frame: pd.DataFrame, only: Collection[int] | None = None) -> Columns:
+        """Return the model columns of the formulas of `frame`, to be used again with `values` and `meeting`.
+
+        All of them, or `only` those that are needed (`Meeting.needed`).
+        """
+        return self.surfaces.columns(frame, only)
+
     # ---- what formulas do -----------------------------------------------------------------------
 
     def mean(self, frame: pd.DataFrame) -> np.ndarray:
@@ -120,34 +127,22 @@ class Draws:
         They are integrated over batches and slabs; the error of the test is no property of the eraser and
         stays out where readings tell it apart or the brief gives its size.
         """
-        return self.mean_at(self.surfaces.columns(frame))
+        return self._of(frame, self._value("mean"))
 
-    def mean_at(self, columns: Columns) -> np.ndarray:
-        """Return `mean` for columns made before by `Surfaces.columns`."""
-        return self._each(columns, self._value("mean"))
+    def median(self, frame: pd.DataFrame) -> np.ndarray:
+        """Return true medians, half of all slabs below, in own units, shape (draws, rows, responses)."""
+        return self._of(frame, self._value("median"))
 
     def typical(self, frame: pd.DataFrame) -> np.ndarray:
         """Return what targets speak of, in own units, shape (draws, rows, responses).
 
         `mean`, but true medians of the responses whose ``statistic`` in the brief is the median.
         """
-        return self.typical_at(self.surfaces.columns(frame))
-
-    def typical_at(self, columns: Columns) -> np.ndarray:
-        """Return `typical` for columns made before."""
-        return self._each(columns, self._value("typical"))
-
-    def median_at(self, columns: Columns) -> np.ndarray:
-        """Return true medians, half of all slabs below, in own units, shape (draws, rows, responses)."""
-        return self._each(columns, self._value("median"))
+        return self._of(frame, self._value("typical"))
 
     def new_batch(self, frame: pd.DataFrame, seed: int | None = None) -> np.ndarray:
         """Return the true values of one new batch: its mean (or median) over its own slabs, shape (draws, rows, responses)."""
-        return self.new_batch_at(self.surfaces.columns(frame), seed)
-
-    def new_batch_at(self, columns: Columns, seed: int | None = None) -> np.ndarray:
-        """Return `new_batch` for columns made before."""
-        return self._each(columns, self._value("new_batch", seed))
+        return self._of(frame, self._value("new_batch", seed))
 
     def accepted(self, frame: pd.DataFrame, seed: int | None = None, slabs: int | None = None) -> np.ndarray:
         """Return a new batch as measured, shape (draws, rows, responses).
@@ -155,15 +150,15 @@ class Draws:
         The mean of the brief's slabs (or of `slabs`) and readings; the median of the slabs where the target speaks of
         the median.
         """
-        return self.accepted_at(self.surfaces.columns(frame), seed, slabs)
+        return self._of(frame, self._value("accepted", seed, slabs))
 
-    def accepted_at(self, columns: Columns, seed: int | None = None, slabs: int | None = None) -> np.ndarray:
-        """Return `accepted` for columns made before."""
-        return self._each(columns, self._value("accepted", seed, slabs))
-
-    def reading_at(self, columns: Columns, seed: int | None = None) -> np.ndarray:
+    def reading(self, frame: pd.DataFrame, seed: int | None = None) -> np.ndarray:
         """Return one reading of one slab of a new batch, shape (draws, rows, responses)."""
-        return self._each(columns, self._value("reading", seed))
+        return self._of(frame, self._value("reading", seed))
+
+    def values(self, columns: Columns, of: str, seed: int | None = None) -> np.ndarray:
+        """Return one of the six above, named by `of`, for `columns` made before; shape (draws, rows, responses)."""
+        return self._each(columns, self._value(of, seed))
 
     @property
     def by_part(self) -> list[list[np.ndarray]]:
@@ -213,6 +208,12 @@ class Draws:
             return np.asarray(np.median(read, axis=0) if halves[k] else sum(read) / count)
 
         return measure
+
+    def _of(self, frame: pd.DataFrame, function: Value) -> np.ndarray:
+        """`_each` with columns made for some formulas at a time: of many models they take much memory."""
+        starts = range(0, max(len(frame), 1), CHUNK)
+        some = [self._each(self.columns(frame.iloc[start : start + CHUNK]), function) for start in starts]
+        return some[0] if len(some) == 1 else np.concatenate(some, axis=1)
 
     def _each(self, columns: Columns, function: Value) -> np.ndarray:
         n = len(next(iter(columns.values())))

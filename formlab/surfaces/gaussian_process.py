@@ -21,7 +21,7 @@ import numpy as np
 from formlab.surfaces.leave_out import leave_out_average, left_out
 from formlab.surfaces.noise import Noise
 from formlab.surfaces.parts import GaussianPart, Part
-from formlab.surfaces.sampling import ensemble
+from formlab.surfaces.sampling import ensemble, evenly
 from formlab.surfaces.scales import Scale
 from formlab.surfaces.variables import Variables
 
@@ -126,15 +126,17 @@ class GaussianProcess:
     # ---- hyperparameters: log amplitude, log sd of each level, log length of each variable -------
 
     def fit(
-        self, rng: np.random.Generator, keep: int = 32, steps: int = 150, burn: int = 80
+        self, rng: np.random.Generator, keep: int = 128, steps: int = 150, burn: int = 80
     ) -> GaussianProcess:
-        """Sample the hyperparameters; keep `keep` draws, equally likely."""
+        """Sample the hyperparameters; keep `keep` draws, equally likely, in random order."""
         centre, width = self._prior()
         walkers = max(40, 4 * len(centre))
         walkers += walkers % 2
         start = centre + 0.6 * width * rng.standard_normal((walkers, len(centre)))
         chain = ensemble(self.log_posterior, start, steps, burn, rng)
-        self.sample = chain[rng.choice(len(chain), keep, replace=False)]
+        # evenly along every walker's path, for neighbours there are alike
+        paths = chain.reshape(steps - burn, walkers, -1).swapaxes(0, 1).reshape(len(chain), -1)
+        self.sample = rng.permutation(paths[evenly(len(paths), keep, rng)])
         return self
 
     def _prior(self) -> tuple[np.ndarray, np.ndarray]:
@@ -237,7 +239,7 @@ class GaussianProcess:
         (Ionides 2008).
         """
         inverse = np.linalg.inv(self.covariance(self.sample))
-        logs = np.array([left_out(q, self._u, groups) for q in inverse])
+        logs = left_out(inverse, self._u, groups)
         size = np.bincount(groups)
         return leave_out_average(logs) - size * np.log(self.unit)
 

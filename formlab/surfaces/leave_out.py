@@ -38,21 +38,22 @@ def left_out_student(inverse: np.ndarray, y: np.ndarray, df: int, groups: np.nda
 
 
 def left_out(inverse: np.ndarray, y: np.ndarray, groups: np.ndarray) -> np.ndarray:
-    r"""Return log N(y_g | the rest) for each group, from the inverse covariance (closed form by blocks).
+    r"""Return log N(y_g | the rest) for each group, from inverse covariances (closed form by blocks).
 
-    With :math:`Q = K^{-1}`: mean :math:`y_g - Q_{gg}^{-1} (Q y)_g`, covariance :math:`Q_{gg}^{-1}`
+    `inverse` has shape (..., n, n), what is returned (..., groups). With :math:`Q = K^{-1}`: mean :math:`y_g - Q_{gg}^{-1} (Q y)_g`, covariance :math:`Q_{gg}^{-1}`
     (Rasmussen & Williams 2006, eq. 5.12, for blocks).
     """
     pull = inverse @ y
     if groups.max() + 1 == len(y):
-        q = np.diag(inverse)[np.argsort(groups)]
-        return 0.5 * (np.log(q / (2 * np.pi)) - pull[np.argsort(groups)] ** 2 / q)
-    out = np.empty(groups.max() + 1)
-    for g in range(len(out)):
+        order = np.argsort(groups)
+        q = np.diagonal(inverse, axis1=-2, axis2=-1)[..., order]
+        return np.asarray(0.5 * (np.log(q / (2 * np.pi)) - pull[..., order] ** 2 / q))
+    out = np.empty((*inverse.shape[:-2], groups.max() + 1))
+    for g in range(out.shape[-1]):
         rows = np.flatnonzero(groups == g)
-        block = inverse[np.ix_(rows, rows)]
-        error = np.linalg.solve(block, pull[rows])
-        out[g] = 0.5 * (np.linalg.slogdet(block)[1] - len(rows) * np.log(2 * np.pi) - error @ pull[rows])
+        block = inverse[..., rows[:, None], rows]
+        square = (np.linalg.solve(block, pull[..., rows, None])[..., 0] * pull[..., rows]).sum(axis=-1)
+        out[..., g] = 0.5 * (np.linalg.slogdet(block)[1] - len(rows) * np.log(2 * np.pi) - square)
     return out
 
 

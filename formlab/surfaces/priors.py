@@ -28,7 +28,9 @@ __all__ = ["by_origin", "stated", "under_scale", "with_prior_scale"]
 
 def with_prior_scale(surfaces: Surfaces, factor: float) -> Surfaces:
     """Return the same posterior under priors whose scale is multiplied by a factor, its draws reweighted, not refitted."""
+    surfaces = surfaces.in_full  # importance weights want many models
     other = copy(surfaces)
+    other.__dict__.pop("in_full")
     other._fitted = {name: _rescaled(surface, factor) for name, surface in surfaces.items()}
     return other
 

@@ -1,4 +1,4 @@
-"""Affine-invariant ensemble sampling (Goodman & Weare 2010, Comm. App. Math. Comp. Sci. 5:65-80)."""
+"""Samples: affine-invariant ensembles (Goodman & Weare 2010, Comm. App. Math. Comp. Sci. 5:65-80), and even picks of them."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-__all__ = ["ensemble"]
+__all__ = ["ensemble", "evenly"]
 
 
 def ensemble(
@@ -47,3 +47,8 @@ def ensemble(
         if step >= burn:
             kept.append(x.copy())
     return np.concatenate(kept)
+
+
+def evenly(count: int, take: int, rng: np.random.Generator) -> np.ndarray:
+    """Return numbers below `count` at even distances, the first at random: a systematic sample, shape (take,)."""
+    return ((np.arange(take) + rng.random()) * count / take).astype(int)

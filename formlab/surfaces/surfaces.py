@@ -5,7 +5,9 @@ from __future__ import annotations
 import os
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from copy import copy
 from dataclasses import replace
+from functools import cached_property
 from typing import Any, Literal
 
 import numpy as np
@@ -185,6 +187,27 @@ class Surfaces(Mapping[str, Surface]):
 
         Coefficients, models, error variances; errors of responses read on the same slabs are correlated. One `seed`, the same draws.
         """
+        return self.in_full._draw(draws, seed)
+
+    def draw_few(self, draws: int = 1000, seed: int | None = None) -> Draws:
+        """Return `draws` joint draws from the few models of each response that `predict` mixes, as in `draw`.
+
+        They need fewer model columns, which makes a long search fast; what it finds is to be judged on `draw`, for
+        which models were kept is chance. One `seed`, the same draws.
+        """
+        return self._draw(draws, seed)
+
+    @cached_property
+    def in_full(self) -> Surfaces:
+        """The same posterior in many more of its models; itself where it has no more. See `Surface.in_full`."""
+        if not any(surface.origins for surface in self._fitted.values()):
+            return self
+        other = copy(self)
+        other._fitted = {name: surface.in_full for name, surface in self._fitted.items()}
+        other.__dict__["in_full"] = other
+        return other
+
+    def _draw(self, draws: int, seed: int | None) -> Draws:
         seed = int(np.random.default_rng().integers(2**31)) if seed is None else int(seed)
         rng = np.random.default_rng(seed)
         batches = self.slabs.batches
@@ -205,7 +228,7 @@ class Surfaces(Mapping[str, Surface]):
         return Draws(self, mixed, correlation, seed, chance)
 
     def columns(self, frame: pd.DataFrame, only: Collection[int] | None = None) -> Columns:
-        """Return the model columns of the formulas of `frame`, to be used again with `Draws.mean_at` and its kin.
+        """Return the model columns of the formulas of `frame` that `draw_few` needs; see `Draws.columns`.
 
         All of them, or `only` those that are needed (`Meeting.needed`).
         """
@@ -244,17 +267,8 @@ class Surfaces(Mapping[str, Surface]):
         seed : int, optional
         """
         drawn = self.draw(draws, seed)
-        columns = self.columns(frame)
-        if of == "mean":
-            return drawn.mean_at(columns)
-        if of == "median":
-            return drawn.median_at(columns)
-        if of == "typical":
-            return drawn.typical_at(columns)
-        if of == "new_batch":
-            return drawn.new_batch_at(columns)
-        if of == "reading":
-            return drawn.reading_at(columns)
+        if of in ("mean", "median", "typical", "new_batch", "reading"):
+            return np.asarray(getattr(drawn, of)(frame))
         raise FitError(f"of = {of!r}; use one of 'mean', 'median', 'typical', 'new_batch', 'reading'.")
 
     # ---- shown ----------------------------------------------------------------------------------

@@ -52,7 +52,8 @@ def conformance() -> list[Row]:
         surfaces = fl.fit(brief, trials, kind=kind, seed=1)
 
         def ours(surfaces: Any = surfaces) -> np.ndarray:
-            return surfaces.draw(DRAWS, seed=1).meeting(targets).probability(surfaces.columns(over))
+            drawn = surfaces.draw_few(DRAWS, seed=1)
+            return drawn.meeting(targets).probability(drawn.columns(over))
 
         seconds, mine, other, theirs = race(ours, rival, repeats=2)
         brier = [float(np.mean((p - true) ** 2)) for p in (mine, theirs)]
