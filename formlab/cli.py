@@ -167,6 +167,21 @@ def _parser() -> argparse.ArgumentParser:
     further.add_argument("--workers", type=int, default=1, help="processes that share the responses (1)")
     further.add_argument("--seed", type=int, default=1)
     further.add_argument("--save", action="store_true", help="append them to plan.csv")
+    confirm = command(
+        "confirm",
+        _confirm,
+        "Make batches of the formula that was promised last, and say whether it kept its word.",
+    )
+    confirm.epilog = (
+        "example: formlab suggest my_block --promise; formlab confirm my_block --batches 3 --save; and once they are "
+        "loaded: formlab confirm my_block"
+    )
+    confirm.add_argument("--batches", type=int, help="lay out so many batches of it")
+    confirm.add_argument("--slabs", type=int, help="slabs of each batch; what the brief's plant cuts")
+    confirm.add_argument("--save", action="store_true", help="append them to plan.csv")
+    confirm.add_argument("--kind", default="auto", help="kind of surface, as for fit")
+    confirm.add_argument("--workers", type=int, default=1, help="processes that share the responses (1)")
+    confirm.add_argument("--seed", type=int, default=1)
     report = command("report", _report, "Write the whole job as one page to read or print, out/report.html.")
     report.add_argument("--kind", default="auto", help="kind of surface, as for fit")
     history(report)
@@ -500,6 +515,57 @@ def _next(args: argparse.Namespace) -> int:
         return 0
     _show("Next trials" + (", saved in plan.csv" if args.save else ""), plan.told_apart)
     print("\n" + "\n".join([plan.takes, *plan.notes]))
+    return 0
+
+
+def _confirm(args: argparse.Namespace) -> int:
+    import pandas as pd
+
+    from formlab.errors import SeriesError
+    from formlab.series import open_series
+    from formlab.suggest import confirm_promise, confirmation_trials
+    from formlab.suggest.promises import batches_of, promise_words
+    from formlab.surfaces import fit
+
+    series = open_series(args.folder)
+    brief, promises = series.brief, series.promises()
+    if not len(promises):
+        raise SeriesError(
+            f"No promise is kept in {args.folder}. Keep one first: formlab suggest {args.folder} --promise."
+        )
+    promise, every = promises.iloc[-1], series.trials(unread=True)
+    words = promise_words(brief, promise)
+    if args.batches is not None:
+        surfaces = fit(brief, series.trials(), kind=args.kind, seed=args.seed, n_jobs=args.workers)
+        plan = confirmation_trials(
+            brief, brief.complete(pd.DataFrame([promise.reindex(brief.columns)])), every, args.batches,
+            slabs=args.slabs, surfaces=surfaces, seed=args.seed,
+        )  # fmt: skip
+        if args.save:
+            series.save_plan(pd.concat([series.plan_frame(), plan.frame], ignore_index=True))
+        if args.json:
+            _print_json({"promise": promise, "trials": plan.frame, "notes": plan.notes, "saved": args.save})
+            return 0
+        print(words)
+        _show("To confirm" + (", saved in plan.csv" if args.save else ""), plan.told_apart)
+        print("\n" + "\n".join([plan.takes, *plan.notes]))
+        return 0
+    later = batches_of(brief, promise, every)
+    if not later[brief.response_names].notna().any(axis=None):
+        planned = list(dict.fromkeys(later["batch"].astype(str)))
+        raise SeriesError(
+            f"{words} Planned of it are {', '.join(planned)}, and nothing is read yet. Load their results first."
+            if planned
+            else f"{words} No batch of it is planned yet. Lay some out: formlab confirm {args.folder} --batches 3 --save."
+        )
+    told = confirm_promise(
+        brief, promise, series.trials(), kind=args.kind, seed=args.seed, n_jobs=args.workers
+    )
+    if args.json:
+        _print_json({"promise": promise, "table": told.table, "p_value": told.p_value, "agrees": told.agrees,
+                     "updated": told.updated, "verdict": told.verdict})  # fmt: skip
+        return 0
+    print(f"{words}\n\n{told}")
     return 0
 
 

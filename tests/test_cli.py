@@ -18,6 +18,7 @@ import formlab
 from formlab.cli import main
 from formlab.demo import BRIEFS, TRUTHS, make_results
 from formlab.region import Region
+from formlab.report import report
 from formlab.series import open_series
 from formlab.suggest import ledger_of
 
@@ -265,8 +266,39 @@ def test_promises_are_kept_and_past_misses_heeded(tmp_path, capsys):
     assert ledger_of(series.brief, series.promises(), trials) is None  # none was made yet
 
 
+def test_a_promise_is_confirmed_by_batches_of_its_formula(tmp_path, capsys):
+    folder = shutil.copytree(HOME / "ink_wedge", tmp_path / "wedge")
+    ask = ["confirm", str(folder), "--kind", "least squares"]
+    assert main(ask) == 1
+    assert "Keep one first: formlab suggest" in capsys.readouterr().err
+    assert main(["suggest", str(folder), "--kind", "least squares", "--promise", "--json"]) == 0
+    capsys.readouterr()
+    assert main(ask) == 1
+    assert f"Lay some out: formlab confirm {folder} --batches 3 --save." in capsys.readouterr().err
+    assert main([*ask, "--batches", "2", "--save"]) == 0
+    said = capsys.readouterr().out
+    assert "To confirm, saved in plan.csv" in said and "all 2 with" in said
+    assert main(ask) == 1
+    assert "Planned of it are B19, B20, and nothing is read yet." in capsys.readouterr().err
+    series = open_series(folder)
+    made = series.plan_frame().query("round == 2").reset_index(drop=True)
+    assert set(made["batch"]) == {"B19", "B20"}
+    truth = TRUTHS["ink_wedge"](series.brief, made)
+    make_results(series.brief, made, truth, 3).to_csv(tmp_path / "bench.csv", index=False)
+    assert main(["load", str(folder), str(tmp_path / "bench.csv")]) == 0
+    capsys.readouterr()
+    assert main([*ask, "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert {line["batch"] for line in told["table"]} == {"B19", "B20"}
+    assert main(ask) == 0
+    assert told["verdict"] in capsys.readouterr().out
+    page = report(series, kind="least squares")
+    assert told["verdict"].split(";")[0] in page
+
+
 def test_every_command_has_help():
     for name in (
+        "confirm",
         "new",
         "check",
         "plan",

@@ -8,10 +8,16 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.stats import chi2, norm
 
-from formlab import demo, fit, open_series, suggest
+from formlab import Region, demo, fit, open_series, suggest
 from formlab.errors import SuggestError
 from formlab.report.story import story_of
-from formlab.suggest import confirm, score_promises, settle_promises
+from formlab.suggest import (
+    confirm,
+    confirm_promise,
+    confirmation_trials,
+    score_promises,
+    settle_promises,
+)
 from tests.test_suggest import two_known
 
 
@@ -153,3 +159,63 @@ def test_a_report_tells_of_past_promises_and_lowers_its_claims(suggested):
     story = story_of(series, later, surfaces, None, None, "least squares", 0.9, 1, lambda place, name: None)
     assert story.answer.shift < 0
     assert any(note.startswith("Of 6 promises at") and "0 came true" in note for note in story.answer.notes)
+
+
+# ---- the batches themselves ----------------------------------------------------------------------------
+
+
+def test_confirmation_batches_go_on_from_the_trials_and_are_all_of_one_formula(suggested):
+    series, trials, surfaces, answer = suggested
+    brief = series.brief
+    plan = confirmation_trials(brief, answer, series.trials(unread=True), 3, surfaces=surfaces, seed=1)
+    assert list(plan.frame["batch"].unique()) == ["B19", "B20", "B21"]
+    assert len(plan.frame) == 3 * brief.plant.slabs_per_batch and set(plan.frame["round"]) == {2}
+    width = pd.Series({n: high - low for n, (low, high) in brief.ranges.items()})
+    off = (plan.frame[brief.varied] - answer.frame[brief.varied].iloc[0]).abs() / width[brief.varied]
+    assert (off <= 0.01).all(axis=None) and Region.from_brief(brief).contains(plan.frame).all()
+    with pytest.raises(SuggestError, match="count = 0; ask for at least 1"):
+        confirmation_trials(brief, answer, trials, 0)
+
+
+def test_what_is_expected_of_confirmation_batches_is_the_normal_law():
+    """One response, a known mean and errors of batches: each passes with Phi, all of them by the integral over the mean."""
+    brief, surfaces = two_known()
+    at = {"oil": 5.0, "chalk": 80.0}
+    plan = confirmation_trials(
+        brief, at, pd.DataFrame(), 2, slabs=1, surfaces=IndependentBatches(surfaces), seed=1
+    )
+    rng = np.random.default_rng(3)
+    ends = np.array([r.target for r in brief.responses])
+    means = (
+        surfaces.means(brief.complete(pd.DataFrame([at])))[0] + rng.normal(size=(200_000, 2)) * surfaces.sds
+    )
+    inside = norm.cdf((ends[:, 1] - means) / surfaces.batch_sds) - norm.cdf(
+        (ends[:, 0] - means) / surfaces.batch_sds
+    )
+    one = inside.prod(axis=1)
+    said = plan.notes[0]
+    each, every = (
+        float(said.split(word)[1].split(",")[0].split(":")[0]) for word in ("probability ", "all 2 with ")
+    )
+    assert_allclose([each, every], [one.mean(), (one**2).mean()], atol=0.03)
+
+
+def test_a_promise_is_held_against_what_was_known_then(suggested):
+    series, trials, surfaces, answer = suggested
+    brief = series.brief
+    series.save_promise(answer)
+    promise = series.promises().iloc[-1]
+    with pytest.raises(SuggestError, match="No batch of the promised formula has been read since"):
+        confirm_promise(brief, promise, trials, kind="least squares", seed=1)
+    made = confirmation_trials(brief, answer, trials, 2).frame
+    truth = demo.TRUTHS["ink_wedge"](brief, made)
+    later = pd.concat([trials, made.assign(**truth)], ignore_index=True)
+    told = confirm_promise(brief, promise, later, kind="least squares", seed=1)
+    by_hand = confirm(brief, fit(brief, trials, kind="least squares", seed=1), made.assign(**truth), seed=1)
+    pd.testing.assert_frame_equal(told.table, by_hand.table)
+    meets = told.table.set_index(["batch", "response"])["meets"]
+    for part in brief.responses:
+        assert meets["B19", part.name] == (
+            bool(part.meets(truth[part.name].mean())) if part.has_target else None
+        )
+    assert "of 2 batches meet all targets that were read." in told.verdict

@@ -71,6 +71,7 @@ def sections(count: int) -> list[tuple[str, Callable[[Story], Iterable[Markup]]]
         ("Surfaces, and how far to trust them", _surfaces),
         ("What to make", _suggested),
         ("How far it may stray", _window),
+        ("Whether the last promise was kept", _confirmed),
         ("Next trials", lambda story: _next(story, count)),
         ("Cautions", _cautions),
         ("Where the numbers come from", _sources),
@@ -266,6 +267,26 @@ def _window(story: Story) -> Iterable[Markup]:
     )
     if wide:
         yield page_table(window.rename(columns={"plus_minus": "±"}).reset_index())
+
+
+def _confirmed(story: Story) -> Iterable[Markup]:
+    promises = None if story.series is None or story.trials is None else story.series.promises()
+    if promises is None or not len(promises):
+        yield said(
+            ["None is kept. formlab suggest --promise keeps one, formlab confirm lays out batches of it."]
+        )
+        return
+    from formlab.suggest import confirm_promise
+    from formlab.suggest.promises import promise_words
+
+    yield said([promise_words(story.brief, promises.iloc[-1])])
+    told = confirm_promise(story.brief, promises.iloc[-1], story.trials, kind=story.kind, seed=story.seed)  # type: ignore[arg-type]
+    yield said([told.verdict])
+    yield page_table(
+        headed(told.table.astype({"meets": object}).fillna("")),
+        "Read, and what was to be expected of each batch (95 %)",
+    )
+    yield page_table(told.told, "The chance that all targets are met")
 
 
 def _next(story: Story, count: int) -> Iterable[Markup]:

@@ -1,10 +1,11 @@
 """From surfaces to what to make: conformance, search, suggestion, and what follows from them."""
 
-from formlab.suggest.confirm import Confirmation, confirm
+from formlab.suggest.confirm import Confirmation, confirm, confirm_promise, confirmation_trials
 from formlab.suggest.conformance import Conformance, conformance
 from formlab.suggest.frontier import cost_frontier, response_frontier
 from formlab.suggest.impossible import Conflict, find_conflict
-from formlab.suggest.next import next_trials, trial_cost, worth_of_another_round
+from formlab.suggest.making import trial_cost
+from formlab.suggest.next import next_trials, worth_of_another_round
 from formlab.suggest.promises import Ledger, ledger_of, score_promises, settle_promises
 from formlab.suggest.question import desirability
 from formlab.suggest.rehearse import GuessedPlant, guessed_plant, rehearse
@@ -22,6 +23,8 @@ __all__ = [
     "Replacement",
     "Suggestion",
     "confirm",
+    "confirm_promise",
+    "confirmation_trials",
     "conformance",
     "cost_frontier",
     "cost_scenarios",

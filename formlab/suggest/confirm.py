@@ -10,10 +10,18 @@ import pandas as pd
 
 from formlab.brief import Brief
 from formlab.errors import SuggestError
-from formlab.html import number, panel, table
+from formlab.html import counted, number, panel, table
+from formlab.plans.tidy import tidied
+from formlab.region import Region
 from formlab.suggest.conformance import as_judged, met
+from formlab.suggest.making import one_row, plan_rows
+from formlab.suggest.posterior import chance_to_make
+from formlab.suggest.promises import batches_of
+from formlab.terms import ModelSpace
 
-__all__ = ["Confirmation", "confirm"]
+__all__ = ["Confirmation", "confirm", "confirm_promise", "confirmation_trials"]
+
+EXPECTED_DRAWS = 4000
 
 
 @dataclass(frozen=True)
@@ -23,7 +31,8 @@ class Confirmation:
     Attributes
     ----------
     table : DataFrame
-        batch, response, unit, observed, predicted, low, high (95 % for this batch as measured), inside.
+        batch, response, unit, observed, predicted, low, high (95 % for this batch as measured), inside, target, meets
+        (whether what was read of the batch meets it; None where there is no target).
     p_value : float
         Of the joint test: how often batches as predicted stray this far or farther.
     agrees : bool
@@ -45,19 +54,20 @@ class Confirmation:
 
     def __str__(self) -> str:
         texts = [
-            t.to_string(index=False, float_format=lambda v: number(v, 4)) for t in (self.table, self._told)
+            t.to_string(index=False, float_format=lambda v: number(v, 4)) for t in (self.table, self.told)
         ]
         return "\n".join([self.verdict, *texts])
 
     __repr__ = __str__
 
     @property
-    def _told(self) -> pd.DataFrame:
+    def told(self) -> pd.DataFrame:
+        """`updated` with its columns named for people."""
         heads = {"before": "chance that all targets are met, before", "after": "with these batches"}
         return self.updated.rename(columns=heads)
 
     def _repr_html_(self) -> str:
-        return panel("Confirmation", self.verdict, table(self.table, rows=40), table(self._told, rows=10))
+        return panel("Confirmation", self.verdict, table(self.table, rows=40), table(self.told, rows=10))
 
 
 def confirm(
@@ -121,7 +131,8 @@ def confirm(
         values = drawn.accepted(formulas.iloc[[place]], seed=int(rng.integers(2**31)), slabs=slabs or None)
         values = values[:, 0, :][:, where]
         for k, name in enumerate(names):
-            reading = as_judged(brief.by_name[name], group)  # type: ignore[arg-type]
+            part: Any = brief.by_name[name]
+            reading = as_judged(part, group)
             if not np.isfinite(reading):
                 continue
             low, high = np.quantile(values[:, k], [0.025, 0.975])
@@ -129,7 +140,8 @@ def confirm(
                 {
                     "batch": label, "response": name, "unit": brief.unit(name), "observed": reading,
                     "predicted": float(values[:, k].mean()), "low": low, "high": high,
-                    "inside": bool(low <= reading <= high),
+                    "inside": bool(low <= reading <= high), "target": part.target_text,
+                    "meets": bool(part.meets(reading)) if part.has_target else None,
                 }
             )  # fmt: skip
             columns.append(values[:, k])
@@ -139,6 +151,126 @@ def confirm(
     frame = pd.DataFrame(lines)
     updated = _updated(brief, formulas, list(dict.fromkeys(batch)), drawn.typical(formulas), predicted, seen)
     return Confirmation(frame, p, _words(frame, p), updated)
+
+
+def confirmation_trials(
+    brief: Brief,
+    formula: Any,
+    trials: pd.DataFrame,
+    count: int = 3,
+    *,
+    slabs: int | None = None,
+    surfaces: Any = None,
+    seed: int | None = None,
+) -> Any:
+    """Return batches of one formula that are to show whether it does what was promised, as a plan.
+
+    Parameters
+    ----------
+    brief : Brief
+    formula : Suggestion, Series, mapping or one-row DataFrame
+        Amounts and settings; they are put on steps of at most 1/200 of each range.
+    trials : DataFrame
+        What was made or planned so far; new trial and batch names go on from it.
+    count : int
+        How many batches, each mixed anew: slabs of one batch cannot tell what the next one does.
+    slabs : int, optional
+        Slabs of each batch; as many as the brief's plant cuts where left out, for ``accepted`` speaks of those.
+    surfaces : Surfaces, optional
+        What is expected of the batches is then said in the notes.
+    seed : int, optional
+        Of the draws behind that.
+
+    Returns
+    -------
+    Plan
+
+    Raises
+    ------
+    SuggestError
+        If `count` or `slabs` is less than 1.
+    """
+    from formlab.plans import Plan
+
+    slabs = brief.plant.slabs_per_batch if slabs is None else slabs
+    for name, value in (("count", count), ("slabs", slabs)):
+        if value < 1:
+            raise SuggestError(f"{name} = {value!r}; ask for at least 1.")
+    region = Region.from_brief(brief)
+    row = tidied(region, one_row(brief, formula), brief.columns)
+    chosen = row.loc[row.index.repeat(count * slabs)].reset_index(drop=True)
+    loads = np.arange(len(chosen)) // (brief.plant.slabs_per_load or len(chosen))
+    frame = plan_rows(brief, chosen, slabs, trials, loads.tolist())
+    plan = Plan(brief, frame, ModelSpace(brief), kind="confirmation", seed=seed)
+    if surfaces is not None and any(part.has_target for part in brief.responses):
+        plan.notes.append(_expected(brief, surfaces, row, count, slabs, seed))
+    return plan
+
+
+def _expected(
+    brief: Brief, surfaces: Any, row: pd.DataFrame, count: int, slabs: int, seed: int | None
+) -> str:
+    """How likely all batches pass, by the surfaces: they share what is uncertain of the formula, and each has its own error."""
+    rng = np.random.default_rng(seed)
+    drawn = surfaces.draw(EXPECTED_DRAWS, seed=int(rng.integers(2**31)))
+    chance = chance_to_make(drawn, row)
+    passed = np.ones((count, len(drawn)))
+    for k in range(count):
+        read = drawn.accepted(row, seed=int(rng.integers(2**31)), slabs=slabs)
+        passed[k] = met(brief, read)[:, 0] * (1.0 if chance is None else chance[:, 0])
+    one, every = passed.mean(), passed.prod(axis=0).mean()
+    if count == 1:
+        return f"By these surfaces the batch passes as measured with probability {one:.2f}."
+    return (
+        f"By these surfaces each batch passes as measured with probability {one:.2f}, all {count} with {every:.2f}: "
+        "a batch that does not is no contradiction by itself."
+    )
+
+
+def confirm_promise(
+    brief: Brief,
+    promise: pd.Series,
+    trials: pd.DataFrame,
+    *,
+    kind: str = "auto",
+    seed: int | None = None,
+    n_jobs: int | None = None,
+    progress: bool | None = None,
+) -> Confirmation:
+    """Compare the batches made of a promised formula with what was to be expected of it when it was promised.
+
+    Parameters
+    ----------
+    brief : Brief
+    promise : Series
+        A row of `Series.promises`.
+    trials : DataFrame
+        From `Series.trials`. Surfaces are fitted to the batches that had been made before the promise; where it does not
+        name them, to all but those of its formula.
+    kind, seed, n_jobs, progress
+        As in `fit`.
+
+    Returns
+    -------
+    Confirmation
+
+    Raises
+    ------
+    SuggestError
+        If no batch of the formula, to a hundredth of each range, was read since.
+    """
+    from formlab.surfaces import fit
+
+    made = batches_of(brief, promise, trials)
+    made = made[made[[n for n in brief.response_names if n in made]].notna().any(axis=1)]
+    if not len(made):
+        raise SuggestError(
+            "No batch of the promised formula has been read since. Make some of it and load what they read."
+        )
+    before = promise.get("made")
+    known = trials["batch"].isin(before) if isinstance(before, list) else ~trials["batch"].isin(made["batch"])
+    surfaces = fit(brief, trials[known], kind=kind, seed=seed, n_jobs=n_jobs, progress=progress)
+    return confirm(brief, surfaces, made, seed=seed)
 
 
 def _updated(
@@ -176,7 +308,13 @@ def _joint_p(predicted: np.ndarray, observed: np.ndarray) -> float:
 
 def _words(frame: pd.DataFrame, p: float) -> str:
     count, inside = len(frame), int(frame["inside"].sum())
-    head = f"{inside} of {count} readings lie inside their 95 % limits; joint test p = {p:.3f}."
+    head = f"{inside} of {counted(count, 'reading')} lie inside their 95 % limits; joint test p = {p:.3f}."
+    aimed = frame[frame["meets"].notna()]
+    if len(aimed):
+        passed = aimed.groupby("batch", sort=False)["meets"].all()
+        head = (
+            f"{int(passed.sum())} of {counted(len(passed), 'batch')} meet all targets that were read. {head}"
+        )
     if p >= 0.05:
         return head + " The confirmation batches agree with the prediction."
     worst = frame.loc[

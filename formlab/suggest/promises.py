@@ -10,9 +10,18 @@ import pandas as pd
 
 from formlab.brief import Brief
 from formlab.errors import SuggestError
+from formlab.html import number
 from formlab.suggest.conformance import KINDS, Conformance, as_judged
 
-__all__ = ["Ledger", "after_misses", "ledger_of", "score_promises", "settle_promises"]
+__all__ = [
+    "Ledger",
+    "after_misses",
+    "batches_of",
+    "ledger_of",
+    "promise_words",
+    "score_promises",
+    "settle_promises",
+]
 
 
 @dataclass(frozen=True)
@@ -95,29 +104,43 @@ def settle_promises(brief: Brief, promises: pd.DataFrame, trials: pd.DataFrame) 
         holds none; a promise that is older than a setting is not tested.
     """
     aimed = [part for part in brief.responses if part.has_target]
-    numeric = [n for n in [*brief.varied, *brief.setting_names] if n in brief.ranges]
-    category = [n for n in brief.setting_names if n not in brief.ranges]
-    width = {n: brief.ranges[n][1] - brief.ranges[n][0] for n in numeric}
     lines = []
-    older = promises.reindex(columns=[*numeric, *category])
-    older = older.fillna(dict.fromkeys([n for n in numeric if n in brief.ingredient_names], 0.0))
-    tested = older.notna().all(axis=1)
-    for row, promise in promises.assign(**{n: older[n] for n in older})[tested].iterrows():
-        same = pd.Series(True, index=trials.index)
-        for name in numeric:
-            same &= (trials[name].astype(float) - float(promise[name])).abs() <= 0.01 * width[name]
-        for name in category:
-            same &= trials[name] == promise[name]
-        before = promise.get("made")
-        if isinstance(before, list):
-            same &= ~trials["batch"].isin(before)
-        for batch, group in trials[same].groupby("batch", sort=False):
+    for row, promise in promises.iterrows():
+        for batch, group in batches_of(brief, promise, trials).groupby("batch", sort=False):
             means = pd.Series({part.name: as_judged(part, group) for part in aimed})
             if means.notna().all():
                 passed = all(bool(part.meets(means[part.name])) for part in aimed)
                 lines.append({"promise": row, "batch": batch, "claimed": promise["accepted"],
                               "shift": float(promise.get("shift", 0.0)), "came_true": passed})  # fmt: skip
     return pd.DataFrame(lines, columns=["promise", "batch", "claimed", "shift", "came_true"])
+
+
+def batches_of(brief: Brief, promise: pd.Series, trials: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows of `trials` that test a promise: of its formula, and later; arguments as in `settle_promises`."""
+    same = pd.Series(True, index=trials.index)
+    for name in [*brief.varied, *brief.setting_names]:
+        promised = promise.get(name)
+        if promised is None or promised != promised:
+            if name not in brief.ingredient_names:
+                return trials.iloc[:0]
+            promised = 0.0
+        if name in brief.ranges:
+            low, high = brief.ranges[name]
+            same &= (trials[name].astype(float) - float(promised)).abs() <= 0.01 * (high - low)
+        else:
+            same &= trials[name] == promised
+    before = promise.get("made")
+    return trials[same & ~trials["batch"].isin(before)] if isinstance(before, list) else trials[same]
+
+
+def promise_words(brief: Brief, promise: pd.Series) -> str:
+    """Return in words what was promised, of which formula and when."""
+    named = [n for n in [*brief.varied, *brief.setting_names] if n in promise]
+    amounts = ", ".join(f"{brief.title_of(n)} {number(promise[n])} {brief.unit(n)}".rstrip() for n in named)
+    return (
+        f"Promised {promise['when'][:10]} of {amounts}: the {brief.true_words} meets all targets with probability "
+        f"{promise['true_mean']:.2f}, a new batch passes as measured with {promise['accepted']:.2f}."
+    )
 
 
 def ledger_of(brief: Brief, promises: pd.DataFrame, trials: pd.DataFrame) -> Ledger | None:

@@ -16,7 +16,7 @@ import pandas as pd
 from formlab.brief import Brief, Response
 from formlab.errors import FitError, SuggestError
 from formlab.region import Region
-from formlab.suggest.next import trial_cost
+from formlab.suggest.making import trial_cost
 from formlab.terms import ModelSpace
 from formlab.workers import over_workers
 

@@ -14,7 +14,8 @@ from formlab.errors import SuggestError
 from formlab.html import Markup, escape, fold, number, panel, table
 from formlab.progress import along
 from formlab.region import Region
-from formlab.suggest.next import chosen_trials, money_of
+from formlab.suggest.making import money_of
+from formlab.suggest.next import chosen_trials
 from formlab.suggest.posterior import few, trials_of
 from formlab.suggest.question import Question
 from formlab.suggest.seek import FINAL_DRAWS, SEARCH_DRAWS, search_until

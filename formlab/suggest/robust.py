@@ -12,20 +12,11 @@ import pandas as pd
 from formlab.brief import Brief
 from formlab.errors import SuggestError
 from formlab.suggest.conformance import chance_of_all
+from formlab.suggest.making import one_row
 
 __all__ = ["cost_scenarios", "operating_window", "strayed_conformance"]
 
 CORNERS = 256
-
-
-def _row(brief: Brief, formula: Any) -> pd.DataFrame:
-    frame = formula.frame if hasattr(formula, "frame") else formula
-    full = brief.complete(frame)
-    if len(full) != 1:
-        raise SuggestError(
-            f"One formula is expected; it was given {len(full)}. Pass one row: frame.iloc[[0]]."
-        )
-    return full.reset_index(drop=True)
 
 
 def _strayed(brief: Brief, row: pd.DataFrame, moves: pd.DataFrame) -> pd.DataFrame:
@@ -93,7 +84,7 @@ def strayed_conformance(
     sds, lots = sds or {}, lots or {}
     _check_strays(brief, sds, lots)
     rng = np.random.default_rng(seed)
-    row = _row(brief, formula)
+    row = one_row(brief, formula)
     moves = pd.DataFrame(
         {name: sd * rng.standard_normal(batches) for name, sd in sds.items()}, range(batches)
     )
@@ -156,7 +147,7 @@ def operating_window(
     DataFrame
         Index: factor; columns unit, low, nominal, high, plus_minus; all zero width if the formula itself falls short.
     """
-    row = _row(brief, formula)
+    row = one_row(brief, formula)
     names = [n for n in [*brief.varied, *brief.setting_names] if n in brief.ranges]
     half = {n: (brief.ranges[n][1] - brief.ranges[n][0]) / 20 for n in names} | dict(tolerances or {})
     rng = np.random.default_rng(seed)
