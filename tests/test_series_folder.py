@@ -320,7 +320,8 @@ def test_an_edit_from_outside_is_asked_about(tmp_path: Path) -> None:
     path.write_text(path.read_text().replace("T02,1,82", "T02,1,92"))
     question = (
         "results.csv was changed outside formlab: row 3 (T02), erasure: '82' became '92'. Keep the change with "
-        "series.accept('results.csv'), or go back with series.restore('results.csv') (formlab settle)."
+        "series.accept('results.csv') (formlab settle FOLDER results.csv accept), or go back with "
+        "series.restore('results.csv') (formlab settle FOLDER results.csv restore)."
     )
     with pytest.warns(FormlabWarning) as told:
         again = open_series(series.path)
@@ -385,7 +386,7 @@ def test_a_journal_that_was_touched_shows(tmp_path: Path, how: str) -> None:
         again = open_series(series.path)
     assert str(told[0].message) == (
         f"journal.jsonl was altered or lost lines (at line {line}). Compare it with a copy; to go on with the files "
-        "as they stand call series.accept('journal.jsonl')."
+        "as they stand call series.accept('journal.jsonl') (formlab settle FOLDER journal.jsonl accept)."
     )
     assert len(again.trials()) == 3
     again.accept("journal.jsonl", who="Kim")

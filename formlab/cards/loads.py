@@ -108,6 +108,11 @@ def _load(
         said.append(
             "The brief and the site give no cure time: write in the minutes before the press is closed."
         )
+    if (times := slabs["minutes"].dropna().nunique()) > 1:
+        said.append(
+            f"{times} press times in one load: take each slab out at its own. It needs a press whose daylights open "
+            "apart from each other; else press the slabs of each time as a load of their own."
+        )
     if slabs["temp_c"].isna().all() and not named["multiple"]:  # then only the label may say how hot
         said += [f"Minutes: {s.label}." for s in brief.settings if s.name == named["minutes"] and s.label]
     return Load(

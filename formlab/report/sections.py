@@ -49,13 +49,7 @@ def _against_today(answer: Any) -> list[str]:
     costs = answer.current[[str(name).startswith("cost ") for name in answer.current.index]]
     said = [f"Against today, {name}: {number(line['today'])} becomes {number(line['suggested'])}."
             for name, line in costs.iterrows()]  # fmt: skip
-    piece = answer.brief.piece
-    if len(costs) and piece is not None and piece.per_year is not None:
-        year = -float(costs["change"].iloc[-1]) * piece.per_year
-        verb = "saves" if year >= 0 else "costs"
-        said.append(f"Over {piece.per_year:,.0f} pieces a year it {verb} {abs(year):,.0f} {answer.brief.currency} "
-                    f"of material{'' if year >= 0 else ' more'}.")  # fmt: skip
-    return said
+    return [*said, *([answer.saved] if answer.saved else [])]
 
 
 def _many(count: int, noun: str) -> str:
@@ -163,7 +157,9 @@ def _measured(story: Story) -> Iterable[Markup]:
         read["readings"] = counts
     entries = _entries(story.series)
     if entries:
-        read["journal"] = [entries.get(str(trial), "") for trial in read.index]
+        made.insert(len(keys), "journal", [entries.get(str(trial), "") for trial in made.index])
+    if "status" in frame and frame["status"].fillna("").ne("ok").any():
+        made.insert(len(keys), "status", by["status"].agg(_not_ok))
     yield said(
         [
             f"{_counted_readings(frame, here)}; each figure is the mean of a slab's readings.",
@@ -175,6 +171,11 @@ def _measured(story: Story) -> Iterable[Markup]:
         odd = frame[frame["status"].ne("ok")].reindex(columns=["trial", "batch", "session", "status", "note"])
         if len(odd):
             yield page_table(odd.dropna(axis=1, how="all").fillna(""), "Not ok, pending or set aside")
+
+
+def _not_ok(status: pd.Series) -> str:
+    """What is not right about the readings of a slab; nothing where all is."""
+    return ", ".join(dict.fromkeys(s for s in status.fillna("").astype(str) if s not in ("", "ok")))
 
 
 def _counted_readings(frame: pd.DataFrame, names: Sequence[str]) -> str:
@@ -283,7 +284,7 @@ def _confirmed(story: Story) -> Iterable[Markup]:
     told = confirm_promise(story.brief, promises.iloc[-1], story.trials, kind=story.kind, seed=story.seed)  # type: ignore[arg-type]
     yield said([told.verdict])
     yield page_table(
-        headed(told.table.astype({"meets": object}).fillna("")),
+        headed(told.read),
         "Read, and what was to be expected of each batch (95 %)",
     )
     yield page_table(told.told, "The chance that all targets are met")

@@ -118,15 +118,15 @@ class Folder:
         for name in self.edited():
             cells = described(self.expected(name), self.lines(name))
             asked.append(
-                f"{name} was changed outside formlab: {cells}. Keep the change with series.accept({name!r}), "
-                f"or go back with series.restore({name!r}) (formlab settle)."
+                f"{name} was changed outside formlab: {cells}. Keep the change with series.accept({name!r}) "
+                f"(formlab settle FOLDER {name} accept), or go back with series.restore({name!r}) (formlab settle FOLDER {name} restore)."
             )
         damaged = self.journal().damaged
         if damaged:
             some = ", ".join(map(str, damaged[:5])) + (" …" if len(damaged) > 5 else "")
             asked.append(
                 f"{JOURNAL} was altered or lost lines (at line {some}). Compare it with a copy; to go on with the "
-                f"files as they stand call series.accept({JOURNAL!r})."
+                f"files as they stand call series.accept({JOURNAL!r}) (formlab settle FOLDER {JOURNAL} accept)."
             )
         return asked
 

@@ -398,7 +398,9 @@ class Series:
     def _check_edited(self, name: str) -> None:
         """Refuse to accept a file that could not be read afterwards."""
         if self._folder.lines(name) is None:
-            raise SeriesError(f"{name} is gone; put it back with series.restore({name!r}).")
+            raise SeriesError(
+                f"{name} is gone; put it back with series.restore({name!r}) (formlab settle FOLDER {name} restore)."
+            )
         plan = join.plan_frame(self._table("plan.csv"), self.brief) if self.has_plan else None
         if name == "plan.csv" and plan is not None:
             check_batches(plan, self.brief, name)

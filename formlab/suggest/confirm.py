@@ -54,11 +54,17 @@ class Confirmation:
 
     def __str__(self) -> str:
         texts = [
-            t.to_string(index=False, float_format=lambda v: number(v, 4)) for t in (self.table, self.told)
+            t.to_string(index=False, float_format=lambda v: number(v, 4)) for t in (self.read, self.told)
         ]
         return "\n".join([self.verdict, *texts])
 
     __repr__ = __str__
+
+    @property
+    def read(self) -> pd.DataFrame:
+        """`table` with yes and no, for people."""
+        words = {True: "yes", False: "no"}
+        return self.table.assign(**{c: self.table[c].map(words).fillna("") for c in ("inside", "meets")})
 
     @property
     def told(self) -> pd.DataFrame:
@@ -67,7 +73,7 @@ class Confirmation:
         return self.updated.rename(columns=heads)
 
     def _repr_html_(self) -> str:
-        return panel("Confirmation", self.verdict, table(self.table, rows=40), table(self.told, rows=10))
+        return panel("Confirmation", self.verdict, table(self.read, rows=40), table(self.told, rows=10))
 
 
 def confirm(

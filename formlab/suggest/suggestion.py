@@ -148,6 +148,18 @@ class Suggestion:
     # ---- eyes -----------------------------------------------------------------------------------
 
     @property
+    def saved(self) -> str:
+        """What a year's pieces cost less, or more, than today's formula makes them, in a sentence; empty where that cannot be told."""
+        piece = self.brief.piece
+        if self.current is None or self.cost is None or piece is None or piece.per_year is None:
+            return ""
+        year = -float(self.current.loc[f"cost per piece ({self.brief.currency})", "change"]) * piece.per_year
+        return (
+            f"Over {piece.per_year:,.0f} pieces a year it {'saves' if year >= 0 else 'costs'} {abs(year):,.0f} "
+            f"{self.brief.currency} of material{'' if year >= 0 else ' more'} against today."
+        )
+
+    @property
     def verdict(self) -> str:
         """What was found, how surely, and at what cost, in one sentence."""
         p, asked = getattr(self.conformance, self.of), self.confidence
@@ -168,7 +180,7 @@ class Suggestion:
         return head + "."
 
     def __str__(self) -> str:
-        lines = [self.verdict, "", "Formula"]
+        lines = [self.verdict, *([self.saved] if self.saved else []), "", "Formula"]
         unit = self.brief.amount_unit
         lines += [f"  {n:<20s} {number(v):>9s} {unit}" for n, v in self.formula.items()]
         for name, value in self.settings.items():
@@ -203,6 +215,7 @@ class Suggestion:
         formula = pd.DataFrame(lines, columns=["", "amount", "unit"])
         folded = [fold(title, table(frame, rows=20)) for title, frame in self._parts()[2:]]
         parts = [
+            *([Markup(f"<p>{escape(self.saved)}</p>")] if self.saved else []),
             table(formula, rows=40),
             table(self._parts()[0][1], rows=20),
             table(headed(self.conformance.table()), digits=3),

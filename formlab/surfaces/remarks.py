@@ -304,7 +304,7 @@ def _hinges(surface: Surface) -> Found:
     said = [f"{r.term!r} ({r.stated}; halved {r.halved}, doubled {r.doubled})" for r in table.itertuples()]
     return [(3,
         f"What is said of {first_few(said, 3)} {HANGS}: it changes when the prior's scale is halved or doubled. "
-        "Trials that vary it would tell.")]  # fmt: skip
+        "More trials near the ends of its range would tell.")]  # fmt: skip
 
 
 def _tails(surface: Surface) -> Found:
