@@ -135,7 +135,7 @@ class Plan:
             "prior_sd": None if prior is None else float(prior.tau),
             "ratios": {level: float(v) for level, v in self.given_ratios.items()},
             "extras": {what: float(v) for what, v in self.extras.items()},
-            "notes": list(self.notes),
+            "notes": list(self.notes), "trials": len(self.frame),
         }  # fmt: skip
 
     @classmethod
@@ -147,6 +147,9 @@ class Plan:
         try:
             models = {key: about[key] for key in ("model", "setting_model", "crossed")}
             same = {key: about[key] for key in ("kind", "criterion", "seed", "ratios", "extras", "notes")}
+            first = about.get("trials", len(frame))
+            if first < len(frame):  # others have come to it since
+                same["notes"] = [f"Said of the first {first} trials: {note}" for note in about["notes"]]
             plan = cls.from_frame(brief, frame, **models, **same)
             if about["potential"]:
                 plan.prior = make_prior(plan.basis, about["potential"], about["prior_sd"])
