@@ -23,7 +23,7 @@ from formlab.errors import FormlabError
 from formlab.figures import responses, slices, theme
 from formlab.figures.theme import DARK, LIGHT
 from formlab.report.paper import abreast
-from formlab.suggest import conformance, score_promises
+from formlab.suggest import confirm, conformance, score_promises
 from formlab.surfaces import fit
 
 PHR = {
@@ -104,6 +104,12 @@ class Case:
         self.erasure = fit(self.blend, made, kind="least squares", seed=1)["erasure"]
         claims = np.tile([0.55, 0.75, 0.85, 0.92, 0.97], 8)
         self.ledger = score_promises(claims, np.arange(40) % 7 != 0)
+        made = self.answer.frame.loc[[0] * 3].assign(batch=["B40", "B41", "B42"], trial=["T90", "T91", "T92"])
+        means = self.answer.predicted["mean"]
+        made = made.assign(
+            hardness=means["hardness"] + np.array([0.4, -0.9, np.nan]), smear=means["smear"] * 1.05
+        )
+        self.told = confirm(self.brief, self.surfaces, made, draws=400, seed=1)
 
 
 @pytest.fixture(scope="module")
@@ -126,6 +132,7 @@ CALLS = {
     "ternary": lambda c, **k: figures.ternary(c.erasure, ["factice", "kaolin", "pumice"], **k),
     "where_met": lambda c, **k: figures.where_met(c.brief, c.surfaces, "oil", "chalk", at=c.answer, draws=300, **k),
     "predicted_against_targets": lambda c, **k: figures.predicted_against_targets(c.answer, **k),
+    "confirmed": lambda c, **k: figures.confirmed(c.told, **k),
     "cost_conformance": lambda c, **k: figures.cost_conformance(c.brief, c.surfaces, c.answer, formulas=200, draws=300, **k),
     "traces one": lambda c, **k: figures.traces(c.erasure, **k),
     "effects blend": lambda c, **k: figures.effects(c.erasure, most=3, **k),
@@ -492,6 +499,19 @@ def test_suggestion_against_targets(case):
         assert_allclose(
             today[0].get_xdata(), case.surfaces[line.name].predict(case.brief.baseline), rtol=1e-9
         )
+
+
+def test_confirmed_shows_what_the_batches_read(case):
+    rows = figures.confirmed(case.told)
+    assert len(rows) == 2
+    for ax, name in zip(rows, ("hardness", "smear")):
+        lines = case.told.table[case.told.table["response"] == name]
+        read = next(line for line in ax.lines if line.get_marker() == "o")
+        assert_allclose(read.get_xdata(), lines["observed"])
+        assert [ax.get_yticklabels()[int(k)].get_text() for k in read.get_ydata()] == lines["batch"].tolist()
+        ends = np.array([path.vertices[:, 0] for path in ax.collections[0].get_paths()])
+        assert_allclose(ends, lines[["low", "high"]])
+    assert len(case.told.table) == 5  # one batch was not read for hardness
 
 
 def test_today_stands_at_its_cost_and_conformance(case):

@@ -11,6 +11,7 @@ from typing import Any
 
 _HOMES = {
     "batch_tree": "plans",
+    "confirmed": "choices",
     "cost_conformance": "costs",
     "drift": "fits",
     "effects": "fits",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import partial
 from typing import Any
 
@@ -18,7 +19,7 @@ from formlab.figures.theme import Look, axes, heading, key, label, panels, perce
 from formlab.html import number
 from formlab.suggest.conformance import chance_of_all, meaning
 
-__all__ = ["predicted_against_targets", "reliability", "where_met"]
+__all__ = ["confirmed", "predicted_against_targets", "reliability", "where_met"]
 
 SURE = (0.5, 0.8, 0.9, 0.95)
 OF = {
@@ -164,20 +165,12 @@ def predicted_against_targets(suggestion: Any, ax: Any = None) -> np.ndarray:
 def _against_target(ax: Axes, suggestion: Any, name: str, look: Look) -> None:
     part, line = suggestion.brief.by_name[name], suggestion.predicted.loc[name]
     today = _today(suggestion, part)
-    edges = [e for e in part.target if np.isfinite(e)]
-    seen = [line["batch_low"], line["batch_high"], *edges, *([] if today is None else [today])]
-    reach = max(seen) - min(seen) or 1.0
-    low, high = min(seen) - 0.12 * reach, max(seen) + 0.12 * reach
-    for edge, far in zip(part.target, (low, high)):
-        if np.isfinite(edge):
-            ax.axvspan(far, edge, facecolor="none", edgecolor=look.target, hatch="////", alpha=0.3, lw=0)
-            ax.axvline(edge, color=look.target, lw=1.3)
+    _misses(ax, part, [line["batch_low"], line["batch_high"], *([] if today is None else [today])], look)
     ax.plot([line["batch_low"], line["batch_high"]], [0, 0], color=look.fit, lw=1.4)
     ax.plot([line["low"], line["high"]], [0, 0], color=look.fit, lw=6, alpha=0.55, solid_capstyle="butt")
     ax.plot([line["mean"]], [0], ls="", marker="s", ms=7.5, mfc=look.fit, mec=look.paper, zorder=4)
     if today is not None:
         ax.plot([today], [0.55], ls="", marker="D", ms=6, mfc=look.today, mec=look.paper, zorder=4)
-    ax.set_xlim(low, high)
     ax.set_ylim(-0.8, 1.0)
     ax.set_yticks([])
     ax.spines["left"].set_visible(False)
@@ -195,7 +188,63 @@ def _today(suggestion: Any, part: Any) -> float | None:
     return float(suggestion.current.loc[f"{part.name} ({part.unit})", "today"])
 
 
+def _misses(ax: Axes, part: Any, seen: Sequence[float], look: Look) -> None:
+    """Hatch what misses the target, as far as the axis reaches about what is to be seen on it."""
+    seen = [*seen, *(e for e in part.target if np.isfinite(e))]
+    reach = max(seen) - min(seen) or 1.0
+    low, high = min(seen) - 0.12 * reach, max(seen) + 0.12 * reach
+    for edge, far in zip(part.target, (low, high)):
+        if np.isfinite(edge):
+            ax.axvspan(far, edge, facecolor="none", edgecolor=look.target, hatch="////", alpha=0.3, lw=0)
+            ax.axvline(edge, color=look.target, lw=1.3)
+    ax.set_xlim(low, high)
+
+
 # ---- did it come true ---------------------------------------------------------------------------
+
+
+def confirmed(told: Any, ax: Any = None) -> np.ndarray:
+    """Draw what each confirmation batch read, against what was to be expected of it and against the targets.
+
+    For the chemist and the product manager: did the formula do what was said of it?
+
+    Parameters
+    ----------
+    told : Confirmation
+        From `formlab.suggest.confirm` or `confirm_promise`.
+    ax : array of Axes, optional
+        One a response that was read.
+
+    Returns
+    -------
+    ndarray of Axes, shape (n_responses,)
+    """
+    names = list(dict.fromkeys(told.table["response"]))
+    batches = list(dict.fromkeys(told.table["batch"]))
+    height = 0.55 + 0.24 * len(batches)
+    grid, look = panels(ax, len(names), 1, (6.6, 1.0 + height * len(names)))
+    rows = grid[:, 0]
+    for one, name in zip(rows, names):
+        part, lines = told.brief.by_name[name], told.table[told.table["response"] == name]
+        _misses(one, part, lines[["low", "high", "observed"]].to_numpy().ravel().tolist(), look)
+        place = [batches.index(b) for b in lines["batch"]]
+        one.hlines(place, lines["low"], lines["high"], color=look.fit, lw=5, alpha=0.45)
+        one.plot(lines["predicted"], place, ls="", marker="|", ms=8, mew=1.6, color=look.fit)
+        one.plot(lines["observed"], place, ls="", marker="o", ms=6, mfc=look.ink, mec=look.paper, zorder=4)
+        one.set_yticks(range(len(batches)), batches)
+        one.set_ylim(len(batches) - 0.4, -0.6)
+        one.set_xlabel(label(told.brief, name), labelpad=1.5)
+    if ax is None:
+        handles = [
+            Line2D([], [], ls="", marker="o", ms=6, color=look.ink, label="read, of the batch"),
+            Line2D([], [], ls="", marker="|", ms=8, mew=1.6, color=look.fit, label="predicted"),
+            Line2D([], [], color=look.fit, lw=5, alpha=0.45, label="where 95 % of such batches read"),
+            Patch(facecolor="none", edgecolor=look.target, hatch="////", lw=0, label="misses the target"),
+        ]
+        figure = rows[0].figure
+        figure.legend(handles=handles, loc="outside lower left", ncols=2, frameon=False, fontsize=8.5, labelcolor=look.ink)  # fmt: skip
+        figure.suptitle(told.verdict.split(";")[0] + ".", x=0.01, ha="left", fontsize=9.5, color=look.ink)
+    return rows
 
 
 def reliability(ledger: Any, ax: Axes | None = None) -> Axes:

@@ -406,7 +406,10 @@ class Judgement:
         )
         if self.prior is not None:
             text = text.replace("carry", f"carry {int(s.terms) - len(self.prior.potential)} primary of")
-            text = text[:-1] + ", if potential terms are as near to 0 as is taken; without that it would be larger."
+            text = (
+                text[:-1]
+                + ", if potential terms are as near to 0 as is taken; without that it would be larger."
+            )
         elif (self.degrees_of_freedom.query("level == 'batch'")["df"] == 0).any():
             text += " None is left between batches: how far they differ must be guessed. Add batches, or choose a smaller model."
         if "efficiencies" in self.__dict__:

@@ -277,12 +277,14 @@ def _confirmed(story: Story) -> Iterable[Markup]:
             ["None is kept. formlab suggest --promise keeps one, formlab confirm lays out batches of it."]
         )
         return
+    from formlab.figures import confirmed
     from formlab.suggest import confirm_promise
     from formlab.suggest.promises import promise_words
 
     yield said([promise_words(story.brief, promises.iloc[-1])])
     told = confirm_promise(story.brief, promises.iloc[-1], story.trials, kind=story.kind, seed=story.seed)  # type: ignore[arg-type]
     yield said([told.verdict])
+    yield picture(lambda: confirmed(told), "What the batches read, and what was to be expected of them.")
     yield page_table(
         headed(told.read),
         "Read, and what was to be expected of each batch (95 %)",

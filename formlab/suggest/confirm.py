@@ -41,12 +41,14 @@ class Confirmation:
         batch (of each formula that was made, its first), before and after: the chance that the formula's true mean
         meets all targets, by the surfaces alone and with these batches taken in.
     verdict : str
+    brief : Brief
     """
 
     table: pd.DataFrame
     p_value: float
     verdict: str
     updated: pd.DataFrame
+    brief: Brief
 
     @property
     def agrees(self) -> bool:
@@ -156,7 +158,7 @@ def confirm(
     p = _joint_p(predicted, seen)
     frame = pd.DataFrame(lines)
     updated = _updated(brief, formulas, list(dict.fromkeys(batch)), drawn.typical(formulas), predicted, seen)
-    return Confirmation(frame, p, _words(frame, p), updated)
+    return Confirmation(frame, p, _words(frame, p), updated, brief)
 
 
 def confirmation_trials(
