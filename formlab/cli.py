@@ -100,7 +100,7 @@ def _parser() -> argparse.ArgumentParser:
     longer = command(
         "extend", _extend, "Add the trials that tell most beside those made or planned, for today's brief."
     )
-    longer.epilog = "example: formlab extend my_block --runs 8 --failed B07   (B07 was spoiled)"
+    longer.epilog = "example: formlab extend my_block --runs 8 --failed B07   (the sheets of B07 were lost)"
     longer.add_argument("--runs", type=int, help="number of new slabs; as many as were lost, or proposed")
     longer.add_argument("--criterion", choices=["D", "A", "I"], default="I", help="what is made best (I)")
     longer.add_argument("--batches", type=int, help="number of mill batches the new slabs are cut from")

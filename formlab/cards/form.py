@@ -192,7 +192,8 @@ def _explain(sheet: Any, brief: Brief) -> None:
         "Grey cells are the plan and are locked; there is no password. Hatched cells are not asked for.",
         "One line a reading. Leave a line empty if it was not made, or give its status.",
         "ok: a reading. pending: a late test still to come. set aside: say why in the note.",
-        "All other words of the list: the slab could not be made or measured, which tells something too.",
+        "All other words of the list: the formula or its cure is to blame that the slab could not be made or measured; it "
+        "counts against the chance to make such a formula. What was lost by mishap, dropped or mis-weighed, is set aside.",
         "Below or above what the instrument can read: write <0.5 or >90.",
         "Session: one name for all that is read in one go, such as S1. Results of the reference eraser stay on the test sheet.",
         *(f"{r.name}: {r.title}{', ' + r.unit if r.unit else ''}. {_allowed(r)}" for r in brief.responses),

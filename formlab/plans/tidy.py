@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from itertools import product
 from typing import TYPE_CHECKING
 
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["nice_step", "rounded", "tidied", "tidy"]
 
 PARTS = 200  # a range is cut into at least so many steps
+SETTING_PARTS = 50  # and that of a setting, for a press or a mill is not set so finely as a scale weighs
 
 
 def nice_step(width: float, parts: int = PARTS) -> float:
@@ -35,7 +36,7 @@ def nice_step(width: float, parts: int = PARTS) -> float:
 
 
 def tidy(basis: Basis, points: np.ndarray, structure: Structure, candidates: Candidates) -> np.ndarray:
-    """Return points on steps of at most 1/200 of each range; units that would leave the region stay.
+    """Return points on steps of at most 1/200 of each range, 1/50 of a setting's; units that would leave the region stay.
 
     Candidates (vertices, centroids, levels) are kept as they are; in a blend one ingredient takes the balance.
     """
@@ -46,7 +47,7 @@ def tidy(basis: Basis, points: np.ndarray, structure: Structure, candidates: Can
             if _is_one_of(out[rows[0], cols], candidates.options[level]):
                 _plain(polytope, out, rows, [c for c in cols if c < len(basis.numeric)])
                 continue
-            for choice in _near(polytope, basis.region.levels, out[rows][0], cols):
+            for choice in _near(basis.region, out[rows][0], cols):
                 moved = out[rows].copy()
                 moved[:, cols] = choice[cols]
                 if polytope.contains(moved[:, : len(basis.numeric)], 1e-9).all():
@@ -59,11 +60,14 @@ def tidy(basis: Basis, points: np.ndarray, structure: Structure, candidates: Can
 
 
 def tidied(region: Region, frame: pd.DataFrame, names: Collection[str]) -> pd.DataFrame:
-    """Return formulas with `names` on steps of at most 1/200 of each range, as they were where that would leave the region."""
+    """Return formulas with `names` on steps of at most 1/200 of each range, 1/50 of a setting's.
+
+    They are as they were where that would leave the region.
+    """
     polytope, out, every = region.polytope, frame.copy(), list(region.polytope.names)
     cols = [k for k, name in enumerate(every) if name in names]
     for row, point in zip(out.index, out[every].to_numpy(float)):
-        for choice in _near(polytope, region.levels, point, cols):
+        for choice in _near(region, point, cols):
             if polytope.contains(choice[None], 1e-9).all():
                 out.loc[row, every] = choice
                 break
@@ -78,21 +82,23 @@ def _plain(polytope: Polytope, out: np.ndarray, rows: np.ndarray, cols: list[int
         out[rows] = moved
 
 
-def _near(
-    polytope: Polytope, levels: Collection[str], point: np.ndarray, cols: Iterable[int]
-) -> Iterator[np.ndarray]:
+def _near(region: Region, point: np.ndarray, cols: Iterable[int]) -> Iterator[np.ndarray]:
     """The point on steps, with each ingredient of a blend taking the balance; then some a step up or down instead."""
-    cols = list(cols)
+    polytope, levels, cols = region.polytope, region.levels, list(cols)
+    settings = set(region.brief.setting_names)
+    width = polytope.upper - polytope.lower
+    parts = [SETTING_PARTS if name in settings else PARTS for name in polytope.names]
+    steps = [nice_step(w, p) if w > 0 else 0.0 for w, p in zip(width, parts)]
     free, blend = _free(polytope, point, cols), _blend(polytope, cols)
     for balance in [None, *(c for c in blend if c in free)]:
-        yield rounded(polytope, levels, point, cols, balance)
+        yield rounded(polytope, levels, point, cols, balance, steps=steps)
     mine = [c for c in free if polytope.names[c] not in levels][:8]
-    half = np.array([nice_step(polytope.upper[c] - polytope.lower[c]) / 2 for c in mine])
+    half = np.array([steps[c] / 2 for c in mine])
     found = []
     for signs in product((-1.0, 1.0), repeat=len(mine)):
         moved = point.copy()
         moved[mine] += np.array(signs) * half
-        found.append(rounded(polytope, levels, moved, cols, total=float(point[blend].sum())))
+        found.append(rounded(polytope, levels, moved, cols, total=float(point[blend].sum()), steps=steps))
     away = [float((((other - point)[mine] / half) ** 2).sum()) for other in found]
     yield from (found[k] for k in np.argsort(away, kind="stable"))
 
@@ -126,8 +132,9 @@ def rounded(
     cols: Iterable[int],
     balance: int | None = None,
     total: float | None = None,
+    steps: Sequence[float] | None = None,
 ) -> np.ndarray:
-    """Return a point with some variables on nice steps; levels, ends of ranges and other columns stay.
+    """Return a point with some variables on `steps` (nice ones where left out); levels, ends of ranges and other columns stay.
 
     In a blend `balance`, or the one with the widest range that is not at an end of it, takes what rounding left over.
     """
@@ -136,7 +143,7 @@ def rounded(
     free, blend = _free(polytope, point, cols), _blend(polytope, cols)
     for k in free:
         if polytope.names[k] not in levels:
-            step = nice_step(width[k])
+            step = nice_step(width[k]) if steps is None else steps[k]
             out[k] = round(round(point[k] / step) * step, 12)
     if blend:
         if balance is None:

@@ -177,7 +177,7 @@ def confirmation_trials(
     ----------
     brief : Brief
     formula : Suggestion, Series, mapping or one-row DataFrame
-        Amounts and settings; they are put on steps of at most 1/200 of each range.
+        Amounts and settings; they are put on steps of at most 1/200 of each range, 1/50 of a setting's.
     trials : DataFrame
         What was made or planned so far; new trial and batch names go on from it.
     count : int

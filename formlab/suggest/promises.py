@@ -126,7 +126,9 @@ def batches_of(brief: Brief, promise: pd.Series, trials: pd.DataFrame) -> pd.Dat
             promised = 0.0
         if name in brief.ranges:
             low, high = brief.ranges[name]
-            same &= (trials[name].astype(float) - float(promised)).abs() <= 0.01 * (high - low)
+            same &= (trials[name].astype(float) - float(promised)).abs() <= 0.0101 * (
+                high - low
+            )  # steps of a setting are 1/50
         else:
             same &= trials[name] == promised
     before = promise.get("made")
