@@ -524,7 +524,7 @@ def _confirm(args: argparse.Namespace) -> int:
     from formlab.errors import SeriesError
     from formlab.series import open_series
     from formlab.suggest import confirm_promise, confirmation_trials
-    from formlab.suggest.promises import batches_of, promise_words
+    from formlab.suggest.promises import batches_of, promise_words, promised_formula
     from formlab.surfaces import fit
 
     series = open_series(args.folder)
@@ -538,7 +538,7 @@ def _confirm(args: argparse.Namespace) -> int:
     if args.batches is not None:
         surfaces = fit(brief, series.trials(), kind=args.kind, seed=args.seed, n_jobs=args.workers)
         plan = confirmation_trials(
-            brief, brief.complete(pd.DataFrame([promise.reindex(brief.columns)])), every, args.batches,
+            brief, promised_formula(brief, promise), every, args.batches,
             slabs=args.slabs, surfaces=surfaces, seed=args.seed,
         )  # fmt: skip
         if args.save:

@@ -18,6 +18,7 @@ from formlab.suggest import (
     score_promises,
     settle_promises,
 )
+from formlab.suggest.promises import promised_formula
 from tests.test_suggest import two_known
 
 
@@ -141,9 +142,12 @@ def test_a_promise_may_be_older_than_an_ingredient_or_a_setting(suggested):
     new = type(series.brief)(**more)
     assert len(settle_promises(new, kept, made.assign(talc=0.0))) == 1
     assert settle_promises(new, kept, made.assign(talc=3.0)).empty
+    assert promised_formula(new, kept.iloc[-1])["talc"].tolist() == [0.0]
     more["setting"] = [*more["setting"], {"name": "press_c", "low": 140, "high": 160}]
     more["current"]["press_c"] = 150
     assert settle_promises(type(new)(**more), kept, made.assign(talc=0.0, press_c=150.0)).empty
+    with pytest.raises(SuggestError, match="The promise is older than the setting 'press_c'"):
+        promised_formula(type(new)(**more), kept.iloc[-1])
 
 
 def test_a_report_tells_of_past_promises_and_lowers_its_claims(suggested):

@@ -19,6 +19,7 @@ __all__ = [
     "batches_of",
     "ledger_of",
     "promise_words",
+    "promised_formula",
     "score_promises",
     "settle_promises",
 ]
@@ -133,6 +134,24 @@ def batches_of(brief: Brief, promise: pd.Series, trials: pd.DataFrame) -> pd.Dat
             same &= trials[name] == promised
     before = promise.get("made")
     return trials[same & ~trials["batch"].isin(before)] if isinstance(before, list) else trials[same]
+
+
+def promised_formula(brief: Brief, promise: pd.Series) -> pd.DataFrame:
+    """Return the formula and settings of a promise as one row; of an ingredient that is newer than it, it holds none.
+
+    Raises
+    ------
+    SuggestError
+        If the brief has a setting that the promise does not know.
+    """
+    row = promise.reindex(brief.columns)
+    row = row.fillna(dict.fromkeys(brief.ingredient_names, 0.0))
+    lacking = [n for n in brief.setting_names if pd.isna(row[n])]
+    if lacking:
+        raise SuggestError(
+            f"The promise is older than the setting {lacking[0]!r}: it does not say what that is to be. Suggest and promise anew."
+        )
+    return pd.DataFrame([row]).reset_index(drop=True).infer_objects()
 
 
 def promise_words(brief: Brief, promise: pd.Series) -> str:
