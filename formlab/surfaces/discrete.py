@@ -2,7 +2,8 @@ r"""Ratings, counts and pass/fail, through statsmodels: cumulative logit, Poisso
 
 The posterior is the normal law about the maximum of the likelihood. Where batches repeat, or values scatter more
 than the law allows, its covariance is widened by the dispersion between batches, never below 1 (McCullagh &
-Nelder 1989, section 4.5). A rating's mean is the mean of its categories; its thresholds are held at their estimates.
+Nelder 1989, section 4.5). A rating's mean is the mean of its categories; where its thresholds lie together is uncertain as the constant is, how far
+they lie apart is held at its estimate.
 Single readings follow the law itself: they are categories, whole numbers, passed or not.
 """
 
@@ -85,12 +86,12 @@ class CategoryScale(Scale):
         return total
 
     def slope(self, eta: np.ndarray) -> np.ndarray:
-        eta = np.asarray(eta, dtype=float)
-        total = np.zeros(eta.shape)
-        for step, threshold in zip(np.diff(self.categories), self.thresholds):
-            p = 1 / (1 + np.exp(threshold - eta))
-            total += step * p * (1 - p)
-        return total
+        return self.bells(eta).sum(axis=-1)
+
+    def bells(self, eta: np.ndarray) -> np.ndarray:
+        """Return by how much the mean rises with the predictor at each threshold, shape (..., thresholds)."""
+        p = 1 / (1 + np.exp(np.array(self.thresholds) - np.asarray(eta, dtype=float)[..., None]))
+        return np.diff(self.categories) * p * (1 - p)
 
     def mean(self, eta: np.ndarray, variance: np.ndarray | float) -> np.ndarray:
         return self.inverse(eta)  # the scatter of single ratings is in the categories already
@@ -306,10 +307,18 @@ def _rating(x: np.ndarray, constant: np.ndarray, values: Values) -> Fitted:
     thresholds = np.asarray(model.transform_threshold_params(fit.params))[1:-1]
     coef = np.zeros(x.shape[1])
     coef[~constant] = np.asarray(fit.params[:q])
-    covariance = np.zeros((x.shape[1],) * 2)
-    covariance[np.ix_(~constant, ~constant)] = np.asarray(fit.cov_params())[:q, :q]
     scale = CategoryScale(categories=tuple(map(float, categories)), thresholds=tuple(map(float, thresholds)))
     eta = x @ coef
+    # where the thresholds lie is the constant of the model, turned about: as it moves the mean over the trials
+    bell = scale.bells(eta).mean(axis=0)
+    spread = np.exp(np.asarray(fit.params[q + 1 :]))  # each threshold is the one before and a positive step
+    moves = np.column_stack(
+        [np.ones(len(bell)), *(s * (np.arange(len(bell)) > k) for k, s in enumerate(spread))]
+    )
+    turn = np.zeros((x.shape[1], len(fit.params)))
+    turn[~constant, :q] = np.eye(q)
+    turn[:, q:] = -np.outer(_unit(x), bell @ moves / bell.sum())
+    covariance = turn @ np.asarray(fit.cov_params()) @ turn.T
     chance = scale.chances(eta)
     mean = chance @ categories
     variance = chance @ categories**2 - mean**2
