@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import pickle
+import subprocess
+import sys
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -67,6 +71,20 @@ def test_priors_of_the_same_scale_are_the_same_posterior(series, surfaces):
     same = with_prior_scale(surfaces, 1.0).draw(300, seed=4)
     assert min(models(surfaces.draw(300, seed=4))) > 60
     assert_allclose(same.mean(at), surfaces.draw(300, seed=4).mean(at))
+
+
+def test_surfaces_are_kept_in_a_file_and_come_back(series, surfaces, tmp_path):
+    (tmp_path / "surfaces").write_bytes(pickle.dumps(surfaces))
+    code = (
+        "import pickle, sys, formlab as fl; s = pickle.load(open(sys.argv[1], 'rb')); "
+        "print(repr(float(s['hardness'].predict(s.brief.baseline)[0])))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, tmp_path / "surfaces"], capture_output=True, text=True, check=True
+    )
+    assert float(done.stdout) == pytest.approx(
+        surfaces["hardness"].predict(series.brief.baseline)[0], rel=1e-9
+    )
 
 
 def test_formulas_are_looked_at_some_at_a_time(series, surfaces):

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -110,13 +111,7 @@ def offered(brief: Brief, trials: pd.DataFrame) -> list[Variables]:
 
 def _coded(text: str, blocks: list[list[Column]], reference: pd.DataFrame) -> Variables:
     columns = [column for block in blocks for column in block]
-
-    def raw(frame: Held) -> np.ndarray:
-        out = np.empty((len(frame.frame), len(columns)))
-        for k, (_, of) in enumerate(columns):
-            out[:, k] = of(frame)
-        return out
-
+    raw = partial(_raw, [of for _, of in columns])
     if not columns:
         return Variables(text, (), raw, np.zeros(0), np.ones(0))
     values = raw(Held(reference))
@@ -127,6 +122,13 @@ def _coded(text: str, blocks: list[list[Column]], reference: pd.DataFrame) -> Va
     return Variables(text, tuple(n for n, _ in columns), raw, (low + high) / 2, (high - low) / 2)
 
 
+def _raw(columns: list[Callable[[Held], np.ndarray]], frame: Held) -> np.ndarray:
+    out = np.empty((len(frame.frame), len(columns)))
+    for k, of in enumerate(columns):
+        out[:, k] = of(frame)
+    return out
+
+
 def _reference(brief: Brief, trials: pd.DataFrame) -> pd.DataFrame:
     try:
         return pd.concat([trials, Region.from_brief(brief).sample(400, seed=1)], ignore_index=True)
@@ -135,41 +137,38 @@ def _reference(brief: Brief, trials: pd.DataFrame) -> pd.DataFrame:
 
 
 def _amounts(brief: Brief) -> list[Column]:
-    return [(name, _column(name)) for name in brief.varied]
+    return [(name, partial(_number, name)) for name in brief.varied]
 
 
-def _column(name: str) -> Callable[[Held], np.ndarray]:
-    return lambda frame: frame[name]
+def _number(name: str, frame: Held) -> np.ndarray:
+    return frame[name]
 
 
 def _settings(brief: Brief) -> list[Column]:
     columns: list[Column] = []
     for setting in brief.settings:
         if setting.is_numeric:
-            columns.append((setting.name, _column(setting.name)))
+            columns.append((setting.name, partial(_number, setting.name)))
         else:  # one column a level, so that all levels are equally far apart
             levels = list(map(str, setting.levels or []))
-            columns += [(f"{setting.name}[{level}]", _is(setting.name, level, levels)) for level in levels]
+            columns += [
+                (f"{setting.name}[{level}]", partial(_is, setting.name, level, levels)) for level in levels
+            ]
     return columns
 
 
-def _is(name: str, level: str, levels: list[str]) -> Callable[[Held], np.ndarray]:
-    def of(frame: Held) -> np.ndarray:
-        values = frame.words(name)
-        if level == levels[0] and not (known := values.isin(levels)).all():
-            raise BriefError(
-                f"{name!r} = {values[~known].iloc[0]!r} is not one of {levels}; use one of them, for categories are never "
-                "interpolated."
-            )
-        return (values == level).to_numpy(float)
-
-    return of
+def _is(name: str, level: str, levels: list[str], frame: Held) -> np.ndarray:
+    values = frame.words(name)
+    if level == levels[0] and not (known := values.isin(levels)).all():
+        raise BriefError(
+            f"{name!r} = {values[~known].iloc[0]!r} is not one of {levels}; use one of them, for categories are never "
+            "interpolated."
+        )
+    return (values == level).to_numpy(float)
 
 
 def _cure(brief: Brief) -> list[Column]:
     """Settings with press time and temperature as the logarithm of equivalent minutes, and temperature beside."""
-    from formlab.cure import arrhenius_factor
-
     times = [s for s in brief.settings if s.is_numeric and s.unit in _MINUTES and s.range[0] > 0]
     hot = [
         s
@@ -178,16 +177,17 @@ def _cure(brief: Brief) -> list[Column]:
     ]
     if len(times) != 1 or len(hot) > 1:
         return []
-    time = times[0].name
-
-    def equivalent(frame: Held) -> np.ndarray:
-        minutes = np.log(frame[time] * _MINUTES[times[0].unit])
-        if not hot:
-            return minutes
-        return minutes + np.log(arrhenius_factor(frame[hot[0].name], REFERENCE_C))
-
+    time, press = times[0].name, hot[0].name if hot else None
     rest = [c for c in _settings(brief) if c[0] != time]
+    equivalent = partial(_equivalent, time, _MINUTES[times[0].unit], press)
     return [("log equivalent minutes" if hot else f"log {time}", equivalent), *rest]
+
+
+def _equivalent(time: str, minutes: float, press: str | None, frame: Held) -> np.ndarray:
+    from formlab.cure import arrhenius_factor
+
+    log = np.log(frame[time] * minutes)
+    return log if press is None else log + np.log(arrhenius_factor(frame[press], REFERENCE_C))
 
 
 def _shares(brief: Brief) -> tuple[str, list[Column], list[Column]] | None:
@@ -200,15 +200,12 @@ def _shares(brief: Brief) -> tuple[str, list[Column], list[Column]] | None:
         return None  # shares by mass are what is written already
     weight = {n: 1 / known[n] if by_volume else 1.0 for n in known}  # type: ignore[operator]
     text = f"{'volume' if by_volume else 'mass'} fractions"
-
-    def share(names: list[str]) -> Callable[[Held], np.ndarray]:
-        def of(frame: Held) -> np.ndarray:
-            return np.asarray(sum(frame[n] * weight[n] for n in names) / frame.whole(weight))
-
-        return of
-
     kind = "vol" if by_volume else "mass"
-    columns = [(f"{n} {kind}", share([n])) for n in brief.varied]
+    columns: list[Column] = [(f"{n} {kind}", partial(_share, [n], weight)) for n in brief.varied]
     solids = [p.name for p in brief.ingredients if p.role in ("filler", "abrasive")]
     several = len(solids) > 1 and any(n in brief.varied for n in solids)
-    return text, columns, [(f"fillers {kind}", share(solids))] if several else []
+    return text, columns, [(f"fillers {kind}", partial(_share, solids, weight))] if several else []
+
+
+def _share(names: list[str], weight: dict[str, float], frame: Held) -> np.ndarray:
+    return np.asarray(sum(frame[n] * weight[n] for n in names) / frame.whole(weight))
