@@ -111,7 +111,9 @@ def _parser() -> argparse.ArgumentParser:
     longer.add_argument("--seed", type=int, default=1)
     longer.add_argument("--workers", type=int, default=1, help="processes that share the search (1)")
     cards = command(
-        "cards", _cards, "Write weigh-up cards, cure cards and test sheets to print, below out/cards."
+        "cards",
+        _cards,
+        "Write weigh-up cards, cure cards and test sheets to print, below out/cards, each later round in a folder of its own.",
     )
     cards.add_argument("--round", type=int, help="only the batches of this round")
     cards.add_argument(
@@ -340,10 +342,13 @@ def _cards(args: argparse.Namespace) -> int:
     series = open_series(args.folder)
     text = series.text("site.toml")
     site = Site() if text is None else read_site(text)
-    cards = make_cards(
-        series.brief, _of_round(series, args.round), site, batch_kg=args.batch_kg, seed=args.seed
-    )
-    return _written(args, [series.write_out(f"cards/{name}", page) for name, page in cards.items()])
+    plan, paths = series.plan_frame(), []
+    rounds = sorted({int(k) for k in plan["round"]}) if "round" in plan else [1]
+    for number in rounds if args.round is None else [args.round]:
+        cards = make_cards(series.brief, plan, site, batch_kg=args.batch_kg, round=number, seed=args.seed)
+        folder = "cards" if number == rounds[0] else f"cards/round_{number}"
+        paths += [series.write_out(f"{folder}/{name}", page) for name, page in cards.items()]
+    return _written(args, paths)
 
 
 def _form(args: argparse.Namespace) -> int:

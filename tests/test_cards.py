@@ -411,6 +411,24 @@ def test_the_same_seed_prints_the_same_key_and_the_test_sheet_hides_it():
     )
 
 
+def test_a_later_round_changes_neither_codes_nor_sessions_of_the_first():
+    brief = brief_of(8)
+    plan = plan_of(brief, batches=8, slabs=3).assign(round=1)
+    more = plan.head(9).assign(round=2, trial=[f"T{k}" for k in range(90, 99)], batch=["B90"] * 9)
+    both = pd.concat([plan, more], ignore_index=True)
+    first, all_of_them = (sessions_of(brief, p, Site(session_size=10), seed=3) for p in (plan, both))
+    assert [s.session for s in all_of_them] == ["S1", "S2", "S3", "S4"]
+    for before, after in zip(first, all_of_them):
+        pd.testing.assert_frame_equal(before.order, after.order)
+    codes = pd.concat([s.order for s in all_of_them])["code"]
+    assert codes.is_unique
+    cards = make_cards(brief, both, Site(session_size=10), round=2, seed=3)
+    assert "T90" in cards["test-key.html"] and "T01" not in cards["test-key.html"]
+    assert "B90" in cards["weigh-up.html"] and "B-01" not in cards["weigh-up.html"]
+    with pytest.raises(FormlabError, match=r"The plan has no round 7; choose one of \[1, 2\]."):
+        make_cards(brief, both, round=7)
+
+
 def test_the_panel_rates_the_codes_of_the_key_in_balanced_order():
     brief = brief_of(8)
     (session,) = sessions_of(brief, plan_of(brief), Site(assessors=10), seed=2)

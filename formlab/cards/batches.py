@@ -72,6 +72,8 @@ def plan_table(brief: Brief, plan: Any) -> pd.DataFrame:
     for name in ("load", "day"):
         if name in frame:
             head[name] = frame[name].astype(str)
+    if "round" in frame:
+        head["round"] = frame["round"]
     head["brief_id"] = (
         frame["brief_id"] if "brief_id" in frame else pd.Series(brief.brief_id, index=frame.index)
     )

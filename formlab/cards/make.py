@@ -4,20 +4,29 @@ from __future__ import annotations
 
 from typing import Any
 
+import pandas as pd
+
 from formlab.brief import Brief
 from formlab.cards import press, sessions, weigh
-from formlab.cards.batches import batches_of
+from formlab.cards.batches import batches_of, plan_table
 from formlab.cards.loads import loads_of
 from formlab.cards.page import document
-from formlab.cards.sessions import key_sheets, sessions_of
+from formlab.cards.sessions import key_sheets, of_round, sessions_of
 from formlab.cards.site import Site
+from formlab.errors import FormlabError
 from formlab.regrind import check_regrind
 
 __all__ = ["make_cards"]
 
 
 def make_cards(
-    brief: Brief, plan: Any, site: Site | None = None, *, batch_kg: float | None = None, seed: int = 1
+    brief: Brief,
+    plan: Any,
+    site: Site | None = None,
+    *,
+    batch_kg: float | None = None,
+    round: int | None = None,
+    seed: int = 1,
 ) -> dict[str, str]:
     """Return the cards of a plan as HTML pages to print on A4.
 
@@ -31,6 +40,8 @@ def make_cards(
         How the site works; cards say where a default of ours stands in.
     batch_kg : float, optional
         Size of every batch, before what the site and the brief say.
+    round : int, optional
+        Cards of this round of the plan alone. Codes and sessions are those that it has among all rounds.
     seed : int
         Of codes and order of test; the same seed prints the same key again.
 
@@ -45,7 +56,7 @@ def make_cards(
     RecipeError
         If nothing says how large a batch is, or a line is too light for the scale.
     FormlabError
-        If the site names a setting that the brief has not, or lacks what a cure needs.
+        If the plan has no such round, the site names a setting that the brief has not, or lacks what a cure needs.
 
     Examples
     --------
@@ -58,12 +69,25 @@ def make_cards(
     check_regrind(brief, site.regrind)
     title = brief.title or "Trial compound"
     cards = {}
+    whole, plan = plan, plan if round is None else _of_round(brief, plan, round)
     if brief.ingredients:
         batches = batches_of(brief, plan, site, batch_kg=batch_kg)
         cards["weigh-up.html"] = document(f"Weigh-up: {title}", weigh.sheets(batches, brief, site))
     cards["cure.html"] = document(f"Cure: {title}", press.sheets(loads_of(brief, plan, site), brief, site))
     if brief.responses:
-        tests = sessions_of(brief, plan, site, seed=seed)
+        tests = sessions_of(brief, whole, site, seed=seed)
+        if round is not None:
+            tests = of_round(tests, plan["trial"])
         cards["test.html"] = document(f"Test: {title}", sessions.sheets(tests, brief, site))
         cards["test-key.html"] = document(f"Key: {title}", key_sheets(tests, brief, site))
     return cards
+
+
+def _of_round(brief: Brief, plan: Any, number: int) -> pd.DataFrame:
+    """The rows of one round."""
+    table = plan_table(brief, plan)
+    rounds = table["round"] if "round" in table else pd.Series(1, index=table.index)
+    if number not in set(rounds):
+        known = sorted({int(k) for k in rounds})
+        raise FormlabError(f"The plan has no round {number}; choose one of {known}.")
+    return table[rounds == number].reset_index(drop=True)

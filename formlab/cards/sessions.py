@@ -21,7 +21,7 @@ from formlab.html import Markup, escape
 from formlab.parts import Response
 from formlab.sensory import panel_layout
 
-__all__ = ["Session", "key_sheets", "sessions_of", "sheets"]
+__all__ = ["Session", "key_sheets", "of_round", "sessions_of", "sheets"]
 
 
 @dataclass(frozen=True)
@@ -41,17 +41,38 @@ class Session:
 def sessions_of(brief: Brief, plan: Any, site: Site, *, seed: int | np.random.Generator = 1) -> list[Session]:
     """Return the sessions that test a plan's slabs, of equal size as far as that goes, in random order.
 
-    Slabs of one batch are spread over sessions where there are several, so that sessions do not stand for batches.
+    Slabs of one batch are spread over sessions where there are several, so that sessions do not stand for batches. Each
+    round of a plan has sessions of its own, whose names and codes go on from the round before; a later round changes
+    neither.
     """
     rng = np.random.default_rng(seed)
-    trials = plan_table(brief, plan)[["trial", "batch"]]
-    count = math.ceil(len(trials) / site.session_size)
-    shuffled = trials.iloc[rng.permutation(len(trials))].sort_values("batch", kind="stable")
-    groups = [list(shuffled["trial"].iloc[k::count]) for k in range(count)]
-    codes = [int(code) for code in rng.permutation(np.arange(100, 1000))]
-    if len(trials) + 2 * count > len(codes):
-        codes = [int(code) for code in rng.permutation(np.arange(1000, 10_000))]
-    return [_session(f"S{k}", group, codes, site, rng) for k, group in enumerate(groups, 1)]
+    table = plan_table(brief, plan)
+    rounds = table["round"] if "round" in table else pd.Series(1, index=table.index)
+    digits, codes = 3, list[int]()
+    out: list[Session] = []
+    for number in sorted(rounds.unique()):
+        trials = table.loc[rounds == number, ["trial", "batch"]]
+        count = math.ceil(len(trials) / site.session_size)
+        shuffled = trials.iloc[rng.permutation(len(trials))].sort_values("batch", kind="stable")
+        if not out:
+            codes = _codes(digits, rng)
+        while len(trials) + 2 * count > len(codes):  # longer ones are new to all sheets so far
+            digits += 1
+            codes = _codes(digits, rng)
+        groups = [list(shuffled["trial"].iloc[k::count]) for k in range(count)]
+        out += [_session(f"S{len(out) + k}", group, codes, site, rng) for k, group in enumerate(groups, 1)]
+    return out
+
+
+def _codes(digits: int, rng: np.random.Generator) -> list[int]:
+    """All numbers of so many digits, in random order."""
+    return [int(code) for code in rng.permutation(np.arange(10 ** (digits - 1), 10**digits))]
+
+
+def of_round(sessions: Sequence[Session], trials: Iterable[str]) -> list[Session]:
+    """Return the sessions that test any of some trials."""
+    wanted = set(map(str, trials))
+    return [s for s in sessions if wanted & set(s.order["sample"].astype(str))]
 
 
 def _session(
