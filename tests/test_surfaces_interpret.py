@@ -34,6 +34,21 @@ CENTRES = [(0, 0)] * 5
 SQUARE = [(-1, -1), (1, -1), (-1, 1), (1, 1)]
 
 
+def test_a_step_is_never_more_than_half_of_a_range():
+    """10 phr of what is allowed from 2 to 5 phr would say what no formula shows."""
+    made = Brief(
+        ingredient=[{"name": "rubber", "role": "rubber"}, {"name": "oil", "low": 0, "high": 40}, {"name": "sulfur", "low": 2, "high": 5}],
+        response=[{"name": "hardness"}], model="linear",
+    )  # fmt: skip
+    frame = Region.from_brief(made).sample(12, 1)
+    surface = fit(made, frame.assign(hardness=50 + frame.sulfur - 0.3 * frame.oil), kind="least squares")[
+        "hardness"
+    ]
+    table = effects(surface).set_index(["factor", "direction"])["step"]
+    assert table["oil", "against the rubber"] == 10 and table["sulfur", "against the rubber"] == 0.75
+    assert table["oil", "rest in proportion"] == 1 and 0.5 < table["sulfur", "rest in proportion"] <= 1
+
+
 def test_steepest_ascent():
     """NIST/SEMATECH e-Handbook 5.5.3.1.1: 40.644444 - 1.2925 x1 + 11.1425 x2, unit direction (-0.1152, 0.9933)."""
     y = [32.79, 24.07, 48.94, 52.49, 38.89, 48.29, 29.68, 46.5, 44.15]

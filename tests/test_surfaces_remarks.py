@@ -101,6 +101,21 @@ def test_an_odd_slab_is_named_with_a_number_that_can_be(kind):
     assert surface.diagnostics["studentised"].abs().max() < 100
 
 
+def test_one_batch_that_spoils_what_is_predicted_is_named():
+    """It alone tells of a factor: the others are predicted well, and it is not."""
+    rng = np.random.default_rng(2)
+    frame = pd.DataFrame({"oil": [*([10.0] * 12), 20.0], "batch": [f"B{k:02}" for k in range(13)]})
+    frame = frame.assign(chalk=rng.uniform(30, 120, 13), cure_min=rng.uniform(8, 20, 13))
+    frame["oil"] += rng.uniform(-0.02, 0.02, 13)
+    frame["hardness"] = 60 + 0.05 * (frame["chalk"] - 70) - 4 * (frame["oil"] - 10) + rng.normal(0, 0.3, 13)
+    surface = fitted(frame)
+    assert surface.summary["r2_predicted"] < 0.1
+    (said,) = [text for text in surface.warnings_ if text.startswith("Batches left out are predicted")]
+    assert "but for 'B12' they are well (0." in said and said.endswith(
+        "Repeat it before acting on this surface."
+    )
+
+
 def test_the_batch_that_decides_is_named_whatever_the_kind():
     """One batch far out in oil, whose reading alone makes the slope."""
     rng = np.random.default_rng(3)

@@ -151,7 +151,7 @@ def predicted_against_targets(suggestion: Any, ax: Any = None) -> np.ndarray:
             )
         figure = rows[0].figure
         figure.legend(
-            handles=handles, loc="outside lower left", ncols=3, frameon=False, fontsize=8.5,
+            handles=handles, loc="outside lower left", ncols=2, frameon=False, fontsize=8.5,
             labelcolor=look.ink,
         )  # fmt: skip
         p = getattr(suggestion.conformance, suggestion.of)

@@ -151,7 +151,7 @@ def _price_of_target(
     if without.shortfall[0] <= 0:
         k = question.brief.response_names.index(part.name)
         ends = np.quantile(final.typical(without.formulas.head(1))[:, 0, k], [0.01, 0.99])
-        words = [f"{v:.3g}" for v, edge in zip(ends, (low, high)) if np.isfinite(edge)]
+        words = [f"{v:.3g}" for v, beyond in zip(ends, (ends[0] < low, ends[1] > high)) if beyond]
         whole, free = max(base - float(without.value[0]), saved), f"{' to '.join(words)} {part.unit}".strip()
         # met for sure without being asked for: what is left is only what searches leave
         if low <= ends[0] and ends[1] <= high:

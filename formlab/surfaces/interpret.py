@@ -39,8 +39,8 @@ def effects(
     at : mapping or one-row DataFrame, optional
         The formula to step from: today's where left out, else the region's centre.
     step : float, optional
-        Of ingredients, in the brief's basis: 10 phr, or a twentieth of the total, where left out. Settings move
-        by a quarter of their range.
+        Of ingredients, in the brief's basis: 10 phr, or a twentieth of the total, where left out, and a quarter of the
+        range where that is more than half of it. Settings move by a quarter of their range.
     level : float
         Of the intervals.
 
@@ -118,18 +118,26 @@ def _ingredient_moves(
     brief, tied = surface.brief, list(_tied(surface, name))
     amount = float(base[name].iloc[0])
     if name not in _blend(brief):
-        size = 10.0 if step is None else step
+        size = _usual(brief, name, 10.0) if step is None else step
         total = float(base[brief.ingredient_names].sum(axis=1).iloc[0])
         rest, with_it = total - float(base[tied].sum(axis=1).iloc[0]), sum(_tied(surface, name).values())
-        share = amount / total + 0.01
+        percent = _usual(brief, name, 1.0, 100 / total)
+        share = amount / total + percent / 100
         return [
             ("against the rubber", size, "phr", _moved(surface, base, name, amount + size)),
-            ("rest in proportion", 1.0, "% of the mass",
+            ("rest in proportion", percent, "% of the mass",
              _moved(surface, base, name, share * rest / (1 - share * with_it))),
         ]  # fmt: skip
     whole = 100.0 if brief.basis == "phr" else brief.total
-    size = whole / 20 if step is None else step
+    size = _usual(brief, name, whole / 20) if step is None else step
     return [("rest in proportion", size, brief.amount_unit, _moved(surface, base, name, amount + size))]
+
+
+def _usual(brief: Brief, name: str, step: float, unit: float = 1.0) -> float:
+    """A step, or a quarter of an ingredient's range (times `unit`) where the step is more than half of it."""
+    low, high = brief.ranges[name]
+    width = (high - low) * unit
+    return step if 2 * step <= width or width <= 0 else width / 4
 
 
 def _moved(surface: Surface, base: pd.DataFrame, name: str, to: float) -> pd.DataFrame:

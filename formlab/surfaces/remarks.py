@@ -102,12 +102,16 @@ def _useless(surface: Surface) -> Found:
     if np.isinf(predicted):
         return []  # said by `_alone`
     much = "no better than" if predicted <= 0 else "hardly better than"
-    return [
-        (
-            0,
-            f"Batches left out are predicted {much} by their mean (predicted R² {predicted:.2f}): do not act on this surface.",
-        )
-    ]
+    said = f"Batches left out are predicted {much} by their mean (predicted R² {predicted:.2f})"
+    off = (surface.diagnostics["left_out_error"] ** 2).groupby(surface.diagnostics["batch"]).sum()
+    rest = surface.values.eta[(surface.diagnostics["batch"] != off.idxmax()).to_numpy()]
+    spread = float(((rest - rest.mean()) ** 2).sum())
+    others = 1 - (off.sum() - off.max()) / spread if spread > 0 else -np.inf
+    if others > 0.5:  # one batch spoils it
+        return [(0,
+            f"{said}, but for {off.idxmax()!r} they are well ({others:.2f}): what it alone tells, nothing checks. Repeat it "
+            "before acting on this surface.")]  # fmt: skip
+    return [(0, f"{said}: do not act on this surface.")]
 
 
 def _beyond_bounds(surface: Surface) -> Found:
@@ -174,9 +178,11 @@ def _decided_by_batch(surface: Surface) -> Found:
     if moved.empty:
         return []
     worst = moved.loc[moved["moved"].abs().idxmax()]
+    # of other kinds the error without the batch is not known
+    error = f" ± {worst['std_error']:.2g}" if surface.kind == "least squares" else ""
     return [(2,
-        f"Batch {worst['batch']!r} decides the coefficient of {worst['term']!r}: without it, it is {worst['without']:.3g} "
-        f"± {worst['std_error']:.2g} instead of {worst['estimate']:.3g}.")]  # fmt: skip
+        f"Batch {worst['batch']!r} decides the coefficient of {worst['term']!r}: without it, it is {worst['without']:.3g}"
+        f"{error} instead of {worst['estimate']:.3g}.")]  # fmt: skip
 
 
 def _outliers(surface: Surface) -> Found:

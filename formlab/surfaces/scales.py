@@ -80,7 +80,7 @@ class Scale:
         if self.kind == "identity":
             return "as measured"
         if self.downward:
-            return f"log of the distance to {self.high:g}"
+            return f"minus log of the distance to {self.high:g}"
         if self.kind == "log":
             return "log" if self.low == 0 else f"log of the distance to {self.low:g}"
         return f"logit between {self.low:g} and {self.high:g}"
