@@ -262,7 +262,7 @@ def test_promises_are_kept_and_past_misses_heeded(tmp_path, capsys):
     )  # fmt: skip
     later = pd.concat([trials, missed], ignore_index=True)
     ledger = ledger_of(series.brief, series.promises(), later)
-    assert ledger.shift < 0 and ledger.words.startswith("Of 8 promises")
+    assert ledger.shift < 0 and ledger.words.startswith("Of 8 batches promised to pass")
     assert ledger_of(series.brief, series.promises(), trials) is None  # none was made yet
 
 

@@ -487,7 +487,7 @@ def test_the_page_knows_how_past_promises_came_out(tmp_path):
     read.to_csv(tmp_path / "late.csv", index=False)
     series.load_results(tmp_path / "late.csv")
     state = page(str(series.path), kind="least squares").state
-    assert state.ledger.words.startswith("Of 1 promise at") and state.ledger.shift < 0
+    assert state.ledger.words.startswith("Of 1 batch promised to pass at") and state.ledger.shift < 0
     assert state.remarks[0].endswith("Claims are lowered for it.")
 
 

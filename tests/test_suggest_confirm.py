@@ -89,7 +89,7 @@ def test_confirmation_updates_conformance_as_the_normal_law_says():
     weight = sds**2 / (sds**2 + errors**2)
     after, after_sd = means + weight * (read - means), sds * np.sqrt(1 - weight)
     side = np.array([1, -1])
-    assert list(got["batch"]) == ["B1"]
+    assert list(got["batch"]) == ["B1, B2"]
     assert_allclose(got["before"][0], np.prod(norm.cdf(side * (means - ends) / sds)), atol=0.006)
     assert_allclose(got["after"][0], np.prod(norm.cdf(side * (after - ends) / after_sd)), atol=0.006)
 
@@ -162,7 +162,7 @@ def test_a_report_tells_of_past_promises_and_lowers_its_claims(suggested):
     later = pd.concat([trials, ruined], ignore_index=True)
     story = story_of(series, later, surfaces, None, None, "least squares", 0.9, 1, lambda place, name: None)
     assert story.answer.shift < 0
-    assert any(note.startswith("Of 6 promises at") and "0 came true" in note for note in story.answer.notes)
+    assert any(note.startswith("Of 6 batches promised to pass at") and ", 0 did" in note for note in story.answer.notes)
 
 
 # ---- the batches themselves ----------------------------------------------------------------------------

@@ -38,8 +38,8 @@ class Confirmation:
     agrees : bool
         Whether p_value is at least 0.05.
     updated : DataFrame
-        batch (of each formula that was made, its first), before and after: the chance that the formula's true mean
-        meets all targets, by the surfaces alone and with these batches taken in.
+        batch (all of each formula that was made), before and after: the chance that the formula's true mean
+        meets all targets, as it was said of it, and with these batches taken in, which could be made.
     verdict : str
     brief : Brief
     """
@@ -157,7 +157,11 @@ def confirm(
     predicted, seen = np.column_stack(columns), np.array(observed)
     p = _joint_p(predicted, seen)
     frame = pd.DataFrame(lines)
-    updated = _updated(brief, formulas, list(dict.fromkeys(batch)), drawn.typical(formulas), predicted, seen)
+    chance = chance_to_make(drawn, formulas)
+    made_at_all = 1.0 if chance is None else chance
+    updated = _updated(
+        brief, formulas, list(dict.fromkeys(batch)), drawn.typical(formulas), predicted, seen, made_at_all
+    )
     return Confirmation(frame, p, _words(frame, p), updated, brief)
 
 
@@ -288,17 +292,20 @@ def _updated(
     means: np.ndarray,
     predicted: np.ndarray,
     seen: np.ndarray,
+    chance: np.ndarray | float,
 ) -> pd.DataFrame:
     """Chance of each formula before and after the batches; `means` of shape (draws, formulas, responses)."""
-    first = ~formulas.round(9).duplicated().to_numpy()
+    kind = formulas.round(9).groupby(list(formulas.columns), sort=False).ngroup()
+    first = ~kind.duplicated().to_numpy()
+    named = [", ".join(b for b, k in zip(labels, kind) if k == one) for one in kind[first]]
     flat = means[:, first].reshape(len(means), -1)
     apart, error = flat - flat.mean(axis=0), predicted - predicted.mean(axis=0)
     gain = apart.T @ error @ np.linalg.pinv(error.T @ error, hermitian=True)
     after = (flat + (seen - predicted) @ gain.T).reshape(len(means), first.sum(), -1)
     return pd.DataFrame(
         {
-            "batch": [label for label, new in zip(labels, first) if new],
-            "before": met(brief, means[:, first]).mean(axis=0),
+            "batch": named,
+            "before": (met(brief, means) * chance)[:, first].mean(axis=0),
             "after": met(brief, after).mean(axis=0),
         }
     )
@@ -316,7 +323,9 @@ def _joint_p(predicted: np.ndarray, observed: np.ndarray) -> float:
 
 def _words(frame: pd.DataFrame, p: float) -> str:
     count, inside = len(frame), int(frame["inside"].sum())
-    head = f"{inside} of {counted(count, 'reading')} lie inside their 95 % limits; joint test p = {p:.3f}."
+    head = (
+        f"{inside} of {counted(count, 'batch figure')} lie inside their 95 % limits; joint test p = {p:.3f}."
+    )
     aimed = frame[frame["meets"].notna()]
     if len(aimed):
         passed = aimed.groupby("batch", sort=False)["meets"].all()

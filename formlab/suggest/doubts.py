@@ -11,6 +11,7 @@ import pandas as pd
 from formlab.brief import Brief
 from formlab.region import Region
 from formlab.suggest.conformance import conformance
+from formlab.suggest.posterior import chance_to_make
 from formlab.suggest.question import Question, small_change
 from formlab.suggest.search import Found, search
 from formlab.suggest.seek import Answer
@@ -122,9 +123,10 @@ def met_at_all(question: Question, region: Region, found: Found) -> str:
             "That they can be met somewhere in the region is nearly sure (some formula does in "
             f"{100 * share:.1f} of 100 draws); where is not known yet."
         )
+    made = "" if chance_to_make(question.draws, found.formulas.head(1)) is None else " and it can be made"
     return (
-        f"Whether any formula of the region meets them is not sure: in {100 * share:.0f} of 100 draws some does. If so, this "
-        f"one does with probability {best[some].mean():.2f}."
+        f"Whether any formula of the region meets them is not sure: in {100 * share:.0f} of 100 draws some does. If so{made}, "
+        f"this one does with probability {best[some].mean():.2f}."
     )
 
 

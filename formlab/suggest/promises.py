@@ -10,7 +10,7 @@ import pandas as pd
 
 from formlab.brief import Brief
 from formlab.errors import SuggestError
-from formlab.html import number
+from formlab.html import counted, number
 from formlab.suggest.conformance import KINDS, Conformance, as_judged
 
 __all__ = [
@@ -149,7 +149,7 @@ def promised_formula(brief: Brief, promise: pd.Series) -> pd.DataFrame:
     lacking = [n for n in brief.setting_names if pd.isna(row[n])]
     if lacking:
         raise SuggestError(
-            f"The promise is older than the setting {lacking[0]!r}: it does not say what that is to be. Suggest and promise anew."
+            f"The promise is older than the setting {lacking[0]!r}: it does not say what that is to be. Keep a new one (formlab suggest --promise)."
         )
     return pd.DataFrame([row]).reset_index(drop=True).infer_objects()
 
@@ -191,7 +191,7 @@ def score_promises(claims: Any, came_true: Any, shifts: Any = 0.0) -> Ledger:
     Examples
     --------
     >>> score_promises([0.9] * 20, [True] * 17 + [False] * 3).words
-    'Of 20 promises at 0.90 on average, 17 came true (18.0 were to be expected); Brier score 0.130 (0 is perfect).'
+    'Of 20 batches promised to pass at 0.90 on average, 17 did (18.0 were to be expected); Brier score 0.130 (0 is perfect).'
     """
     p, y = np.asarray(claims, dtype=float), np.asarray(came_true, dtype=bool)
     if len(p) == 0 or len(p) != len(y) or ((p <= 0) | (p >= 1)).any():
@@ -204,7 +204,7 @@ def score_promises(claims: Any, came_true: Any, shifts: Any = 0.0) -> Ledger:
         for k in np.unique(which)
     ]  # fmt: skip
     words = (
-        f"Of {len(p)} promise{'s' if len(p) > 1 else ''} at {p.mean():.2f} on average, {int(y.sum())} came true ({p.sum():.1f} were to be "
+        f"Of {counted(len(p), 'batch')} promised to pass at {p.mean():.2f} on average, {int(y.sum())} did ({p.sum():.1f} were to be "
         f"expected); Brier score {((p - y) ** 2).mean():.3f} (0 is perfect)."
     )
     return Ledger(

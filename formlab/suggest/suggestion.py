@@ -517,7 +517,8 @@ def _notes(
     if figures.made < 0.995:
         notes.append(
             f"The chance that this formula can be made at all is {figures.made:.2f}, judged from trials that could "
-            "not; it is in every conformance figure."
+            f"not; it is in every conformance figure. If it can be made, it meets all targets with probability "
+            f"{figures.true_mean / figures.made:.2f}."
         )
     trials = trials_of(surfaces)
     if trials is not None:
@@ -529,7 +530,8 @@ def _notes(
         f"The search saw {answer.claimed:.3f} on its own draws; fresh draws give {final:.3f} "
         f"(Monte Carlo error {figures.error(question.of):.3f}), and that is what is printed."
     )
-    if figures.of_parts > max(0.01, 2 * figures.error("true_mean")):
+    weighed = any(getattr(surface, "origins", ()) for surface in surfaces.values())
+    if weighed and figures.of_parts > max(0.01, 2 * figures.error("true_mean")):
         notes.append(
             f"A fit keeps some of the many models it weighs: with another seed of it the figure of the {brief.true_words} would "
             f"move by about {figures.of_parts:.2g} (standard error)."
