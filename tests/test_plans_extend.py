@@ -86,6 +86,15 @@ def test_failed_trials_are_kept_but_tell_nothing(first):
     assert_allclose(judged.score("I"), without.score("I"), rtol=1e-12)
 
 
+def test_what_was_made_up_for_is_not_made_up_for_again(first):
+    trials = first.frame.assign(status=["ok", "ok", "scorched", *["ok"] * 5])
+    longer = extend(trials, first.brief, **QUICK).frame.assign(status=["ok", "ok", "scorched", *["ok"] * 6])
+    again = extend(longer, first.brief, **QUICK)
+    said = "1 trial of earlier rounds was lost before the last round was laid out; no more are proposed for that."
+    assert any(note.startswith(said) for note in again.notes)
+    assert not any("as many as were lost" in note for note in again.notes)
+
+
 def test_roles_of_old_trials_stay():
     checked = lay_out(rubber(), 7, checks=1, **QUICK)
     before = checked.frame["role"].tolist()

@@ -208,7 +208,9 @@ def test_past_misses_lower_claims_and_raise_what_is_required():
         wary.current.loc["conformance of the true mean", "today"], ledger.honest(alone), atol=0.01
     )
     assert wary.promise()["shift"] == ledger.shift < 0
-    assert any(note.startswith("Of 20 batches promised to pass at 0.90 on average, 12 did") for note in wary.notes)
+    assert any(
+        note.startswith("Of 20 batches promised to pass at 0.90 on average, 12 did") for note in wary.notes
+    )
 
 
 def test_a_trace_that_a_search_leaves_is_not_weighed():

@@ -162,7 +162,10 @@ def test_a_report_tells_of_past_promises_and_lowers_its_claims(suggested):
     later = pd.concat([trials, ruined], ignore_index=True)
     story = story_of(series, later, surfaces, None, None, "least squares", 0.9, 1, lambda place, name: None)
     assert story.answer.shift < 0
-    assert any(note.startswith("Of 6 batches promised to pass at") and ", 0 did" in note for note in story.answer.notes)
+    assert any(
+        note.startswith("Of 6 batches promised to pass at") and ", 0 did" in note
+        for note in story.answer.notes
+    )
 
 
 # ---- the batches themselves ----------------------------------------------------------------------------

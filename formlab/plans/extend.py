@@ -133,7 +133,8 @@ def extend(
     given = _named(given)
     old, credited = _old(given, brief, failed, notes)
     if slabs is None and batches is None:
-        slabs = max(1, round(len(old) / old["batch"].nunique()))
+        first = old[_rounds(old) == _rounds(old).min()]  # later ones may be repairs
+        slabs = max(1, round(len(first) / first["batch"].nunique()))
     space = ModelSpace(brief, model, setting_model, crossed)
     variance, source = default_ratios(brief, ratios)
     before, kept = plan_or_trials if isinstance(plan_or_trials, Plan) else None, int(credited.sum())
@@ -146,7 +147,7 @@ def extend(
         variance,
         seed,
         criterion=criterion,
-        runs=_lost_runs(len(old) - kept, kept, space, notes) if runs is None else runs,
+        runs=_lost_runs(old, credited, space, notes) if runs is None else runs,
         batches=batches,
         slabs=slabs,
         loads=loads,
@@ -266,15 +267,29 @@ def _filled(frame: pd.DataFrame, brief: Brief, notes: list[str]) -> pd.DataFrame
     return out
 
 
-def _lost_runs(lost: int, kept: int, space: ModelSpace, notes: list[str]) -> int:
+def _rounds(old: pd.DataFrame) -> pd.Series:
+    """The round of each trial; 1 where it is not said."""
+    return (
+        pd.to_numeric(old["round"], errors="coerce").fillna(1) if "round" in old else pd.Series(1, old.index)
+    )
+
+
+def _lost_runs(old: pd.DataFrame, credited: pd.Series, space: ModelSpace, notes: list[str]) -> int:
+    """How many new trials: as many as the last round lost, for what was lost before has been made up for since."""
+    rounds = _rounds(old)
+    last = ~credited & (rounds == rounds.max())
+    lost, before, kept = int(last.sum()), int((~credited & ~last).sum()), int(credited.sum())
+    if before:
+        notes.append(
+            f"{counted(before, 'trial')} of earlier rounds {'was' if before == 1 else 'were'} lost before the last round was laid out; no "
+            "more are proposed for that. runs asks for any number."
+        )
     if lost:
         notes.append(f"{counted(lost, 'new trial')} proposed, as many as were lost.")
         return lost
     runs = max(4, len(space) - kept + 2)
-    notes.append(
-        f"{runs} new trials proposed: what {counted(len(space), 'term')} lack{'s' if len(space) == 1 else ''} beside "
-        f"{counted(kept, 'old trial')}, and 2 more."
-    )
+    lacking = f": what {counted(len(space), 'term')} lack{'s' if len(space) == 1 else ''} beside {counted(kept, 'old trial')}, and 2 more."
+    notes.append(f"{runs} new trials proposed{lacking if len(space) > kept else '; the terms lack none.'}")
     return runs
 
 
