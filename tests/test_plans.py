@@ -336,7 +336,7 @@ def test_a_plan_says_when_its_batches_leave_nothing_to_tell_them_apart_by():
         setting=[{"name": "cure_min", "low": 10, "high": 20, "changes": "slab"}],
     )
     words = (
-        " None is left between batches: how far they differ must be guessed. "
+        " None is left between batches: how far they differ must be guessed, and no chance to see what changes with them can be told. "
         "Add batches, or choose a smaller model."
     )
     few, more = (lay_out(brief, runs=np.int64(12), batches=k, starts=2, seed=1).judge() for k in (3, 5))

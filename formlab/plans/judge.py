@@ -406,12 +406,18 @@ class Judgement:
         )
         if self.prior is not None:
             text = text.replace("carry", f"carry {int(s.terms) - len(self.prior.potential)} primary of")
+            text = text.replace(
+                " left;", f" left beside the {int(s.trials) - left} that can be told without a prior;"
+            )
             text = (
                 text[:-1]
                 + ", if potential terms are as near to 0 as is taken; without that it would be larger."
             )
-        elif (self.degrees_of_freedom.query("level == 'batch'")["df"] == 0).any():
-            text += " None is left between batches: how far they differ must be guessed. Add batches, or choose a smaller model."
+        if (self.degrees_of_freedom.query("level == 'batch'")["df"] == 0).any():
+            text += (
+                " None is left between batches: how far they differ must be guessed, and no chance to see what changes with "
+                "them can be told. Add batches, or choose a smaller model."
+            )
         if "efficiencies" in self.__dict__:
             best = self.efficiencies.iloc[0]
             if best["efficiency"] == best["efficiency"]:

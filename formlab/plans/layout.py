@@ -225,7 +225,12 @@ def lay_out(
 def _other_ratios(structure: Structure) -> str:
     """Assumed ratios of the levels of error that a plan has besides its batches."""
     levels = [level for level in structure.random if level != "batch"]
-    return "".join(f", {level} to slab {structure.ratios[level]:.3g}" for level in levels)
+    ratios = structure.ratios
+    half = " (half of the batch's, an assumption)"
+    return "".join(
+        f", {level} to slab {ratios[level]:.3g}{half if level == 'load' and ratios['load'] == ratios['batch'] / 2 else ''}"
+        for level in levels
+    )
 
 
 def _repeat(made: Made, times: int) -> Made:
