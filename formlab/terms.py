@@ -152,6 +152,11 @@ class ModelSpace:
 
     # ---- which terms ----------------------------------------------------------------------------
 
+    @property
+    def settings(self) -> list[str]:
+        """Numeric settings."""
+        return self._numeric
+
     def _build(self, free: list[str], numeric: list[str], two: set[str]) -> list[Term]:
         blend_linear = [Term((s,)) for s in self.shares]
         free_linear = [Term((n,)) for n in free]

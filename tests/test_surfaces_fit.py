@@ -69,7 +69,7 @@ def test_term_that_cannot_be_told_apart():
     frame = trials().assign(chalk=lambda f: 3 * f["oil"] + 10)
     assert message(brief(model="linear"), frame, kind="least squares") == (
         "Term 'chalk' is a combination of the other terms in these 20 trials, so its coefficient cannot be estimated. "
-        "Vary it separately, or drop it from the model."
+        "Vary it separately, or choose a smaller model (model, setting_model, crossed)."
     )
 
 
@@ -549,5 +549,5 @@ def test_a_level_that_was_never_tried_is_named():
     frame = pd.DataFrame({"mould": ["a", "b"] * 4, "y": np.arange(8.0)})
     assert message(mould, frame, kind="least squares") == (
         "Term 'mould[b]' is a combination of the other terms in these 8 trials, so its coefficient cannot be estimated. Vary "
-        "it separately, or drop it from the model. 'mould' was never 'c': try it, or drop that level."
+        "it separately, or choose a smaller model (model, setting_model, crossed). 'mould' was never 'c': try it, or drop that level."
     )

@@ -97,7 +97,7 @@ def test_term_that_cannot_be_told_apart_is_named():
         SurfaceRegressor().fit(x, [1.0, 2, 3, 4, 5])
     assert str(caught.value) == (
         "Term 'chalk' is a combination of the other terms in these 5 trials, so its coefficient cannot be estimated. "
-        "Vary it separately, or drop it from the model."
+        "Vary it separately, or choose a smaller model (model, setting_model, crossed)."
     )
 
 

@@ -19,6 +19,7 @@ from formlab.series.workbook import Cell
 
 __all__ = ["FAILURES", "STATUSES", "Readings", "check_form"]
 
+LOOK_ALIKE = str.maketrans("lIOo", "1100")  # letters typed for digits
 FAILURES = ("would not band", "stuck", "scorched", "blistered", "spoiled")
 EMPTY = "at least one line with a reading or a status"
 STATUSES = ("ok", "pending", "set aside", *FAILURES)
@@ -188,6 +189,8 @@ def _trial_reader(known: Sequence[str]) -> Callable[[Cell], Read]:
         if len(alike) == 1:
             return Read(alike[0], "a trial of the plan", f"Read it as {alike[0]!r}.")
         looked_up += 1
+        if (as_digits := text.translate(LOOK_ALIKE)) in exact and as_digits:
+            return Read(None, "a trial of the plan", f"Is it {as_digits!r}?", harmless=False)
         near = difflib.get_close_matches(text, known, 1, 0.5) if text and looked_up <= MOST_LOOKED_UP else []
         return Read(None, "a trial of the plan", f"Is it {near[0]!r}?" if near else "", harmless=False)
 

@@ -103,7 +103,7 @@ def _discrete(ground: Ground, response: Response, kind: str) -> Surface:
     formulas = slabs.formulas.iloc[values.rows]
     check_tried(ground.brief, formulas, response.name)
     columns = space.matrix(formulas)
-    check_estimable(columns, space.names, space.model)
+    check_estimable(columns, space.names, _said(space))
     constant = np.zeros(len(space), dtype=bool)
     names = [t.factors for t in space.terms]
     constant[names.index(()) if () in names else names.index((space.shares[-1],))] = True
@@ -128,7 +128,7 @@ def check_tried(brief: Brief, formulas: pd.DataFrame, response: str) -> None:
 def _ask_for_whole(space: ModelSpace, formulas: pd.DataFrame) -> str:
     """How to ask for the terms that were left out, or that these trials cannot carry them."""
     try:
-        check_estimable(space.matrix(formulas), space.names, space.model)
+        check_estimable(space.matrix(formulas), space.names, _said(space))
     except FitError:
         return "; these trials cannot carry the whole model"
     return "; ask for the whole model with kind = 'least squares'"
@@ -183,7 +183,7 @@ class _Bench:
         space = self.ground.space
         check_tried(self.ground.brief, self.formulas, self.values.response.name)
         try:
-            solution = solve(self.columns, self.values.eta, space.names, space.model)
+            solution = solve(self.columns, self.values.eta, space.names, _said(space))
         except FitError as error:
             # effects of levels are coded together, so the term it names may be of another level
             for name, levels in space.categories.items():
@@ -196,7 +196,7 @@ class _Bench:
         self._check_levels()
         levelled = bool(self.noise.names) or np.ptp(np.atleast_1d(self.noise.known)) > 0
         if solution.df and levelled:
-            return solution, reml(self.columns, self.values.eta, self.noise, space.names, space.model)
+            return solution, reml(self.columns, self.values.eta, self.noise, space.names, _said(space))
         return solution, None
 
     @cached_property
@@ -456,3 +456,9 @@ def _terms_of(space: ModelSpace) -> Terms:
     for k in range(len(space)):
         parents[k, space.parents(k)] = True
     return Terms(space.names, base, degree, parents)
+
+
+def _said(space: ModelSpace) -> str:
+    """The model in words, for a message that asks for a smaller one."""
+    settings = f" (setting_model {space.setting_model}, crossed {space.crossed})" if space.settings else ""
+    return f"{space.model}{settings}"

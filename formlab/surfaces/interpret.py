@@ -364,11 +364,15 @@ def ridge(surface: Surface, radii: Any = None, *, lowest: bool = False, level: f
     frame = _decoded(surface, form.origin + points @ form.basis)
     table = surface.predict_table(frame, level, outside="ignore")
     out = pd.concat([pd.Series(radii, name="radius"), frame, table[["mean", "low", "high"]]], axis=1)
+    return out.assign(inside=_held_by_the_region(surface, frame))
+
+
+def _held_by_the_region(surface: Surface, frame: pd.DataFrame) -> np.ndarray:
+    """Whether the region holds each formula; amounts below nothing are in no region."""
     try:
-        out["inside"] = np.asarray(Region.from_brief(surface.brief).contains(frame))
+        return np.asarray(Region.from_brief(surface.brief).contains(frame))
     except FormlabError:
-        out["inside"] = False
-    return out
+        return np.zeros(len(frame), dtype=bool)
 
 
 def _best_at(gradient: np.ndarray, curvature: np.ndarray, radius: float) -> np.ndarray:
@@ -411,12 +415,13 @@ def steepest(surface: Surface, steps: int = 6, *, step: float = 1.0, lowest: boo
     Returns
     -------
     DataFrame
-        distance, every ingredient and setting, mean. Beyond the region it is extrapolation: make trials there.
+        distance, every ingredient and setting, mean, low, high (95 %), inside (whether the region holds it). Beyond the
+        region it is extrapolation: make trials there.
     """
     form = _quadratic(surface)
     direction = form.gradient / np.linalg.norm(form.gradient) * (-1.0 if lowest else 1.0)
     distance = step * np.arange(steps + 1)
     frame = _decoded(surface, form.origin + np.outer(distance, direction) @ form.basis)
-    return pd.concat([pd.Series(distance, name="distance"), frame], axis=1).assign(
-        mean=surface.predict(frame, outside="ignore")
-    )
+    table = surface.predict_table(frame, outside="ignore")
+    out = pd.concat([pd.Series(distance, name="distance"), frame, table[["mean", "low", "high"]]], axis=1)
+    return out.assign(inside=_held_by_the_region(surface, frame))

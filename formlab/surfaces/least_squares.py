@@ -89,7 +89,7 @@ def _factored(x: np.ndarray, names: Sequence[str], model: str) -> tuple[np.ndarr
         name = names[int(np.argmax(left < _DEPENDENT))]
         raise FitError(
             f"Term {name!r} is a combination of the other terms in these {n} trials, so its coefficient cannot be "
-            "estimated. Vary it separately, or drop it from the model."
+            "estimated. Vary it separately, or choose a smaller model (model, setting_model, crossed)."
         )
     return length, q, r
 

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
 __all__ = ["BoxCox", "box_cox", "box_cox_of"]
 
+MOST = 6.0  # of a power, either way
+
 
 @dataclass(frozen=True)
 class BoxCox:
@@ -38,6 +40,9 @@ class BoxCox:
     _best: float
     level: float = 0.95
 
+    def __repr__(self) -> str:
+        return f"BoxCox({self.text})"
+
     def drop(self, power: float) -> float:
         """Return how far the log likelihood at a power lies below the best (at most 0)."""
         return _profile(power, self._x, self._y) - self._best
@@ -54,6 +59,8 @@ class BoxCox:
         }
         held = [text for power, text in words.items() if self.low <= power <= self.high]
         usual = f"; usual scales in it: {', '.join(held)}" if held else ""
+        if abs(self.power) > MOST - 1e-3:
+            return f"No power from {-MOST:g} to {MOST:g} fits best: these values do not tell one"
         return f"Power {self.power:.2f} ({100 * self.level:g} % {self.low:.2f} to {self.high:.2f}){usual}"
 
 
@@ -78,12 +85,16 @@ def box_cox(x: np.ndarray, y: np.ndarray, level: float = 0.95) -> BoxCox:
 
     check_shares(level=level)
     y = np.asarray(y, dtype=float)
+    if len(y) <= np.linalg.matrix_rank(x):
+        raise FitError(
+            f"{len(y)} values leave nothing to tell a power by beside {x.shape[1]} terms. Add trials, or choose a smaller model."
+        )
     if not (y > 0).all():
         raise FitError(
             f"A power needs values above zero; {int((y <= 0).sum())} of {len(y)} are not. Use another scale."
         )
     found = minimize_scalar(
-        lambda p: -_profile(p, x, y), bounds=(-6, 6), method="bounded", options={"xatol": 1e-10}
+        lambda p: -_profile(p, x, y), bounds=(-MOST, MOST), method="bounded", options={"xatol": 1e-10}
     )
     best, power = -float(found.fun), float(found.x)
     fall = chi2.ppf(level, 1) / 2
@@ -101,7 +112,17 @@ def box_cox(x: np.ndarray, y: np.ndarray, level: float = 0.95) -> BoxCox:
 
 
 def box_cox_of(surface: Surface, level: float = 0.95) -> BoxCox:
-    """Return the power for the brief's whole model and a surface's values."""
+    """Return the power for the brief's whole model and a surface's values.
+
+    Raises
+    ------
+    FitError
+        As `box_cox`, and of a rating, count or pass/fail, which has a law of its own.
+    """
+    if surface.response.kind != "measure":
+        raise FitError(
+            f"Response {surface.name!r} is a {surface.response.kind}, which has a law of its own and no power. Use a measure."
+        )
     return box_cox(surface.space.matrix(surface.formulas), surface.values.y, level)
 
 

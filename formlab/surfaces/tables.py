@@ -94,6 +94,11 @@ def anova_of(surface: Surface) -> pd.DataFrame:
     FitError
         If the trials cannot support the whole model.
     """
+    if surface.response.kind != "measure":
+        raise FitError(
+            f"Response {surface.name!r} is a {surface.response.kind}: its terms are judged by their own errors, there is no analysis "
+            "of variance. Look at the coefficients."
+        )
     if surface.solution is None:
         raise FitError(
             f"Response {surface.name!r}: the {len(surface.values.y)} trials cannot support the whole model of "
