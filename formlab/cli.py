@@ -336,12 +336,11 @@ def _extend(args: argparse.Namespace) -> int:
 
 
 def _cards(args: argparse.Namespace) -> int:
-    from formlab.cards import Site, make_cards, read_site
+    from formlab.cards import make_cards
     from formlab.series import open_series
 
     series = open_series(args.folder)
-    text = series.text("site.toml")
-    site = Site() if text is None else read_site(text)
+    site = _site(series)
     plan, paths = series.plan_frame(), []
     rounds = sorted({int(k) for k in plan["round"]}) if "round" in plan else [1]
     for number in rounds if args.round is None else [args.round]:
@@ -480,19 +479,37 @@ def _suggest(args: argparse.Namespace) -> int:
     if args.promise:
         series.save_promise(answer)
     mass = args.batch_kg or (series.brief.plant.batch_kg if args.json else None)
-    weigh_up = answer.recipe(batch_kg=mass) if mass else None
+    weigh_up = _weigh_up(series, answer, mass) if mass else None
     if args.json:
         _print_json({**answer.to_dict(), "recipe": weigh_up})
         return 0
     print(answer)
     if weigh_up is not None:
         heads = {"amount": series.brief.amount_unit, "weighed_g": "weigh, g", "resolution_g": "to the nearest, g",
-                 "rounding_error_percent": "off by, %"}  # fmt: skip
-        off = weigh_up["rounding_error_percent"].round(3) + 0.0  # + 0.0: no "-0"
-        shown = weigh_up.assign(rounding_error_percent=off).rename(columns=heads)
-        _show(f"Weigh-up of {args.batch_kg:g} kg", shown[["ingredient", *heads.values()]])
+                 "tolerance_g": "within, ± g"}  # fmt: skip
+        shown = weigh_up.rename(columns=heads)
+        _show(
+            f"Weigh-up of {args.batch_kg:g} kg, in order of addition", shown[["ingredient", *heads.values()]]
+        )
     _cautions()
     return 0
+
+
+def _weigh_up(series: Any, answer: Any, batch_kg: float) -> Any:
+    """One batch of a suggestion on the scales of the site, as its card would have it."""
+    from formlab.cards import batches_of
+
+    (batch,) = batches_of(series.brief, answer, _site(series), batch_kg=batch_kg)
+    names = {"title": "ingredient", "step_g": "resolution_g"}
+    columns = ["ingredient", "amount", "planned_g", "weighed_g", "resolution_g", "tolerance_g"]
+    return batch.lines.rename(columns=names)[columns]
+
+
+def _site(series: Any) -> Any:
+    from formlab.cards import Site, read_site
+
+    text = series.text("site.toml")
+    return Site() if text is None else read_site(text)
 
 
 def _next(args: argparse.Namespace) -> int:

@@ -166,13 +166,18 @@ def test_the_card_has_code_revision_limits_and_a_second_person_for_curatives_onl
     page = make_cards(brief, plan_of(brief))["weigh-up.html"]
     card = text_of(page)
     assert f"Compound B-B01, revision {brief.brief_id}" in card
-    assert (
-        "Check-weigh all tubs together: 5.910 kg to 6.030 kg. Limits of ISO 2476; put the site's own in their place."
-        in card
+    batch = batches_of(brief, plan_of(brief), Site())[0]
+    within = batch.lines["tolerance_g"].sum()
+    low, high = (f"{(batch.weighed_g + side * within) / 1000:.2f}" for side in (-1, 1))
+    said = re.search(
+        r"Check-weigh all tubs together: ([\d.]+) kg to ([\d.]+) kg\. The tolerances of the lines added up",
+        card,
     )
+    assert said and (f"{float(said[1]):.2f}", f"{float(said[2]):.2f}") == (low, high)
+    assert "Mass off the mill" in card and "5.910 kg to 6.030 kg" in card  # ISO 2476
     assert page.count("class='shut'") == 2 * 6  # all lines but sulfur and MBTS, in two batches
     own = text_of(make_cards(brief, plan_of(brief), Site(check_percent=(-3.0, 1.0)))["weigh-up.html"])
-    assert "5.820 kg to 6.060 kg." in own and "Limits of ISO 2476" not in own
+    assert "5.820 kg to 6.060 kg." in own and "added up" not in own
 
 
 def test_mill_steps_follow_the_order_and_give_way_to_the_sites_own():

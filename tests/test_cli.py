@@ -67,7 +67,7 @@ def test_walk_of_a_chemist(tmp_path, capsys):
     said = capsys.readouterr().out
     assert re.search(r"rubber +100 phr", said)
     card = said.split("Weigh-up of 9 kg")[1]
-    assert "weigh, g  to the nearest, g  off by, %" in card and "e-" not in card.split("\n\n")[0]
+    assert "weigh, g  to the nearest, g  within, ± g" in card and "e-" not in card.split("\n\n")[0]
 
 
 def test_a_plan_over_days_nearly_free_of_trends(tmp_path, capsys):

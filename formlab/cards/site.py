@@ -61,7 +61,8 @@ class Site(Part):
     lift_kg : float
         Lifting limit; the brief's plant if left out. Heavier weigh-ups go in several tubs.
     check_percent : (float, float)
-        Check-weighing of a whole batch, in percent of what was planned; the limits of ISO 2476 if left out.
+        Of a whole batch, in percent of what was weighed: of its check-weighing (the tolerances of its lines added up, if
+        left out) and of the mass off the mill (the limits of ISO 2476).
     mill : Mill
     procedure, press_procedure, test_notes : list of str
         The site's own steps, one a line.

@@ -122,14 +122,14 @@ def _sum_row(batch: Batch) -> str:
 
 
 def _check(batch: Batch, site: Site) -> Markup:
-    low, high = yield_limits(batch.weighed_g, percent=site.check_percent)
-    step = float(batch.lines["step_g"].max())
+    step, first = float(batch.lines["step_g"].max()), ""
+    if "check_percent" in site.model_fields_set:
+        low, high = yield_limits(batch.weighed_g, percent=site.check_percent)
+    else:  # no stricter than the lines are
+        within = float(batch.lines["tolerance_g"].sum())
+        low, high = batch.weighed_g - within, batch.weighed_g + within
+        first = " The tolerances of the lines added up; put the site's own limits in their place."
     text = f"Check-weigh all tubs together: {weight(low, step)} to {weight(high, step)}."
-    first = (
-        ""
-        if "check_percent" in site.model_fields_set
-        else " Limits of ISO 2476; put the site's own in their place."
-    )
     return Markup(f"<p><b>{escape(text)}</b><span class='small'>{escape(first)}</span></p>")
 
 
