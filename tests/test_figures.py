@@ -194,7 +194,7 @@ def test_axes_carry_units(case, name):
         "Shore A",
         "density x 1000",
         "%",
-        "EUR per piece",
+        "EUR per 1000 pieces",
         "sds of a slab as measured",
         "log",
     ]

@@ -185,7 +185,7 @@ def _against_target(ax: Axes, suggestion: Any, name: str, look: Look) -> None:
 def _today(suggestion: Any, part: Any) -> float | None:
     if suggestion.current is None:
         return None
-    return float(suggestion.current.loc[f"{part.name} ({part.unit})", "today"])
+    return float(suggestion.current.loc[suggestion.brief.head(part.name), "today"])
 
 
 def _misses(ax: Axes, part: Any, seen: Sequence[float], look: Look) -> None:

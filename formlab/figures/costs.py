@@ -90,6 +90,9 @@ def cost_conformance(
         handles.append(Line2D([], [], **style, label="today"))
     ax.set_ylim(-0.02, 1.02)
     ax.set_yticks(np.linspace(0, 1, 6), [f"{100 * v:.0f}" for v in np.linspace(0, 1, 6)])
+    if column == "per_piece" and np.nanmax(cloud[:, 0]) < 0.02:  # of very small pieces a thousand
+        ax.xaxis.set_major_formatter(lambda value, _: f"{1000 * value:.4g}")
+        words = words.replace("per piece", "per 1000 pieces")
     ax.set_xlabel(words)
     ax.set_ylabel(f"chance that {OF[of]} all targets, %")
     handles.append(_best_so_far(ax, cloud, look) if frontier is None else _front(ax, frontier, column, look))

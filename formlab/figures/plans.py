@@ -236,7 +236,7 @@ def prediction_error(plans: Any, ax: Axes | None = None) -> Axes:
     ax.set_xlim(left=0)
     ax.set_xlabel("standard error of the predicted mean, sds of a slab as measured")
     ax.set_ylabel("share of the region at least so sure, %")
-    heading(ax, "How well these trials would predict, before any is made", look)
+    heading(ax, "How well these trials can predict, by where they stand alone", look)
     key(ax, look, handles, 1)
     return ax
 

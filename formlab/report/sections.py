@@ -170,7 +170,8 @@ def _measured(story: Story) -> Iterable[Markup]:
     if "status" in frame:
         odd = frame[frame["status"].ne("ok")].reindex(columns=["trial", "batch", "session", "status", "note"])
         if len(odd):
-            yield page_table(odd.dropna(axis=1, how="all").fillna(""), "Not ok, pending or set aside")
+            odd = odd.dropna(axis=1, how="all").fillna("").drop_duplicates()  # a line a reading
+            yield page_table(odd, "Not ok, pending or set aside")
 
 
 def _not_ok(status: pd.Series) -> str:

@@ -173,9 +173,7 @@ class Suggestion:
         else:
             head = f"The asked {asked:.2f} is not reached; this is the most probable formula: {said}"
         if self.cost is not None:
-            costs = ", ".join(
-                f"{number(v, 4)} {self.brief.currency} {k.replace('_', ' ')}" for k, v in self.cost.items()
-            )
+            costs = ", ".join(_money(str(k), float(v), self.brief.currency) for k, v in self.cost.items())
             head += f"; {costs}"
         return head + "."
 
@@ -248,6 +246,13 @@ class Suggestion:
             "notes": self.notes,
         }
         return out
+
+
+def _money(of: str, value: float, currency: str) -> str:
+    """A cost in words; that of very small pieces for a thousand of them."""
+    if of == "per_piece" and value < 0.01:
+        return f"{number(1000 * value, 4)} {currency} per 1000 pieces"
+    return f"{number(value, 4)} {currency} {of.replace('_', ' ')}"
 
 
 def _listed(notes: list[str]) -> Markup:
@@ -454,7 +459,7 @@ def _against_today(
     }
     means = question.means(both)
     for k, part in enumerate(brief.responses):
-        lines[f"{part.name} ({part.unit})"] = pd.Series(means[:, k])
+        lines[brief.head(part.name)] = pd.Series(means[:, k])
     if brief.has_costs:
         for name, column in brief.costs(both, question.prices).items():
             lines[f"cost {str(name).replace('_', ' ')} ({brief.currency})"] = column

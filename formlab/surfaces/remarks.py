@@ -37,6 +37,7 @@ def warnings_of(surface: Surface, terms: bool = True) -> list[str]:
         _beyond_bounds,
         _few_degrees,
         _few_batches,
+        _hardly_judged,
         _misfit,
         _decided_by_batch,
         _outliers,
@@ -154,6 +155,19 @@ def _few_batches(surface: Surface) -> Found:
     return [(1,
         f"Only {spare} degree{'s' if spare != 1 else ''} of freedom between batches: what differs from batch to batch "
         "cannot be tested, and no such test is shown. Repeat batches, or choose a smaller model.")]  # fmt: skip
+
+
+def _hardly_judged(surface: Surface) -> Found:
+    """Terms whose error rests on less than one degree of freedom, such as the constant where few loads differ much."""
+    if surface.kind != "least squares" or surface.mixed is None:
+        return []
+    table = surface.coefficients
+    names = table.loc[table["df"] < 1, "term"].map(repr).tolist()
+    if not names:
+        return []
+    return [(2,
+        f"The error of {first_few(names, 3)} rests on less than one degree of freedom, so neither a test nor an interval of "
+        "it is shown; predictions have intervals of their own. More batches or loads would tell.")]  # fmt: skip
 
 
 def _misfit(surface: Surface) -> Found:

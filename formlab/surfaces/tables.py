@@ -48,6 +48,8 @@ def coefficients(surface: Surface) -> pd.DataFrame:
     out.loc[_untested(surface), ["t", "p"]] = np.nan
     half = t.ppf(0.975, out["df"]) * out["std_error"]
     out["low"], out["high"] = out["estimate"] - half, out["estimate"] + half
+    # Student's law with less than one degree of freedom has limits without meaning
+    out.loc[out["df"] < 1, ["t", "p", "low", "high"]] = np.nan
     out["vif"] = vif
     return out
 
