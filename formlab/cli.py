@@ -141,6 +141,7 @@ def _parser() -> argparse.ArgumentParser:
     journal.add_argument("cell", nargs="*", help="trial and column, for the history of that cell")
     fit = command("fit", _fit, "Fit a surface to every response and say how far to trust it.")
     fit.add_argument("--kind", default="auto", help="auto, least squares, averaged, gaussian process")
+    fit.add_argument("--responses", nargs="+", metavar="NAME", help="only these responses")
     history(fit)
     fit.add_argument("--workers", type=int, default=1, help="processes that share the responses (1)")
     fit.add_argument("--seed", type=int, default=1)
@@ -449,9 +450,8 @@ def _fit(args: argparse.Namespace) -> int:
     from formlab.surfaces import fit
 
     series = open_series(args.folder)
-    surfaces = fit(
-        series.brief, series.trials(history=args.history), kind=args.kind, seed=args.seed, n_jobs=args.workers
-    )
+    surfaces = fit(series.brief, series.trials(history=args.history), args.responses, kind=args.kind, seed=args.seed,
+                   n_jobs=args.workers)  # fmt: skip
     if args.json:
         _print_json({name: {"summary": s.summary, "coefficients": s.coefficients, "anova": s.anova,
                             "warnings": s.warnings_} for name, s in surfaces.items()})  # fmt: skip

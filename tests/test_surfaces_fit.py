@@ -171,7 +171,7 @@ def test_the_others_can_be_fitted_without_the_censored_response():
     words = (
         "2 of 6 readings of 'wear' are censored (such as '<0.5'); a fit here takes only readings that are numbers, and "
         "with those left out it would be wrong. Give it readings within the test's range, or fit the others with "
-        "responses=['tear', 'gloss']."
+        "responses=['tear', 'gloss'] (formlab fit FOLDER --responses tear gloss)."
     )
     assert message(two, frame, kind="least squares") == words
     kept = fit(two, frame, responses=["tear", "gloss"], kind="least squares")
@@ -180,7 +180,7 @@ def test_the_others_can_be_fitted_without_the_censored_response():
     assert message(two, frame, kind="least squares") == (
         "2 of 6 readings of 'wear' and 1 of 6 readings of 'gloss' are censored (such as '<0.5'); a fit here takes only "
         "readings that are numbers, and with those left out it would be wrong. Give them readings within the test's "
-        "range, or fit the others with responses=['tear']."
+        "range, or fit the others with responses=['tear'] (formlab fit FOLDER --responses tear)."
     )
 
 

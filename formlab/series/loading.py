@@ -15,7 +15,7 @@ from formlab.series.files import read_bytes
 from formlab.series.findings import Finding, problem_table, refused
 from formlab.series.forms import read_form
 from formlab.series.merge import Merged, merge
-from formlab.series.readings import Readings, check_form
+from formlab.series.readings import Readings, beyond_reach, check_form
 
 __all__ = ["Loaded", "Read", "counted", "read_results"]
 
@@ -59,6 +59,7 @@ class Read:
     sha256: str
     readings: Readings
     merged: Merged
+    responses: tuple[str, ...] = ()
 
     @property
     def findings(self) -> list[Finding]:
@@ -89,7 +90,7 @@ class Read:
             done.already_there,
             self.readings.table["trial"].nunique(),
             problem_table([f.problem for f in self.findings]),
-            self.readings.remarks,
+            [*self.readings.remarks, *beyond_reach(self.readings.table, self.responses)],
         )
 
 
@@ -108,7 +109,7 @@ def read_results(
     content = read_bytes(file)
     readings = check_form(read_form(content, file.name, brief, plan.columns, sheet), brief, plan)
     merged = merge(stored, readings.table, brief.response_names, file.name, replace=replace)
-    return Read(file.name, hashlib.sha256(content).hexdigest(), readings, merged)
+    return Read(file.name, hashlib.sha256(content).hexdigest(), readings, merged, tuple(brief.response_names))
 
 
 def counted(number: int, what: str) -> str:

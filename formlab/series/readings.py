@@ -11,13 +11,14 @@ from typing import Any
 import pandas as pd
 
 from formlab.brief import Brief, Response
+from formlab.html import counted
 from formlab.series.cells import Read, clean_text, decimal_comma, plain_name, plain_trial, read_number
 from formlab.series.findings import Finding
 from formlab.series.forms import Form
 from formlab.series.tables import NUMBER
 from formlab.series.workbook import Cell
 
-__all__ = ["FAILURES", "STATUSES", "Readings", "check_form"]
+__all__ = ["FAILURES", "STATUSES", "Readings", "beyond_reach", "check_form"]
 
 LOOK_ALIKE = str.maketrans("lIOo", "1100")  # letters typed for digits
 FAILURES = ("would not band", "stuck", "scorched", "blistered", "spoiled")
@@ -280,3 +281,15 @@ def _beyond(out: pd.DataFrame, brief: Brief) -> list[str]:
             some = ", ".join(map(str, rows[:5])) + (" …" if len(rows) > 5 else "")
             remarks.append(f"{response.name} is beyond its bounds {low:g} to {high:g} in row {some}.")
     return remarks
+
+
+def beyond_reach(table: pd.DataFrame, names: Sequence[str]) -> list[str]:
+    """Return how many readings of each response only say that it lies below or above what the test can read."""
+    said = []
+    for name in names:
+        if censored := int(table[name].astype(str).str.match("[<>]").sum()):
+            said.append(
+                f"{counted(censored, 'reading')} of {name} only {'says' if censored == 1 else 'say'} below or above: no surface "
+                "can be fitted to it with such readings in."
+            )
+    return said

@@ -191,7 +191,11 @@ def refuse_censored(slabs: Slabs, responses: Sequence[Response]) -> None:
     if not found:
         return
     others, them = [r.name for r in responses if r.name not in found], "it" if len(found) == 1 else "them"
-    way = f", or fit the others with responses={others}" if others else ""
+    way = (
+        f", or fit the others with responses={others} (formlab fit FOLDER --responses {' '.join(others)})"
+        if others
+        else ""
+    )
     raise FitError(
         f"{' and '.join(found.values())} are censored (such as '<0.5'); a fit here takes only readings that are "
         f"numbers, and with those left out it would be wrong. Give {them} readings within the test's range{way}."
