@@ -469,12 +469,12 @@ def _suggest(args: argparse.Namespace) -> int:
     from formlab.surfaces import fit
 
     series = open_series(args.folder)
-    trials = series.trials(history=args.history)
+    trials, prices = series.trials(history=args.history), _scenario(series, args.scenario)
     surfaces = fit(series.brief, trials, kind=args.kind, seed=args.seed, n_jobs=args.workers)
     ledger = ledger_of(series.brief, series.promises(), trials)
     answer = suggest(
         series.brief, surfaces, minimise=args.minimise, maximise=args.maximise, confidence=args.confidence, of=args.of,
-        premium=args.premium, ledger=ledger, prices=_scenario(series, args.scenario), seed=args.seed,
+        premium=args.premium, ledger=ledger, prices=prices, seed=args.seed,
     )  # fmt: skip
     if args.promise:
         series.save_promise(answer)

@@ -236,7 +236,7 @@ def _suggested(story: Story) -> Iterable[Markup]:
     yield page_table(pd.DataFrame(lines, columns=["", "amount", "unit"]), "The formula")
     yield page_table(
         headed(answer.predicted.reset_index()),
-        f"Predicted: 95 % of the {brief.true_words}, and of one new batch; chance of each target alone",
+        f"Predicted: 95 % of the {brief.true_words}, and of one reading of a new batch; chance of each target alone",
     )
     yield picture(
         lambda: predicted_against_targets(answer), "Predicted against each target, beside today's formula."

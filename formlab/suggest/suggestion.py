@@ -47,8 +47,8 @@ class Suggestion:
         Every ingredient, in the brief's basis.
     settings : Series
     predicted : DataFrame
-        By response: unit, mean, low, high (95 % of the true mean; of the median where the target says so), batch_low, batch_high (95 % of one new
-        batch), target, chance (that the true mean meets this target alone).
+        By response: unit, mean, low, high (95 % of the true mean; of the median where the target says so), batch_low, batch_high (95 % of one
+        reading of a new batch), target, chance (that the true mean meets this target alone).
     conformance : Conformance
         true_mean, new_batch and accepted, from draws the search has not seen.
     claimed : float
@@ -194,7 +194,10 @@ class Suggestion:
 
     def _parts(self) -> list[tuple[str, pd.DataFrame]]:
         parts = [
-            ("Predicted", headed(self.predicted.reset_index())),
+            (
+                f"Predicted, with 95 % limits of the {self.brief.statistic_words} and of one reading of a new batch",
+                headed(self.predicted.reset_index()),
+            ),
             ("Conformance", headed(self.conformance.table().drop(columns="meaning"))),
         ]
         if self.current is not None:

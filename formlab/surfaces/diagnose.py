@@ -30,8 +30,9 @@ def diagnostics(surface: Surface) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        trial, batch, measured, fitted (with what its test session, operator or history did), residual, leverage, studentised (by the error without the value; 0 where a single
-        degree of freedom leaves no such error), cook
+        trial, batch, measured, fitted (with what its test session, operator or history did), residual, leverage, studentised (how far the
+        value is from what all others lead one to expect, its batch-mates too, over the error without it: it need not have
+        the sign of the residual; 0 where a single degree of freedom leaves no such error), cook
         (Cook's distance), left_out (predicted with the whole batch left out), left_out_error.
     """
     y, groups, one = surface.values.eta, surface.values.batches, np.eye(len(surface.values.eta))
