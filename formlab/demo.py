@@ -573,7 +573,7 @@ def run_demo(folder: Any = None, quiet: bool = False) -> dict[str, Any]:
     from pathlib import Path
 
     from formlab.series import open_series
-    from formlab.suggest import suggest
+    from formlab.suggest import confirm, confirmation_trials, suggest
     from formlab.surfaces import fit
 
     say = (lambda *words: None) if quiet else print
@@ -593,5 +593,15 @@ def run_demo(folder: Any = None, quiet: bool = False) -> dict[str, Any]:
             kept = all(bool(r.meets(truth[r.name])[0]) for r in brief.responses)
             say("\nBecause the plant is invented, the truth can be looked up: this formula "
                 + ("does meet every target." if kept else "does NOT meet every target."))  # fmt: skip
-            out[name] = {**answer.to_dict(), "true_means": truth.iloc[0].to_dict(), "truly_meets_all": kept}
+            plan = confirmation_trials(
+                brief, answer, series.trials(unread=True), surfaces=surfaces, seed=SEEDS[name]
+            )
+            made = plan.frame.reset_index(drop=True)
+            read = make_results(brief, made, TRUTHS[name](brief, made), [SEEDS[name], 2])
+            told = confirm(brief, surfaces, made.merge(read, on="trial"), seed=SEEDS[name])
+            say(
+                f"\nTo confirm it, {plan.frame['batch'].nunique()} batches more are made there. {plan.notes[-1]}\n{told}"
+            )
+            out[name] = {**answer.to_dict(), "true_means": truth.iloc[0].to_dict(), "truly_meets_all": kept,
+                         "confirmed": told.verdict}  # fmt: skip
     return out

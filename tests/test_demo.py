@@ -1,11 +1,14 @@
 """The demo files are what the documented generator gives, and the whole job runs on them."""
 
+import re
+from functools import partial
 from pathlib import Path
 
 import pandas as pd
 import pytest
+from numpy.testing import assert_allclose
 
-from formlab import demo, open_series
+from formlab import demo, open_series, surfaces
 
 HOME = Path(__file__).parent.parent / "demo_trials"
 
@@ -54,3 +57,19 @@ def test_a_series_can_be_made_anew(tmp_path):
     trials = series.trials()
     assert trials["trial"].nunique() == 36
     assert trials["batch"].nunique() == 18
+
+
+def test_the_demo_goes_from_trials_to_a_formula_and_confirms_it(monkeypatch, capsys):
+    """With surfaces that are quick to fit; the truth behind both series is known."""
+    monkeypatch.setattr(surfaces, "fit", partial(surfaces.fit, kind="least squares"))
+    out = demo.run_demo(HOME)
+    said = capsys.readouterr().out
+    assert list(out) == list(demo.BRIEFS)
+    for name, answer in out.items():
+        assert answer["reached"] and answer["conformance"]["true_mean"] > 0.88
+        truth = demo.TRUTHS[name](
+            demo.demo_brief(name), pd.DataFrame([answer["formula"] | answer["settings"]])
+        )
+        assert_allclose(list(answer["true_means"].values()), truth.iloc[0])
+        assert answer["verdict"] in said and answer["confirmed"] in said
+        assert re.match(r"\d of 3 batches meet all targets that were read\.", answer["confirmed"])
