@@ -11,7 +11,7 @@ from tests.benchmarks.rows import Row, machine, table
 
 PARTS = (
     "bench_planning", "bench_fitting", "bench_choosing", "bench_folder", "bench_region", "bench_eyes",
-    "bench_surfaces",
+    "bench_surfaces", "bench_size",
 )  # fmt: skip
 
 
