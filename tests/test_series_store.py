@@ -208,7 +208,7 @@ def test_a_saved_plan_is_judged_as_it_was_made(series: Series) -> None:
     pd.testing.assert_frame_equal(again.judge().terms, plan.judge().terms)
     more = plan.frame.tail(1).assign(trial="T06", batch="B06", run_order=6, round=2)
     series.save_plan(pd.concat([plan.frame, more], ignore_index=True))
-    said = [f"Said of the first 5 trials: {note}" for note in plan.notes]
+    said = [f"Said of the first 5 trials: {' '.join(plan.notes)}"]
     assert open_series(series.path).plan().notes == said  # they may not hold of all six
     forgotten = fl.plans.Plan.restored(series.brief, plan.frame, {**plan.about, "potential": ["lead"]})
     assert forgotten.prior is None and forgotten.kind == "given"

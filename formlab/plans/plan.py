@@ -148,8 +148,8 @@ class Plan:
             models = {key: about[key] for key in ("model", "setting_model", "crossed")}
             same = {key: about[key] for key in ("kind", "criterion", "seed", "ratios", "extras", "notes")}
             first = about.get("trials", len(frame))
-            if first < len(frame):  # others have come to it since
-                same["notes"] = [f"Said of the first {first} trials: {note}" for note in about["notes"]]
+            if first < len(frame) and about["notes"]:  # others have come to it since
+                same["notes"] = [f"Said of the first {first} trials: {' '.join(about['notes'])}"]
             plan = cls.from_frame(brief, frame, **models, **same)
             if about["potential"]:
                 plan.prior = make_prior(plan.basis, about["potential"], about["prior_sd"])
