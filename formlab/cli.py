@@ -465,7 +465,7 @@ def _fit(args: argparse.Namespace) -> int:
 
 def _suggest(args: argparse.Namespace) -> int:
     from formlab.series import open_series
-    from formlab.suggest import ledger_of, suggest
+    from formlab.suggest import beside_promised, ledger_of, suggest
     from formlab.surfaces import fit
 
     series = open_series(args.folder)
@@ -476,14 +476,17 @@ def _suggest(args: argparse.Namespace) -> int:
         series.brief, surfaces, minimise=args.minimise, maximise=args.maximise, confidence=args.confidence, of=args.of,
         premium=args.premium, ledger=ledger, prices=prices, seed=args.seed,
     )  # fmt: skip
+    beside = beside_promised(series.brief, surfaces, answer, series.promises(), trials, seed=args.seed)
     if args.promise:
         series.save_promise(answer)
     mass = args.batch_kg or (series.brief.plant.batch_kg if args.json else None)
     weigh_up = _weigh_up(series, answer, mass) if mass else None
     if args.json:
-        _print_json({**answer.to_dict(), "recipe": weigh_up})
+        _print_json({**answer.to_dict(), "beside_promised": beside, "recipe": weigh_up})
         return 0
     print(answer)
+    if beside:
+        print(f"\n{beside}")
     if weigh_up is not None:
         heads = {"amount": series.brief.amount_unit, "weighed_g": "weigh, g", "resolution_g": "to the nearest, g",
                  "tolerance_g": "within, ± g"}  # fmt: skip

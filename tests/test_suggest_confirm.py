@@ -12,6 +12,7 @@ from formlab import Region, demo, fit, open_series, suggest
 from formlab.errors import SuggestError
 from formlab.report.story import story_of
 from formlab.suggest import (
+    beside_promised,
     confirm,
     confirm_promise,
     confirmation_trials,
@@ -226,3 +227,19 @@ def test_a_promise_is_held_against_what_was_known_then(suggested):
             bool(part.meets(truth[part.name].mean())) if part.has_target else None
         )
     assert "of 2 batches meet all targets that were read." in told.verdict
+
+
+def test_a_new_suggestion_stands_beside_the_promised_formula_that_was_made(suggested):
+    series, trials, surfaces, answer = suggested
+    brief = series.brief
+    assert beside_promised(brief, surfaces, answer, series.promises(), trials) == ""
+    series.save_promise(answer)
+    assert beside_promised(brief, surfaces, answer, series.promises(), trials) == ""  # none was made
+    made = confirmation_trials(brief, answer, trials, 2).frame
+    later = pd.concat([trials, made.assign(**demo.TRUTHS["ink_wedge"](brief, made))], ignore_index=True)
+    assert beside_promised(brief, surfaces, answer, series.promises(), later) == ""  # the same formula
+    other = suggest(brief, surfaces, confidence=0.5, premium=0, explain=False, alternatives=0, seed=1)
+    said = beside_promised(brief, surfaces, other, series.promises(), later, seed=1)
+    cheaper = 100 * (1 - other.cost["per_piece"] / brief.costs(answer.frame)["per_piece"].iloc[0])
+    assert "of which 2 batches were read" in said
+    assert f"this new one {other.conformance.true_mean:.2f}; it costs {cheaper:.1f} % less per piece" in said

@@ -279,12 +279,19 @@ def _confirmed(story: Story) -> Iterable[Markup]:
         )
         return
     from formlab.figures import confirmed
-    from formlab.suggest import confirm_promise
+    from formlab.suggest import beside_promised, confirm_promise
     from formlab.suggest.promises import promise_words
 
     yield said([promise_words(story.brief, promises.iloc[-1])])
     told = confirm_promise(story.brief, promises.iloc[-1], story.trials, kind=story.kind, seed=story.seed)  # type: ignore[arg-type]
-    yield said([told.verdict])
+    beside = (
+        ""
+        if story.answer is None
+        else beside_promised(
+            story.brief, story.surfaces, story.answer, promises, story.trials, seed=story.seed
+        )
+    )  # type: ignore[arg-type]
+    yield said([told.verdict, *([beside] if beside else [])])
     yield picture(lambda: confirmed(told), "What the batches read, and what was to be expected of them.")
     yield page_table(
         headed(told.read),

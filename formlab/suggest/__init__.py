@@ -1,6 +1,12 @@
 """From surfaces to what to make: conformance, search, suggestion, and what follows from them."""
 
-from formlab.suggest.confirm import Confirmation, confirm, confirm_promise, confirmation_trials
+from formlab.suggest.confirm import (
+    Confirmation,
+    beside_promised,
+    confirm,
+    confirm_promise,
+    confirmation_trials,
+)
 from formlab.suggest.conformance import Conformance, conformance
 from formlab.suggest.frontier import cost_frontier, response_frontier
 from formlab.suggest.impossible import Conflict, find_conflict
@@ -22,6 +28,7 @@ __all__ = [
     "Ledger",
     "Replacement",
     "Suggestion",
+    "beside_promised",
     "confirm",
     "confirm_promise",
     "confirmation_trials",

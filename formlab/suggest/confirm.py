@@ -13,13 +13,13 @@ from formlab.errors import SuggestError
 from formlab.html import counted, number, panel, table
 from formlab.plans.tidy import tidied
 from formlab.region import Region
-from formlab.suggest.conformance import as_judged, met
+from formlab.suggest.conformance import as_judged, conformance, met
 from formlab.suggest.making import one_row, plan_rows
 from formlab.suggest.posterior import chance_to_make
-from formlab.suggest.promises import batches_of
+from formlab.suggest.promises import batches_of, promised_formula, shifted
 from formlab.terms import ModelSpace
 
-__all__ = ["Confirmation", "confirm", "confirm_promise", "confirmation_trials"]
+__all__ = ["Confirmation", "beside_promised", "confirm", "confirm_promise", "confirmation_trials"]
 
 EXPECTED_DRAWS = 4000
 
@@ -283,6 +283,55 @@ def confirm_promise(
     known = trials["batch"].isin(before) if isinstance(before, list) else ~trials["batch"].isin(made["batch"])
     surfaces = fit(brief, trials[known], kind=kind, seed=seed, n_jobs=n_jobs, progress=progress)
     return confirm(brief, surfaces, made, seed=seed)
+
+
+def beside_promised(
+    brief: Brief,
+    surfaces: Any,
+    answer: Any,
+    promises: pd.DataFrame,
+    trials: pd.DataFrame,
+    seed: int | None = None,
+) -> str:
+    """Return in words how a suggestion stands beside the formula that was promised last, if batches of that were read.
+
+    Parameters
+    ----------
+    brief : Brief
+    surfaces : Surfaces
+        Fitted to `trials`.
+    answer : Suggestion
+    promises, trials : DataFrame
+        From `Series.promises` and `Series.trials`.
+    seed : int, optional
+
+    Returns
+    -------
+    str
+        Empty where nothing was promised and made, or it is the same formula.
+    """
+    if not len(promises):
+        return ""
+    promise = promises.iloc[-1]
+    made = batches_of(brief, promise, trials)
+    made = made[made[[n for n in brief.response_names if n in made]].notna().any(axis=1)]
+    if not len(made) or len(
+        batches_of(brief, promise.drop("made", errors="ignore"), answer.frame.assign(batch=""))
+    ):
+        return ""
+    formula = promised_formula(brief, promise)
+    figure = getattr(conformance(brief, surfaces.draw(EXPECTED_DRAWS, seed=seed), formula)[0], answer.of)
+    figure = shifted(figure, answer.shift)  # lowered for past misses as the new one is
+    said = (
+        f"The formula promised {promise['when'][:10]}, of which {counted(made['batch'].nunique(), 'batch')} "
+        f"{'was' if made['batch'].nunique() == 1 else 'were'} read, has a probability of {figure:.2f} by these surfaces, this new one "
+        f"{getattr(answer.conformance, answer.of):.2f}"
+    )
+    if answer.cost is None:
+        return f"{said}."
+    last = str(answer.cost.index[-1])
+    change = 100 * (float(answer.cost[last]) / float(brief.costs(formula)[last].iloc[0]) - 1)
+    return f"{said}; it costs {abs(change):.1f} % {'less' if change < 0 else 'more'} {last.replace('_', ' ')}, and none of it was made."
 
 
 def _updated(

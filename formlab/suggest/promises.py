@@ -22,6 +22,7 @@ __all__ = [
     "promised_formula",
     "score_promises",
     "settle_promises",
+    "shifted",
 ]
 
 
@@ -47,11 +48,11 @@ class Ledger:
 
     def honest(self, claim: float) -> float:
         """Return a claim after what past misses teach; never above the claim itself."""
-        return _shifted(claim, self.shift)
+        return shifted(claim, self.shift)
 
     def raw(self, claim: float) -> float:
         """Return what surfaces must claim so that `honest` is `claim`."""
-        return _shifted(claim, -self.shift)
+        return shifted(claim, -self.shift)
 
     def told(self, claim: float | None = None) -> str:
         """Return the words, with what they did to a claim of the surfaces alone, or to all claims."""
@@ -70,7 +71,8 @@ class Ledger:
     __repr__ = __str__
 
 
-def _shifted(claim: float, shift: float) -> float:
+def shifted(claim: float, shift: float) -> float:
+    """Return a claim with something added to its log-odds."""
     if shift == 0.0 or not 0 < claim < 1:
         return float(claim)
     return float(1 / (1 + (1 - claim) / claim * np.exp(-shift)))

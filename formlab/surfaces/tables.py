@@ -99,7 +99,7 @@ def anova_of(surface: Surface) -> pd.DataFrame:
     if surface.response.kind != "measure":
         raise FitError(
             f"Response {surface.name!r} is a {surface.response.kind}: its terms are judged by their own errors, there is no analysis "
-            "of variance. Look at the coefficients."
+            "of variance. Use the coefficients."
         )
     if surface.solution is None:
         raise FitError(
