@@ -21,6 +21,8 @@ _HOMES = {
     "Surface": "formlab.surfaces",
     "Surfaces": "formlab.surfaces",
     "confirm": "formlab.suggest",
+    "confirm_promise": "formlab.suggest",
+    "confirmation_trials": "formlab.suggest",
     "extend": "formlab.plans",
     "fit": "formlab.surfaces",
     "lay_out": "formlab.plans",

@@ -201,6 +201,14 @@ def confirmation_trials(
     ------
     SuggestError
         If `count` or `slabs` is less than 1.
+
+    Examples
+    --------
+    >>> import formlab as fl
+    >>> series = fl.open_series("demo_trials/ink_wedge")
+    >>> plan = confirmation_trials(series.brief, series.brief.baseline, series.trials(), 2, seed=1)
+    >>> plan.frame[["trial", "batch"]].to_numpy().tolist()
+    [['T37', 'B19'], ['T38', 'B19'], ['T39', 'B20'], ['T40', 'B20']]
     """
     from formlab.plans import Plan
 
@@ -270,6 +278,18 @@ def confirm_promise(
     ------
     SuggestError
         If no batch of the formula, to a hundredth of each range, was read since.
+
+    Examples
+    --------
+    >>> import formlab as fl
+    >>> series = fl.open_series("demo_trials/ink_wedge")
+    >>> trials = series.trials()
+    >>> before = sorted(set(trials["batch"]) - {"B18"})  # as if B18 had been made for a promise
+    >>> formula = trials[trials["batch"] == "B18"].iloc[0][series.brief.columns]
+    >>> promise = pd.Series({**formula, "when": "2026-11-01", "made": before})
+    >>> told = confirm_promise(series.brief, promise, trials, kind="least squares", seed=1)
+    >>> told.table["batch"].unique().tolist()
+    ['B18']
     """
     from formlab.surfaces import fit
 
