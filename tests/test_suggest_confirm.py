@@ -19,7 +19,7 @@ from formlab.suggest import (
     score_promises,
     settle_promises,
 )
-from formlab.suggest.promises import promised_formula
+from formlab.suggest.promises import _likeness, promised_formula
 from tests.test_suggest import two_known
 
 
@@ -112,6 +112,19 @@ def suggested(tmp_path):
     trials = series.trials()
     surfaces = fit(series.brief, trials, kind="least squares", seed=1)
     return series, trials, surfaces, suggest(series.brief, surfaces, seed=1, explain=False, alternatives=0)
+
+
+def test_batches_of_one_formula_count_less_than_of_several():
+    """Whether its true mean meets the targets is one event for all of them; the correlation by counting in a simulation."""
+    rng = np.random.default_rng(1)
+    meets = rng.random(200_000) < 0.9
+    two = meets[:, None] & (rng.random((200_000, 2)) < 0.75 / 0.9)
+    together = np.corrcoef(two.T.astype(float))[0, 1]
+    assert_allclose(_likeness(pd.Series({"true_mean": 0.9, "accepted": 0.75})), together, atol=0.01)
+    alone, alike = (
+        score_promises([0.75] * 6, [False] * 6, counts=c).shift for c in (1.0, 1 / (1 + 5 * together))
+    )
+    assert alone < alike < score_promises([0.75], [False]).shift
 
 
 def test_promises_are_kept_in_the_series_and_settled_by_later_batches(suggested, tmp_path):

@@ -102,20 +102,34 @@ def settle_promises(brief: Brief, promises: pd.DataFrame, trials: pd.DataFrame) 
     -------
     DataFrame
         promise (row of `promises`), batch, claimed, shift (what earlier misses had already taken off the
-        log-odds), came_true; one row a batch whose factors agree with the promised formula to a hundredth of
+        log-odds), came_true, counts (how much it tells as a share of what a batch of another formula would); one row a batch whose factors agree with the promised formula to a hundredth of
         each range and whose responses were all read. Of an ingredient that is newer than a promise the promised formula
         holds none; a promise that is older than a setting is not tested.
     """
     aimed = [part for part in brief.responses if part.has_target]
     lines = []
     for row, promise in promises.iterrows():
+        own = []
         for batch, group in batches_of(brief, promise, trials).groupby("batch", sort=False):
             means = pd.Series({part.name: as_judged(part, group) for part in aimed})
             if means.notna().all():
                 passed = all(bool(part.meets(means[part.name])) for part in aimed)
-                lines.append({"promise": row, "batch": batch, "claimed": promise["accepted"],
-                              "shift": float(promise.get("shift", 0.0)), "came_true": passed})  # fmt: skip
-    return pd.DataFrame(lines, columns=["promise", "batch", "claimed", "shift", "came_true"])
+                own.append({"promise": row, "batch": batch, "claimed": promise["accepted"],
+                            "shift": float(promise.get("shift", 0.0)), "came_true": passed})  # fmt: skip
+        alike = 1 + (len(own) - 1) * _likeness(promise)
+        lines += [line | {"counts": 1 / alike} for line in own]
+    return pd.DataFrame(lines, columns=["promise", "batch", "claimed", "shift", "came_true", "counts"])
+
+
+def _likeness(promise: pd.Series) -> float:
+    """Correlation of whether batches of one formula pass: they share whether its true mean meets the targets.
+
+    If it does they pass with accepted / true_mean, else never: the variance between formulas over the whole.
+    """
+    passes, meets = float(promise["accepted"]), float(promise.get("true_mean", promise["accepted"]))
+    if not 0 < passes < 1 or not passes <= meets <= 1:
+        return 0.0
+    return min(passes * (1 / meets - 1) / (1 - passes), 1.0)
 
 
 def batches_of(brief: Brief, promise: pd.Series, trials: pd.DataFrame) -> pd.DataFrame:
@@ -171,10 +185,12 @@ def ledger_of(brief: Brief, promises: pd.DataFrame, trials: pd.DataFrame) -> Led
     settled = settle_promises(brief, promises, trials)
     if not len(settled):
         return None
-    return score_promises(settled["claimed"].clip(0.001, 0.999), settled["came_true"], settled["shift"])
+    return score_promises(
+        settled["claimed"].clip(0.001, 0.999), settled["came_true"], settled["shift"], settled["counts"]
+    )
 
 
-def score_promises(claims: Any, came_true: Any, shifts: Any = 0.0) -> Ledger:
+def score_promises(claims: Any, came_true: Any, shifts: Any = 0.0, counts: Any = 1.0) -> Ledger:
     """Score conformance that was claimed against whether later batches conformed.
 
     Parameters
@@ -184,6 +200,8 @@ def score_promises(claims: Any, came_true: Any, shifts: Any = 0.0) -> Ledger:
     came_true : array-like of bool, shape (n,)
     shifts : float or array-like of shape (n,)
         What was already taken off the log-odds of each claim for misses before it.
+    counts : float or array-like of shape (n,)
+        How much each outcome tells; batches of one formula tell less than one each (`settle_promises`).
 
     Notes
     -----
@@ -212,16 +230,16 @@ def score_promises(claims: Any, came_true: Any, shifts: Any = 0.0) -> Ledger:
     return Ledger(
         float(((p - y) ** 2).mean()),
         pd.DataFrame(lines),
-        _shift(p, y, np.asarray(shifts, dtype=float)),
+        _shift(p, y, np.asarray(shifts, dtype=float), np.asarray(counts, dtype=float)),
         words,
     )
 
 
-def _shift(p: np.ndarray, y: np.ndarray, before: np.ndarray) -> float:
+def _shift(p: np.ndarray, y: np.ndarray, before: np.ndarray, counts: np.ndarray) -> float:
     odds, shift = np.log(p / (1 - p)) - before, 0.0
     for _ in range(50):  # Newton steps on a concave log posterior
         q = 1 / (1 + np.exp(-(odds + shift)))
-        step = ((y - q).sum() - shift) / ((q * (1 - q)).sum() + 1.0)
+        step = ((counts * (y - q)).sum() - shift) / ((counts * q * (1 - q)).sum() + 1.0)
         shift += step
         if abs(step) < 1e-10:
             break
