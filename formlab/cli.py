@@ -183,6 +183,7 @@ def _parser() -> argparse.ArgumentParser:
     confirm.add_argument("--slabs", type=int, help="slabs of each batch; what the brief's plant cuts")
     confirm.add_argument("--save", action="store_true", help="append them to plan.csv")
     confirm.add_argument("--kind", default="auto", help="kind of surface, as for fit")
+    history(confirm)
     confirm.add_argument("--workers", type=int, default=1, help="processes that share the responses (1)")
     confirm.add_argument("--seed", type=int, default=1)
     report = command("report", _report, "Write the whole job as one page to read or print, out/report.html.")
@@ -338,12 +339,13 @@ def _extend(args: argparse.Namespace) -> int:
 
 def _cards(args: argparse.Namespace) -> int:
     from formlab.cards import make_cards
+    from formlab.cards.batches import plan_table
     from formlab.series import open_series
 
     series = open_series(args.folder)
     site = _site(series)
     plan, paths = series.plan_frame(), []
-    rounds = sorted({int(k) for k in plan["round"]}) if "round" in plan else [1]
+    rounds = sorted(set(plan_table(series.brief, plan).get("round", [1])))
     for number in rounds if args.round is None else [args.round]:
         cards = make_cards(series.brief, plan, site, batch_kg=args.batch_kg, round=number, seed=args.seed)
         folder = "cards" if number == rounds[0] else f"cards/round_{number}"
@@ -453,7 +455,7 @@ def _fit(args: argparse.Namespace) -> int:
     surfaces = fit(series.brief, series.trials(history=args.history), args.responses, kind=args.kind, seed=args.seed,
                    n_jobs=args.workers)  # fmt: skip
     if args.json:
-        _print_json({name: {"summary": s.summary, "coefficients": s.coefficients, "anova": s.anova,
+        _print_json({name: {"summary": s.summary, "coefficients": s.coefficients, "anova": s.anova if s.response.kind == "measure" and s.solution is not None else None,
                             "warnings": s.warnings_} for name, s in surfaces.items()})  # fmt: skip
         return 0
     for surface in surfaces.values():
@@ -476,7 +478,9 @@ def _suggest(args: argparse.Namespace) -> int:
         series.brief, surfaces, minimise=args.minimise, maximise=args.maximise, confidence=args.confidence, of=args.of,
         premium=args.premium, ledger=ledger, prices=prices, seed=args.seed,
     )  # fmt: skip
-    beside = beside_promised(series.brief, surfaces, answer, series.promises(), trials, seed=args.seed)
+    beside = beside_promised(
+        series.brief, surfaces, answer, series.promises(), trials, prices=prices, seed=args.seed
+    )
     if args.promise:
         series.save_promise(answer)
     mass = args.batch_kg or (series.brief.plant.batch_kg if args.json else None)
@@ -549,7 +553,7 @@ def _confirm(args: argparse.Namespace) -> int:
     from formlab.errors import SeriesError
     from formlab.series import open_series
     from formlab.suggest import confirm_promise, confirmation_trials
-    from formlab.suggest.promises import batches_of, promise_words, promised_formula
+    from formlab.suggest.promises import batches_of, failures, promise_words, promised_formula
     from formlab.surfaces import fit
 
     series = open_series(args.folder)
@@ -559,11 +563,14 @@ def _confirm(args: argparse.Namespace) -> int:
             f"No promise is kept in {args.folder}. Keep one first: formlab suggest {args.folder} --promise."
         )
     promise, every = promises.iloc[-1], series.trials(unread=True)
+    formula = promised_formula(brief, promise)
     words = promise_words(brief, promise)
     if args.batches is not None:
-        surfaces = fit(brief, series.trials(), kind=args.kind, seed=args.seed, n_jobs=args.workers)
+        surfaces = fit(
+            brief, series.trials(history=args.history), kind=args.kind, seed=args.seed, n_jobs=args.workers
+        )
         plan = confirmation_trials(
-            brief, promised_formula(brief, promise), every, args.batches,
+            brief, formula, every, args.batches,
             slabs=args.slabs, surfaces=surfaces, seed=args.seed,
         )  # fmt: skip
         if args.save:
@@ -576,7 +583,7 @@ def _confirm(args: argparse.Namespace) -> int:
         print("\n" + "\n".join([plan.takes, *plan.notes]))
         return 0
     later = batches_of(brief, promise, every)
-    if not later[brief.response_names].notna().any(axis=None):
+    if not later[brief.response_names].notna().any(axis=None) and not failures(later):
         planned = list(dict.fromkeys(later["batch"].astype(str)))
         raise SeriesError(
             f"{words} Planned of it are {', '.join(planned)}, and nothing is read yet. Load their results first."
@@ -584,7 +591,12 @@ def _confirm(args: argparse.Namespace) -> int:
             else f"{words} No batch of it is planned yet. Lay some out: formlab confirm {args.folder} --batches 3 --save."
         )
     told = confirm_promise(
-        brief, promise, series.trials(), kind=args.kind, seed=args.seed, n_jobs=args.workers
+        brief,
+        promise,
+        series.trials(history=args.history),
+        kind=args.kind,
+        seed=args.seed,
+        n_jobs=args.workers,
     )
     if args.json:
         _print_json({"promise": promise, "table": told.table, "p_value": told.p_value, "agrees": told.agrees,

@@ -430,6 +430,13 @@ def test_a_later_round_changes_neither_codes_nor_sessions_of_the_first():
     cards = make_cards(brief, both, Site(session_size=10), round=2, seed=3)
     assert "T90" in cards["test-key.html"] and "T01" not in cards["test-key.html"]
     assert "B90" in cards["weigh-up.html"] and "B-01" not in cards["weigh-up.html"]
+    unsaid = both.assign(round=both["round"].where(both["round"] == 2))  # an old plan had none
+    assert [s.session for s in sessions_of(brief, unsaid, Site(session_size=10), seed=3)] == [
+        "S1",
+        "S2",
+        "S3",
+        "S4",
+    ]
     with pytest.raises(FormlabError, match=r"The plan has no round 7; choose one of \[1, 2\]."):
         make_cards(brief, both, round=7)
 

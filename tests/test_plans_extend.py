@@ -93,6 +93,8 @@ def test_what_was_made_up_for_is_not_made_up_for_again(first):
     said = "1 trial of earlier rounds was lost before the last round was laid out; no more are proposed for that."
     assert any(note.startswith(said) for note in again.notes)
     assert not any("as many as were lost" in note for note in again.notes)
+    said_now = extend(longer, first.brief, failed=["T04"], **QUICK)
+    assert "1 new trial proposed, as many as were lost." in said_now.notes
 
 
 def test_roles_of_old_trials_stay():

@@ -256,3 +256,25 @@ def test_a_new_suggestion_stands_beside_the_promised_formula_that_was_made(sugge
     cheaper = 100 * (1 - other.cost["per_piece"] / brief.costs(answer.frame)["per_piece"].iloc[0])
     assert "of which 2 batches were read" in said
     assert f"this new one {other.conformance.true_mean:.2f}; it costs {cheaper:.1f} % less per piece" in said
+
+
+def test_batches_that_could_not_be_made_break_a_promise(suggested):
+    series, trials, surfaces, answer = suggested
+    brief = series.brief
+    series.save_promise(answer)
+    promise = series.promises().iloc[-1]
+    made = confirmation_trials(brief, answer, trials, 2).frame
+    read = made.assign(**demo.TRUTHS["ink_wedge"](brief, made), status="ok")
+    read.loc[read["batch"] == "B19", [*brief.response_names, "status"]] = [*[np.nan] * 4, "stuck"]
+    later = pd.concat([trials, read], ignore_index=True)
+    settled = settle_promises(brief, series.promises(), later).set_index("batch")["came_true"]
+    assert not settled["B19"] and set(settled.index) == {"B19", "B20"}
+    told = confirm_promise(brief, promise, later, kind="least squares", seed=1)
+    assert told.verdict.startswith("Could not be made: B19 (stuck). ") and set(told.table["batch"]) == {"B20"}
+    none = later[later["batch"] != "B20"]
+    with pytest.raises(SuggestError, match=r"Could not be made: B19 \(stuck\)\. Make some of it"):
+        confirm_promise(brief, promise, none, kind="least squares", seed=1)
+    # weighed a little differently, they are of one formula still
+    read = made.assign(**demo.TRUTHS["ink_wedge"](brief, made))
+    read["silica"] *= np.where(read["batch"] == "B19", 1.001, 1.0)
+    assert confirm(brief, surfaces, read, seed=1).updated["batch"].tolist() == ["B19, B20"]

@@ -73,7 +73,7 @@ def plan_table(brief: Brief, plan: Any) -> pd.DataFrame:
         if name in frame:
             head[name] = frame[name].astype(str)
     if "round" in frame:
-        head["round"] = frame["round"]
+        head["round"] = pd.to_numeric(frame["round"], errors="coerce").fillna(1).astype(int)
     head["brief_id"] = (
         frame["brief_id"] if "brief_id" in frame else pd.Series(brief.brief_id, index=frame.index)
     )

@@ -147,7 +147,7 @@ def extend(
         variance,
         seed,
         criterion=criterion,
-        runs=_lost_runs(old, credited, space, notes) if runs is None else runs,
+        runs=_lost_runs(old, credited, failed, space, notes) if runs is None else runs,
         batches=batches,
         slabs=slabs,
         loads=loads,
@@ -274,10 +274,13 @@ def _rounds(old: pd.DataFrame) -> pd.Series:
     )
 
 
-def _lost_runs(old: pd.DataFrame, credited: pd.Series, space: ModelSpace, notes: list[str]) -> int:
+def _lost_runs(
+    old: pd.DataFrame, credited: pd.Series, failed: Sequence[str], space: ModelSpace, notes: list[str]
+) -> int:
     """How many new trials: as many as the last round lost, for what was lost before has been made up for since."""
     rounds = _rounds(old)
-    last = ~credited & (rounds == rounds.max())
+    named = old["trial"].isin(failed) | old["batch"].isin(failed)  # of these it is only known now
+    last = ~credited & (named | (rounds == rounds.max()))
     lost, before, kept = int(last.sum()), int((~credited & ~last).sum()), int(credited.sum())
     if before:
         notes.append(

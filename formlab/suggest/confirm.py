@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -16,7 +17,7 @@ from formlab.region import Region
 from formlab.suggest.conformance import as_judged, conformance, met
 from formlab.suggest.making import one_row, plan_rows
 from formlab.suggest.posterior import chance_to_make
-from formlab.suggest.promises import batches_of, promised_formula, shifted
+from formlab.suggest.promises import batches_of, failures, promised_formula, shifted
 from formlab.terms import ModelSpace
 
 __all__ = ["Confirmation", "beside_promised", "confirm", "confirm_promise", "confirmation_trials"]
@@ -55,9 +56,8 @@ class Confirmation:
         return self.p_value >= 0.05
 
     def __str__(self) -> str:
-        texts = [
-            t.to_string(index=False, float_format=lambda v: number(v, 4)) for t in (self.read, self.told)
-        ]
+        tables = [self.read, *([self.told] if self.table["meets"].notna().any() else [])]
+        texts = [t.to_string(index=False, float_format=lambda v: number(v, 4)) for t in tables]
         return "\n".join([self.verdict, *texts])
 
     __repr__ = __str__
@@ -293,16 +293,23 @@ def confirm_promise(
     """
     from formlab.surfaces import fit
 
+    promised_formula(brief, promise)
     made = batches_of(brief, promise, trials)
+    failed = failures(made)
+    lost = f"Could not be made: {', '.join(f'{b} ({why})' for b, why in failed.items())}." if failed else ""
     made = made[made[[n for n in brief.response_names if n in made]].notna().any(axis=1)]
     if not len(made):
         raise SuggestError(
-            "No batch of the promised formula has been read since. Make some of it and load what they read."
+            f"No batch of the promised formula has been read since. {lost} Make some of it and load what they read.".replace(
+                "  ", " "
+            )
         )
     before = promise.get("made")
-    known = trials["batch"].isin(before) if isinstance(before, list) else ~trials["batch"].isin(made["batch"])
+    told = isinstance(before, list) and len(before) > 0
+    known = trials["batch"].isin(before) if told else ~trials["batch"].isin(made["batch"])
     surfaces = fit(brief, trials[known], kind=kind, seed=seed, n_jobs=n_jobs, progress=progress)
-    return confirm(brief, surfaces, made, seed=seed)
+    done = confirm(brief, surfaces, made, seed=seed)
+    return replace(done, verdict=f"{lost} {done.verdict}") if lost else done
 
 
 def beside_promised(
@@ -311,6 +318,8 @@ def beside_promised(
     answer: Any,
     promises: pd.DataFrame,
     trials: pd.DataFrame,
+    *,
+    prices: Mapping[str, float] | None = None,
     seed: int | None = None,
 ) -> str:
     """Return in words how a suggestion stands beside the formula that was promised last, if batches of that were read.
@@ -323,6 +332,8 @@ def beside_promised(
     answer : Suggestion
     promises, trials : DataFrame
         From `Series.promises` and `Series.trials`.
+    prices : mapping of str to float, optional
+        Those that the suggestion was asked with.
     seed : int, optional
 
     Returns
@@ -347,11 +358,15 @@ def beside_promised(
         f"{'was' if made['batch'].nunique() == 1 else 'were'} read, has a probability of {figure:.2f} by these surfaces, this new one "
         f"{getattr(answer.conformance, answer.of):.2f}"
     )
-    if answer.cost is None:
-        return f"{said}."
-    last = str(answer.cost.index[-1])
-    change = 100 * (float(answer.cost[last]) / float(brief.costs(formula)[last].iloc[0]) - 1)
-    return f"{said}; it costs {abs(change):.1f} % {'less' if change < 0 else 'more'} {last.replace('_', ' ')}, and none of it was made."
+    if answer.cost is not None:
+        last = str(answer.cost.index[-1])
+        change = 100 * (float(answer.cost[last]) / float(brief.costs(formula, prices)[last].iloc[0]) - 1)
+        said += f"; it costs {abs(change):.1f} % {'less' if change < 0 else 'more'} {last.replace('_', ' ')}"
+    return (
+        f"{said}."
+        if len(batches_of(brief, answer.frame.iloc[0], trials))
+        else f"{said}, and none of it was made."
+    )
 
 
 def _updated(
@@ -364,7 +379,7 @@ def _updated(
     chance: np.ndarray | float,
 ) -> pd.DataFrame:
     """Chance of each formula before and after the batches; `means` of shape (draws, formulas, responses)."""
-    kind = formulas.round(9).groupby(list(formulas.columns), sort=False).ngroup()
+    kind = _alike(brief, formulas)
     first = ~kind.duplicated().to_numpy()
     named = [", ".join(b for b, k in zip(labels, kind) if k == one) for one in kind[first]]
     flat = means[:, first].reshape(len(means), -1)
@@ -378,6 +393,14 @@ def _updated(
             "after": met(brief, after).mean(axis=0),
         }
     )
+
+
+def _alike(brief: Brief, formulas: pd.DataFrame) -> pd.Series:
+    """A number for each formula, the same where they agree to a hundredth of each range: as weighed none is quite another's."""
+    rows = [
+        batches_of(brief, formulas.iloc[k], formulas.assign(batch="")).index for k in range(len(formulas))
+    ]
+    return pd.Series([int(same.min()) for same in rows], index=formulas.index)
 
 
 def _joint_p(predicted: np.ndarray, observed: np.ndarray) -> float:

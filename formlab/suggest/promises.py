@@ -12,11 +12,13 @@ from formlab.brief import Brief
 from formlab.errors import SuggestError
 from formlab.html import counted, number
 from formlab.suggest.conformance import KINDS, Conformance, as_judged
+from formlab.surfaces.readings import USABLE, WAITING
 
 __all__ = [
     "Ledger",
     "after_misses",
     "batches_of",
+    "failures",
     "ledger_of",
     "promise_words",
     "promised_formula",
@@ -112,8 +114,9 @@ def settle_promises(brief: Brief, promises: pd.DataFrame, trials: pd.DataFrame) 
         own = []
         for batch, group in batches_of(brief, promise, trials).groupby("batch", sort=False):
             means = pd.Series({part.name: as_judged(part, group) for part in aimed})
-            if means.notna().all():
-                passed = all(bool(part.meets(means[part.name])) for part in aimed)
+            lost = bool(failures(group))  # the chance to make is in the claim
+            if lost or means.notna().all():
+                passed = not lost and all(bool(part.meets(means[part.name])) for part in aimed)
                 own.append({"promise": row, "batch": batch, "claimed": promise["accepted"],
                             "shift": float(promise.get("shift", 0.0)), "came_true": passed})  # fmt: skip
         alike = 1 + (len(own) - 1) * _likeness(promise)
@@ -126,9 +129,12 @@ def _likeness(promise: pd.Series) -> float:
 
     If it does they pass with accepted / true_mean, else never: the variance between formulas over the whole.
     """
-    passes, meets = float(promise["accepted"]), float(promise.get("true_mean", promise["accepted"]))
-    if not 0 < passes < 1 or not passes <= meets <= 1:
+    if "true_mean" not in promise:
         return 0.0
+    passes = float(np.clip(promise["accepted"], 0.001, 0.999))
+    meets = max(
+        float(promise["true_mean"]), passes
+    )  # an error of the test may let pass what does not meet them
     return min(passes * (1 / meets - 1) / (1 - passes), 1.0)
 
 
@@ -150,6 +156,19 @@ def batches_of(brief: Brief, promise: pd.Series, trials: pd.DataFrame) -> pd.Dat
             same &= trials[name] == promised
     before = promise.get("made")
     return trials[same & ~trials["batch"].isin(before)] if isinstance(before, list) else trials[same]
+
+
+def failures(trials: pd.DataFrame) -> dict[str, str]:
+    """Return the batches of which no slab could be made or measured, and why."""
+    if "status" not in trials:
+        return {}
+    status = trials["status"].astype(object).fillna("").astype(str).str.strip().str.lower()
+    failed = ~status.isin((*USABLE, *WAITING))
+    found = {}
+    for batch, rows in trials.groupby("batch", sort=False):
+        if len(rows) and failed[rows.index].all():
+            found[str(batch)] = str(status[rows.index].iloc[0])
+    return found
 
 
 def promised_formula(brief: Brief, promise: pd.Series) -> pd.DataFrame:

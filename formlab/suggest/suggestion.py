@@ -538,7 +538,7 @@ def _notes(
         f"The search saw {answer.claimed:.3f} on its own draws; fresh draws give {final:.3f} "
         f"(Monte Carlo error {figures.error(question.of):.3f}), and that is what is printed."
     )
-    weighed = any(getattr(surface, "origins", ()) for surface in surfaces.values())
+    weighed = any(getattr(surfaces[name], "origins", ()) for name in brief.response_names)
     if weighed and figures.of_parts > max(0.01, 2 * figures.error("true_mean")):
         notes.append(
             f"A fit keeps some of the many models it weighs: with another seed of it the figure of the {brief.true_words} would "

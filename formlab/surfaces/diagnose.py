@@ -121,8 +121,9 @@ def without_each_batch(surface: Surface) -> pd.DataFrame:
     table["moved"] = (table["without"] - table["estimate"]) / table["std_error"].where(table["std_error"] > 0)
     names = [n for n, term in zip(surface.space.names, surface.space.terms) if term.degree > 0]
     # priors hold coefficients back: without reason they move by less than 0.7 of the whole fit's errors
-    much = 1.5 if surface.kind == "least squares" else 1.0
+    much = 1.0 if surface.origins else 1.5
     table["overturned"] = table["term"].isin(names) & (before != after) & (table["moved"].abs() > much)
+    table["overturned"] &= table["low"].notna()  # what is not judged is not overturned
     return table[["batch", "term", "estimate", "without", "std_error", "moved", "overturned"]]
 
 

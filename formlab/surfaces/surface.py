@@ -79,6 +79,10 @@ class Surface:
     notes: list[str] = field(default_factory=list)
     origins: tuple[Origin, ...] = ()
 
+    def __getstate__(self) -> dict[str, Any]:
+        """All but what is kept by where things lie in memory."""
+        return {key: value for key, value in self.__dict__.items() if key != "_turns"}
+
     @property
     def name(self) -> str:
         """Name of the response."""
