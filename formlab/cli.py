@@ -339,13 +339,13 @@ def _extend(args: argparse.Namespace) -> int:
 
 def _cards(args: argparse.Namespace) -> int:
     from formlab.cards import make_cards
-    from formlab.cards.batches import plan_table
+    from formlab.cards.batches import rounds_of
     from formlab.series import open_series
 
     series = open_series(args.folder)
     site = _site(series)
     plan, paths = series.plan_frame(), []
-    rounds = sorted(set(plan_table(series.brief, plan).get("round", [1])))
+    rounds = sorted(set(rounds_of(plan)))
     for number in rounds if args.round is None else [args.round]:
         cards = make_cards(series.brief, plan, site, batch_kg=args.batch_kg, round=number, seed=args.seed)
         folder = "cards" if number == rounds[0] else f"cards/round_{number}"
@@ -355,26 +355,16 @@ def _cards(args: argparse.Namespace) -> int:
 
 def _form(args: argparse.Namespace) -> int:
     from formlab.cards import results_form
+    from formlab.cards.batches import rows_of_round
     from formlab.series import open_series
 
     series = open_series(args.folder)
-    form = results_form(series.brief, _of_round(series, args.round))
+    plan = series.plan_frame()
+    form = results_form(series.brief, plan if args.round is None else rows_of_round(plan, args.round))
     paths = series.write_form(form)
     if len(paths) > 1 and not args.json:
         print(f"The form that was there holds readings that are not loaded; it is kept as {paths[1]}.")
     return _written(args, paths)
-
-
-def _of_round(series: Any, number: int | None) -> Any:
-    from formlab.errors import SeriesError
-
-    plan = series.plan_frame()
-    if number is None:
-        return plan
-    rounds = sorted(set(plan["round"])) if "round" in plan else []
-    if number not in rounds:
-        raise SeriesError(f"The plan has no round {number}; choose one of {[int(r) for r in rounds]}.")
-    return plan[plan["round"] == number]
 
 
 def _written(args: argparse.Namespace, paths: list[Path]) -> int:
@@ -520,7 +510,6 @@ def _site(series: Any) -> Any:
 
 
 def _next(args: argparse.Namespace) -> int:
-    import pandas as pd
 
     from formlab.series import open_series
     from formlab.suggest import next_trials
@@ -538,7 +527,7 @@ def _next(args: argparse.Namespace) -> int:
         seed=args.seed,
     )
     if args.save:
-        series.save_plan(pd.concat([series.plan_frame(), plan.frame], ignore_index=True))
+        _append(series, plan)
     if args.json:
         _print_json({"trials": plan.frame, "notes": plan.notes, "saved": args.save})
         return 0
@@ -548,7 +537,6 @@ def _next(args: argparse.Namespace) -> int:
 
 
 def _confirm(args: argparse.Namespace) -> int:
-    import pandas as pd
 
     from formlab.errors import SeriesError
     from formlab.series import open_series
@@ -574,7 +562,7 @@ def _confirm(args: argparse.Namespace) -> int:
             slabs=args.slabs, surfaces=surfaces, seed=args.seed,
         )  # fmt: skip
         if args.save:
-            series.save_plan(pd.concat([series.plan_frame(), plan.frame], ignore_index=True))
+            _append(series, plan)
         if args.json:
             _print_json({"promise": promise, "trials": plan.frame, "notes": plan.notes, "saved": args.save})
             return 0
@@ -604,6 +592,12 @@ def _confirm(args: argparse.Namespace) -> int:
         return 0
     print(f"{words}\n\n{told}")
     return 0
+
+
+def _append(series: Any, plan: Any) -> None:
+    import pandas as pd
+
+    series.save_plan(pd.concat([series.plan_frame(), plan.frame], ignore_index=True))
 
 
 def _report(args: argparse.Namespace) -> int:

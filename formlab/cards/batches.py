@@ -12,12 +12,21 @@ import pandas as pd
 from formlab import recipe
 from formlab.brief import Brief
 from formlab.cards.site import Site
-from formlab.errors import RecipeError
+from formlab.errors import FormlabError, RecipeError
 from formlab.mill import lab_batch, order_warnings, weighing_tolerances
 from formlab.parts import Ingredient
 from formlab.regrind import parent_formula
 
-__all__ = ["CURATIVES", "Batch", "batch_size", "batches_of", "plan_table", "tubs"]
+__all__ = [
+    "CURATIVES",
+    "Batch",
+    "batch_size",
+    "batches_of",
+    "plan_table",
+    "rounds_of",
+    "rows_of_round",
+    "tubs",
+]
 
 CURATIVES = ("curing agent", "accelerator")
 # Where an ingredient goes in if the brief does not say; common practice, no source.
@@ -72,12 +81,32 @@ def plan_table(brief: Brief, plan: Any) -> pd.DataFrame:
     for name in ("load", "day"):
         if name in frame:
             head[name] = frame[name].astype(str)
-    if "round" in frame:
-        head["round"] = pd.to_numeric(frame["round"], errors="coerce").fillna(1).astype(int)
+    head["round"] = rounds_of(frame)
     head["brief_id"] = (
         frame["brief_id"] if "brief_id" in frame else pd.Series(brief.brief_id, index=frame.index)
     )
     return pd.concat([pd.DataFrame(head), full], axis=1)
+
+
+def rounds_of(frame: pd.DataFrame) -> pd.Series:
+    """Return the round of each row of a plan; 1 where it does not say."""
+    said = frame["round"] if "round" in frame else pd.Series(1, index=frame.index)
+    return pd.to_numeric(said, errors="coerce").fillna(1).astype(int)
+
+
+def rows_of_round(frame: pd.DataFrame, number: int) -> pd.DataFrame:
+    """Return the rows of one round.
+
+    Raises
+    ------
+    FormlabError
+        If there are none.
+    """
+    rounds = rounds_of(frame)
+    if number not in set(rounds):
+        known = sorted({int(k) for k in rounds})
+        raise FormlabError(f"The plan has no round {number}; choose one of {known}.")
+    return frame[rounds == number].reset_index(drop=True)
 
 
 def batches_of(brief: Brief, plan: Any, site: Site, *, batch_kg: float | None = None) -> list[Batch]:

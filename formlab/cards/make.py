@@ -4,16 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
-import pandas as pd
-
 from formlab.brief import Brief
 from formlab.cards import press, sessions, weigh
-from formlab.cards.batches import batches_of, plan_table
+from formlab.cards.batches import batches_of, plan_table, rows_of_round
 from formlab.cards.loads import loads_of
 from formlab.cards.page import document
 from formlab.cards.sessions import key_sheets, of_round, sessions_of
 from formlab.cards.site import Site
-from formlab.errors import FormlabError
 from formlab.regrind import check_regrind
 
 __all__ = ["make_cards"]
@@ -69,7 +66,7 @@ def make_cards(
     check_regrind(brief, site.regrind)
     title = brief.title or "Trial compound"
     cards = {}
-    whole, plan = plan, plan if round is None else _of_round(brief, plan, round)
+    whole, plan = plan, plan if round is None else rows_of_round(plan_table(brief, plan), round)
     if brief.ingredients:
         batches = batches_of(brief, plan, site, batch_kg=batch_kg)
         cards["weigh-up.html"] = document(f"Weigh-up: {title}", weigh.sheets(batches, brief, site))
@@ -81,13 +78,3 @@ def make_cards(
         cards["test.html"] = document(f"Test: {title}", sessions.sheets(tests, brief, site))
         cards["test-key.html"] = document(f"Key: {title}", key_sheets(tests, brief, site))
     return cards
-
-
-def _of_round(brief: Brief, plan: Any, number: int) -> pd.DataFrame:
-    """The rows of one round."""
-    table = plan_table(brief, plan)
-    rounds = table["round"] if "round" in table else pd.Series(1, index=table.index)
-    if number not in set(rounds):
-        known = sorted({int(k) for k in rounds})
-        raise FormlabError(f"The plan has no round {number}; choose one of {known}.")
-    return table[rounds == number].reset_index(drop=True)

@@ -47,11 +47,10 @@ def sessions_of(brief: Brief, plan: Any, site: Site, *, seed: int | np.random.Ge
     """
     rng = np.random.default_rng(seed)
     table = plan_table(brief, plan)
-    rounds = table["round"] if "round" in table else pd.Series(1, index=table.index)
     digits, codes = 3, list[int]()
     out: list[Session] = []
-    for number in sorted(rounds.unique()):
-        trials = table.loc[rounds == number, ["trial", "batch"]]
+    for number in sorted(table["round"].unique()):
+        trials = table.loc[table["round"] == number, ["trial", "batch"]]
         count = math.ceil(len(trials) / site.session_size)
         shuffled = trials.iloc[rng.permutation(len(trials))].sort_values("batch", kind="stable")
         if not out:

@@ -133,7 +133,7 @@ def extend(
     given = _named(given)
     old, credited = _old(given, brief, failed, notes)
     if slabs is None and batches is None:
-        first = old[_rounds(old) == _rounds(old).min()]  # later ones may be repairs
+        first = old[old["round"] == old["round"].min()]  # later ones may be repairs
         slabs = max(1, round(len(first) / first["batch"].nunique()))
     space = ModelSpace(brief, model, setting_model, crossed)
     variance, source = default_ratios(brief, ratios)
@@ -267,20 +267,12 @@ def _filled(frame: pd.DataFrame, brief: Brief, notes: list[str]) -> pd.DataFrame
     return out
 
 
-def _rounds(old: pd.DataFrame) -> pd.Series:
-    """The round of each trial; 1 where it is not said."""
-    return (
-        pd.to_numeric(old["round"], errors="coerce").fillna(1) if "round" in old else pd.Series(1, old.index)
-    )
-
-
 def _lost_runs(
     old: pd.DataFrame, credited: pd.Series, failed: Sequence[str], space: ModelSpace, notes: list[str]
 ) -> int:
     """How many new trials: as many as the last round lost, for what was lost before has been made up for since."""
-    rounds = _rounds(old)
     named = old["trial"].isin(failed) | old["batch"].isin(failed)  # of these it is only known now
-    last = ~credited & (named | (rounds == rounds.max()))
+    last = ~credited & (named | (old["round"] == old["round"].max()))
     lost, before, kept = int(last.sum()), int((~credited & ~last).sum()), int(credited.sum())
     if before:
         notes.append(

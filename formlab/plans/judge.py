@@ -400,19 +400,16 @@ class Judgement:
         """One sentence: what this plan can tell."""
         s = self.summary
         left = int(self.degrees_of_freedom["df"].sum())
-        text = (
-            f"{counted(int(s.trials), 'trial')} in {counted(int(s.batches), 'batch')} carry {counted(int(s.terms), 'term')} "
-            f"with {counted(left, 'degree')} of freedom left; a predicted mean has a standard error of {number(s.average_error, 3)} slab sds on average."
-        )
+        primary = beside = leaning = ""
         if self.prior is not None:
-            text = text.replace("carry", f"carry {int(s.terms) - len(self.prior.potential)} primary of")
-            text = text.replace(
-                " left;", f" left beside the {int(s.trials) - left} that can be told without a prior;"
-            )
-            text = (
-                text[:-1]
-                + ", if potential terms are as near to 0 as is taken; without that it would be larger."
-            )
+            primary = f"{int(s.terms) - len(self.prior.potential)} primary of "
+            beside = f" beside the {int(s.trials) - left} that can be told without a prior"
+            leaning = ", if potential terms are as near to 0 as is taken; without that it would be larger"
+        text = (
+            f"{counted(int(s.trials), 'trial')} in {counted(int(s.batches), 'batch')} carry {primary}{counted(int(s.terms), 'term')} "
+            f"with {counted(left, 'degree')} of freedom left{beside}; a predicted mean has a standard error of "
+            f"{number(s.average_error, 3)} slab sds on average{leaning}."
+        )
         if (self.degrees_of_freedom.query("level == 'batch'")["df"] == 0).any():
             text += (
                 " None is left between batches: how far they differ must be guessed, and no chance to see what changes with "

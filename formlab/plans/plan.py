@@ -118,7 +118,9 @@ class Plan:
             if column in frame:
                 head[column] = frame[column]
         head["run_order"] = frame["run_order"] if "run_order" in frame else list(rows)
-        head["round"] = frame.get("round", 1)
+        head["round"] = (
+            pd.to_numeric(frame["round"], errors="coerce").fillna(1).astype(int) if "round" in frame else 1
+        )
         head["brief_id"] = frame.get("brief_id", brief.brief_id)
         out = pd.concat([head, full], axis=1).sort_values("run_order", kind="stable").reset_index(drop=True)
         about["notes"] = [*about.get("notes", ()), *_outside(brief, out)]

@@ -17,7 +17,7 @@ from formlab.region import Region
 from formlab.suggest.conformance import as_judged, conformance, met
 from formlab.suggest.making import one_row, plan_rows
 from formlab.suggest.posterior import chance_to_make
-from formlab.suggest.promises import batches_of, failures, promised_formula, shifted
+from formlab.suggest.promises import batches_of, failures, promised_formula, read_of, shifted
 from formlab.terms import ModelSpace
 
 __all__ = ["Confirmation", "beside_promised", "confirm", "confirm_promise", "confirmation_trials"]
@@ -297,7 +297,7 @@ def confirm_promise(
     made = batches_of(brief, promise, trials)
     failed = failures(made)
     lost = f"Could not be made: {', '.join(f'{b} ({why})' for b, why in failed.items())}." if failed else ""
-    made = made[made[[n for n in brief.response_names if n in made]].notna().any(axis=1)]
+    made = read_of(brief, made)
     if not len(made):
         raise SuggestError(
             f"No batch of the promised formula has been read since. {lost} Make some of it and load what they read.".replace(
@@ -344,8 +344,7 @@ def beside_promised(
     if not len(promises):
         return ""
     promise = promises.iloc[-1]
-    made = batches_of(brief, promise, trials)
-    made = made[made[[n for n in brief.response_names if n in made]].notna().any(axis=1)]
+    made = read_of(brief, batches_of(brief, promise, trials))
     if not len(made) or len(
         batches_of(brief, promise.drop("made", errors="ignore"), answer.frame.assign(batch=""))
     ):

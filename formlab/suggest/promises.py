@@ -12,7 +12,7 @@ from formlab.brief import Brief
 from formlab.errors import SuggestError
 from formlab.html import counted, number
 from formlab.suggest.conformance import KINDS, Conformance, as_judged
-from formlab.surfaces.readings import USABLE, WAITING
+from formlab.surfaces.readings import USABLE, WAITING, status_of
 
 __all__ = [
     "Ledger",
@@ -22,6 +22,7 @@ __all__ = [
     "ledger_of",
     "promise_words",
     "promised_formula",
+    "read_of",
     "score_promises",
     "settle_promises",
     "shifted",
@@ -158,11 +159,14 @@ def batches_of(brief: Brief, promise: pd.Series, trials: pd.DataFrame) -> pd.Dat
     return trials[same & ~trials["batch"].isin(before)] if isinstance(before, list) else trials[same]
 
 
+def read_of(brief: Brief, trials: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows of `trials` that hold a reading of any response."""
+    return trials[trials[[n for n in brief.response_names if n in trials]].notna().any(axis=1)]
+
+
 def failures(trials: pd.DataFrame) -> dict[str, str]:
     """Return the batches of which no slab could be made or measured, and why."""
-    if "status" not in trials:
-        return {}
-    status = trials["status"].astype(object).fillna("").astype(str).str.strip().str.lower()
+    status = status_of(trials)
     failed = ~status.isin((*USABLE, *WAITING))
     found = {}
     for batch, rows in trials.groupby("batch", sort=False):

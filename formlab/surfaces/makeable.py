@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from formlab.surfaces.readings import USABLE, WAITING, Slabs
+from formlab.surfaces.readings import USABLE, WAITING, Slabs, status_of
 from formlab.surfaces.variables import Variables
 
 __all__ = ["Chance", "chance_to_make"]
@@ -79,9 +79,7 @@ def chance_to_make(slabs: Slabs, variables: Variables) -> Chance | None:
     aside are neither good nor bad and do not count.
     """
     frame = slabs.readings
-    if "status" not in frame:
-        return None
-    status = frame["status"].astype(object).fillna("").astype(str).str.strip().str.lower()
+    status = status_of(frame)
     good, waits = status.isin(USABLE), status.isin(WAITING)
     failed = ~good & ~waits
     if not failed.any():

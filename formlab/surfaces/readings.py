@@ -14,7 +14,17 @@ from formlab.errors import FitError
 from formlab.surfaces.noise import ErrorSplit, Noise
 from formlab.surfaces.scales import Scale
 
-__all__ = ["Slabs", "Values", "arrange", "level_priors", "noise_of", "refuse_censored", "usable", "values_of"]
+__all__ = [
+    "Slabs",
+    "Values",
+    "arrange",
+    "level_priors",
+    "noise_of",
+    "refuse_censored",
+    "status_of",
+    "usable",
+    "values_of",
+]
 
 HISTORY = "history"  # the block of trials from before the plan
 MADE_IN = ("batch", "load", "day", "block", "lot")
@@ -350,6 +360,11 @@ def level_priors(values: Values, noise: Noise) -> tuple[tuple[float, float], ...
 
 def usable(frame: pd.DataFrame) -> pd.Series:
     """Return which rows of a trials frame count: those whose status is ok, or that have none."""
+    return status_of(frame).isin(USABLE)
+
+
+def status_of(frame: pd.DataFrame) -> pd.Series:
+    """Return the status of each row of a trials frame in plain letters; "" where there is none."""
     if "status" not in frame:
-        return pd.Series(True, index=frame.index)
-    return frame["status"].astype(object).fillna("").astype(str).str.strip().str.lower().isin(USABLE)
+        return pd.Series("", index=frame.index)
+    return frame["status"].astype(object).fillna("").astype(str).str.strip().str.lower()
