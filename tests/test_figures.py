@@ -449,6 +449,19 @@ def test_residuals_are_measured_less_predicted(case):
     assert_allclose(points.get_ydata(), want, rtol=1e-10)
 
 
+def test_limits_are_open_triangles_and_leave_nothing_over():
+    from tests.test_surfaces_censored import BRIEF, trials
+
+    surface = fit(BRIEF, trials(20, 46.0), kind="gaussian process", seed=1)["hardness"]
+    below = (surface.values.side < 0).sum()
+    ax = figures.observed_predicted(surface)
+    hollow = next(line for line in ax.lines if line.get_marker() == "v" and len(line.get_ydata()))
+    assert hollow.get_ydata().tolist() == [46.0] * below and below > 2
+    assert "a limit: it lies below" in [text.get_text() for text in ax.get_legend().get_texts()]
+    left, _, _ = figures.residual_checks(surface)
+    assert len(next(line for line in left.lines if line.get_marker() == "o").get_ydata()) == 20 - below
+
+
 def test_drift_stands_in_run_order(case):
     ax = figures.drift(case.hardness)
     points = [line for line in ax.lines if line.get_marker() in ("o", "^")]

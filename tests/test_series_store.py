@@ -28,7 +28,10 @@ def test_numbers_read_back_bit_equal(series: Series) -> None:
 def test_results_join_the_plan(series: Series, tmp_path: Path) -> None:
     (tmp_path / "bench.csv").write_text("trial,erasure,crumble,note\nT01,85.5,12,\nT03,<0.5,,=soft\n")
     told = series.load_results(tmp_path / "bench.csv")
-    assert "1 reading of erasure only says below or above: no surface can be fitted to it" in str(told)
+    assert (
+        "1 reading of erasure only says below or above: a surface takes it for the chance to lie beyond"
+        in str(told)
+    )
     trials = open_series(series.path).trials()
     assert list(trials["trial"]) == ["T01", "T03"]
     assert list(trials["erasure"]) == [85.5, 0.5]

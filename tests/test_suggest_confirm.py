@@ -19,6 +19,7 @@ from formlab.suggest import (
     score_promises,
     settle_promises,
 )
+from formlab.suggest.conformance import as_judged, passes
 from formlab.suggest.promises import _likeness, promised_formula
 from tests.test_suggest import two_known
 
@@ -75,6 +76,32 @@ def test_confirmation_says_which_batch_disagrees():
     got = confirm(brief, IndependentBatches(surfaces), made, seed=1)
     assert not got.agrees
     assert "They do NOT agree: hardness of batch B9 lies farthest out, above the prediction." in got.verdict
+
+
+def test_limits_decide_where_they_can_and_are_not_compared():
+    """Smear is to be at most 20: below 15 is met, above 25 is not, above 15 is open."""
+    brief, surfaces = two_known()
+    smear = brief.by_name["smear"]
+    low, high = smear.target
+    assert np.isinf(low) and np.isfinite(high)
+    batch = pd.DataFrame({"smear": [high - 5, high - 6], "smear_censored": ["below", ""]})
+    assert passes(smear, batch) is True
+    assert passes(smear, batch.assign(smear_censored=["above", ""])) is None
+    assert passes(smear, pd.DataFrame({"smear": [high + 5.0], "smear_censored": ["above"]})) is False
+    assert passes(smear, batch.drop(columns="smear_censored")) is True
+    assert passes(smear, batch.assign(smear=np.nan)) is None
+    assert np.isnan(as_judged(smear, batch)) and as_judged(smear, batch[["smear"]]) == high - 5.5
+    middle = smear.model_copy(update={"statistic": "median"})
+    three = pd.DataFrame({"smear": [1.0, 5.0, 9.0], "smear_censored": ["below", "", "above"]})
+    assert as_judged(middle, three) == 5.0  # wherever the outer two lie
+
+    made = pd.DataFrame({"oil": [5.0], "chalk": [80.0], "batch": ["B9"], "hardness": [60.0], "smear": [high - 5],
+                         "smear_censored": ["below"]})  # fmt: skip
+    got = confirm(brief, IndependentBatches(surfaces), made, seed=1)
+    assert got.table["response"].tolist() == ["hardness"]
+    assert got.verdict.endswith("Not compared, for readings that only say below or above: smear of batch B9.")
+    with pytest.raises(SuggestError, match="All readings of the confirmation trials are limits"):
+        confirm(brief, IndependentBatches(surfaces), made.drop(columns="hardness"), seed=1)
 
 
 def test_confirmation_updates_conformance_as_the_normal_law_says():

@@ -89,7 +89,7 @@ def test_sampled_inclusion_agrees_with_enumeration():
 def test_few_parts_hold_a_doubtful_term_as_often_as_many(seed):
     model, *_ = averaged(seed=seed, effects=(2.0, 0.3, 0.0))
     rng = np.random.default_rng(seed)
-    held = np.array([mask for _, mask, _ in model.sample])
+    held = np.array([mask for _, mask, *_ in model.sample])
     doubtful = np.argmin(np.abs(model.inclusion[model.free] - 0.5))
     for count in (3, 28, 400):
         some = model.pick(count, rng)
@@ -100,7 +100,7 @@ def test_few_parts_hold_a_doubtful_term_as_often_as_many(seed):
 
 def test_hierarchy_is_kept():
     model, *_ = averaged()
-    for _, mask, _ in model.sample:
+    for _, mask, *_ in model.sample:
         for k in np.flatnonzero(mask):
             assert mask[model._parents[k]].all()
 
@@ -115,7 +115,7 @@ def test_real_terms_are_found_and_others_doubted():
 def test_more_terms_than_trials():
     model, frame, _, space = averaged(8)
     assert len(space) == 10
-    assert max(mask.sum() for _, mask, _ in model.sample) <= 8 - 1 - 3
+    assert max(mask.sum() for _, mask, *_ in model.sample) <= 8 - 1 - 3
     part = model.parts(model.pick(1, np.random.default_rng(0)))[0]
     assert np.isfinite(part.moments(columns_of(part.features, frame))[1]).all()
 
@@ -123,8 +123,8 @@ def test_more_terms_than_trials():
 def test_part_is_the_conjugate_posterior():
     """Given model and g: mean and Student covariance against the normal-inverse-gamma formulas with a nearly flat base."""
     model, frame, y, _ = averaged(14)
-    chain, mask, g = next(s for s in model.sample if s[1].sum() >= 3)
-    part = model._part(chain, mask, g)
+    chain, mask, g, _ = next(s for s in model.sample if s[1].sum() >= 3)
+    part = model._part(chain, mask, g, model.y)
     chosen = model.free[mask]
     x0, x1 = model.x[:, model.base], model.x[:, chosen]
     x1 = x1 - x0 @ np.linalg.lstsq(x0, x1, rcond=None)[0]
@@ -149,9 +149,9 @@ def test_part_is_the_conjugate_posterior():
 
 def test_left_out_density_given_a_model():
     model, _, y, _ = averaged(12)
-    chain, mask, g = next(s for s in model.sample if s[1].any())
+    chain, mask, g, _ = next(s for s in model.sample if s[1].any())
     groups = np.repeat(np.arange(6), 2)
-    found = model._left_out(chain, mask, g, groups)
+    found = model._left_out(model._whiten(model.ratios[chain]), mask, g, model.y, groups)
     chosen = model.free[mask]
     x0, x1 = model.x[:, model.base], model.x[:, chosen]
     x1 = x1 - x0 @ np.linalg.lstsq(x0, x1, rcond=None)[0]

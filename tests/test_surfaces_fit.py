@@ -153,9 +153,10 @@ def test_missing_category():
 
 def test_censored_readings_are_refused_with_their_number():
     frame = trials().assign(hardness_censored=["above"] * 3 + [None] * 17)
-    assert message(brief(), frame, responses=["hardness"]) == (
-        "3 of 20 readings of 'hardness' are censored (such as '<0.5'); a fit here takes only readings that are numbers, "
-        "and with those left out it would be wrong. Give it readings within the test's range."
+    assert message(brief(), frame, responses=["hardness"], kind="least squares") == (
+        "3 of 20 readings of 'hardness' are censored (such as '<0.5'); a fit by least squares takes only readings that are "
+        "numbers, and with those left out it would be wrong. Give it readings within the test's range, or use another kind: "
+        '"auto", "averaged" and "gaussian process" take such readings for what they say.'
     )
 
 
@@ -169,8 +170,9 @@ def test_the_others_can_be_fitted_without_the_censored_response():
     frame = pd.DataFrame({"x": x, "wear": 2 + x**2, "tear": 1 - x**3, "gloss": x + x**2})
     frame["wear_censored"] = ["below", "", None, None, None, "above"]
     words = (
-        "2 of 6 readings of 'wear' are censored (such as '<0.5'); a fit here takes only readings that are numbers, and "
-        "with those left out it would be wrong. Give it readings within the test's range, or fit the others with "
+        "2 of 6 readings of 'wear' are censored (such as '<0.5'); a fit by least squares takes only readings that are "
+        "numbers, and with those left out it would be wrong. Give it readings within the test's range, or use another kind: "
+        '"auto", "averaged" and "gaussian process" take such readings for what they say, or fit the others with '
         "responses=['tear', 'gloss'] (formlab fit FOLDER --responses tear gloss)."
     )
     assert message(two, frame, kind="least squares") == words
@@ -178,9 +180,10 @@ def test_the_others_can_be_fitted_without_the_censored_response():
     assert kept.names == ["tear", "gloss"]
     frame["gloss_censored"] = ["below", *[None] * 5]
     assert message(two, frame, kind="least squares") == (
-        "2 of 6 readings of 'wear' and 1 of 6 readings of 'gloss' are censored (such as '<0.5'); a fit here takes only "
-        "readings that are numbers, and with those left out it would be wrong. Give them readings within the test's "
-        "range, or fit the others with responses=['tear'] (formlab fit FOLDER --responses tear)."
+        "2 of 6 readings of 'wear' and 1 of 6 readings of 'gloss' are censored (such as '<0.5'); a fit by least squares takes "
+        "only readings that are numbers, and with those left out it would be wrong. Give them readings within the test's "
+        'range, or use another kind: "auto", "averaged" and "gaussian process" take such readings for what they say, '
+        "or fit the others with responses=['tear'] (formlab fit FOLDER --responses tear)."
     )
 
 

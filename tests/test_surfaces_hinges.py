@@ -122,7 +122,7 @@ def test_average_under_another_prior_is_near_the_fit_with_it():
     picked = np.arange(len(model.sample))
     _, log_weight = model.rescaled(picked, model.parts(picked), 2.0)
     weight = np.exp(log_weight) / np.exp(log_weight).sum()
-    log_g = np.log([g for *_, g in model.sample])
-    expected = np.mean(np.log([g for *_, g in wide.sample]))
+    log_g = np.log([g for *_, g, _ in model.sample])
+    expected = np.mean(np.log([g for *_, g, _ in wide.sample]))
     assert log_g.mean() + 0.2 < weight @ log_g
     assert_allclose(weight @ log_g, expected, atol=0.45)  # a hundred draws of each

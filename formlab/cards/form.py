@@ -194,7 +194,7 @@ def _explain(sheet: Any, brief: Brief) -> None:
         "ok: a reading. pending: a late test still to come. set aside: say why in the note.",
         "All other words of the list: the formula or its cure is to blame that the slab could not be made or measured; it "
         "counts against the chance to make such a formula. What was lost by mishap, dropped or mis-weighed, is set aside.",
-        "Below or above what the instrument can read: write <0.5 or >90. No surface is fitted to a response with such readings; "
+        "Below or above what the instrument can read: write <0.5 or >90. It counts for what it says, which is less than a number; "
         "read it within the range of another instrument or method where you can.",
         "Session: one name for all that is read in one go, such as S1. Results of the reference eraser stay on the test sheet.",
         *(f"{r.name}: {r.title}{', ' + r.unit if r.unit else ''}. {_allowed(r)}" for r in brief.responses),

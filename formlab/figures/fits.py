@@ -16,6 +16,11 @@ from formlab.figures.theme import Look, axes, heading, key, label, panels, perce
 
 __all__ = ["drift", "effects", "observed_predicted", "residual_checks"]
 
+LIMITS = {
+    -1: "v",
+    1: "^",
+}  # markers of readings that only say below or above: they point to where the value lies
+
 
 def observed_predicted(surface: Any, ax: Axes | None = None, level: float = 0.95) -> Axes:
     """Draw what was measured against what the surface says of the same trials.
@@ -42,7 +47,12 @@ def observed_predicted(surface: Any, ax: Axes | None = None, level: float = 0.95
     ends = [ends[0] - pad, ends[1] + pad]
     ax.plot(ends, ends, color=look.faint, lw=1.0, zorder=1)
     ax.hlines(seen, table["low"], table["high"], color=look.fit, lw=1.0, alpha=0.55, zorder=2)
-    ax.plot(said, seen, ls="", marker="o", ms=5, mfc=look.ink, mec=look.paper, mew=0.7, zorder=3)
+    side = values.side
+    read = side == 0
+    ax.plot(said[read], seen[read], ls="", marker="o", ms=5, mfc=look.ink, mec=look.paper, mew=0.7, zorder=3)
+    for way, marker in LIMITS.items():
+        some = side == way
+        ax.plot(said[some], seen[some], ls="", marker=marker, ms=6, mfc=look.paper, mec=look.ink, zorder=3)
     for edge in response.target:
         if ends[0] < edge < ends[1]:
             ax.axhline(edge, color=look.target, lw=1.1, ls=(0, (5, 2)), zorder=1)
@@ -74,6 +84,20 @@ def observed_predicted(surface: Any, ax: Axes | None = None, level: float = 0.95
             label=f"{percent(level)} of the predicted {response.statistic}",
         ),
     ]
+    for way, word in ((-1, "below"), (1, "above")):
+        if (side == way).any():
+            handles.append(
+                Line2D(
+                    [],
+                    [],
+                    ls="",
+                    marker=LIMITS[way],
+                    ms=6,
+                    mfc=look.paper,
+                    mec=look.ink,
+                    label=f"a limit: it lies {word}",
+                )
+            )
     if any(ends[0] < e < ends[1] for e in response.target):
         words = f"target: {response.target_text.removesuffix(response.unit).strip()}"
         handles.append(Line2D([], [], color=look.target, lw=1.1, ls=(0, (5, 2)), label=words))
@@ -93,7 +117,8 @@ def _name_worst(
     ax: Axes, surface: Any, said: np.ndarray, seen: np.ndarray, ends: list[float], look: Look, count: int = 2
 ) -> None:
     trials = surface.slabs.labels["trial"].to_numpy()[surface.values.rows]
-    for k in np.argsort(-np.abs(seen - said))[:count]:
+    off = np.where(surface.values.side == 0, np.abs(seen - said), -1.0)
+    for k in np.argsort(-off)[:count]:
         above = seen[k] > said[k]
         across, along = np.clip((np.array([said[k], seen[k]]) - ends[0]) / (ends[1] - ends[0]), 0, 1)
         left = above and across > 0.2 or across > 0.8  # away from the diagonal, but inside the axes
@@ -112,12 +137,14 @@ def _residuals(surface: Any) -> pd.DataFrame:
     if labels is None:
         labels = surface.slabs.labels.iloc[values.rows].reset_index(drop=True)
     said = surface.predict(surface.formulas, outside="ignore")
-    out = labels.assign(predicted=said, residual=values.y - said, order=values.rows + 1)
+    out = labels.assign(
+        predicted=said, residual=np.where(values.side == 0, values.y - said, np.nan), order=values.rows + 1
+    )
     readings = surface.slabs.readings
     if "run_order" in readings:
         first = readings.groupby("slab")["run_order"].first()
         out["order"] = first.reindex(values.rows).to_numpy()
-    return out
+    return out[out["residual"].notna()].reset_index(drop=True)  # of a limit nothing is left over
 
 
 def residual_checks(surface: Any, ax: Any = None) -> np.ndarray:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from formlab.brief import Brief
+from formlab.brief import Brief, Response
 from formlab.errors import SeriesError
 from formlab.html import panel, table
 from formlab.series.files import read_bytes
@@ -59,7 +59,7 @@ class Read:
     sha256: str
     readings: Readings
     merged: Merged
-    responses: tuple[str, ...] = ()
+    responses: tuple[Response, ...] = ()
 
     @property
     def findings(self) -> list[Finding]:
@@ -109,7 +109,7 @@ def read_results(
     content = read_bytes(file)
     readings = check_form(read_form(content, file.name, brief, plan.columns, sheet), brief, plan)
     merged = merge(stored, readings.table, brief.response_names, file.name, replace=replace)
-    return Read(file.name, hashlib.sha256(content).hexdigest(), readings, merged, tuple(brief.response_names))
+    return Read(file.name, hashlib.sha256(content).hexdigest(), readings, merged, tuple(brief.responses))
 
 
 def counted(number: int, what: str) -> str:

@@ -283,13 +283,18 @@ def _beyond(out: pd.DataFrame, brief: Brief) -> list[str]:
     return remarks
 
 
-def beyond_reach(table: pd.DataFrame, names: Sequence[str]) -> list[str]:
+def beyond_reach(table: pd.DataFrame, responses: Sequence[Response]) -> list[str]:
     """Return how many readings of each response only say that it lies below or above what the test can read."""
     said = []
-    for name in names:
+    for part in responses:
+        name = part.name
         if censored := int(table[name].astype(str).str.match("[<>]").sum()):
+            use = (
+                "a surface takes it for the chance to lie beyond the limit (not by least squares)"
+                if part.kind == "measure"
+                else f"no surface can be fitted to a {part.kind} with such readings in"
+            )
             said.append(
-                f"{counted(censored, 'reading')} of {name} only {'says' if censored == 1 else 'say'} below or above: no surface "
-                "can be fitted to it with such readings in."
+                f"{counted(censored, 'reading')} of {name} only {'says' if censored == 1 else 'say'} below or above: {use}."
             )
     return said

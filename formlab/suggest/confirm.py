@@ -11,7 +11,7 @@ import pandas as pd
 
 from formlab.brief import Brief
 from formlab.errors import SuggestError
-from formlab.html import counted, number, panel, table
+from formlab.html import counted, first_few, number, panel, table
 from formlab.plans.tidy import tidied
 from formlab.region import Region
 from formlab.suggest.conformance import as_judged, conformance, met
@@ -131,7 +131,7 @@ def confirm(
     rng = np.random.default_rng(seed)
     drawn = surfaces.draw(draws, seed=int(rng.integers(2**31)))
     where = [brief.response_names.index(n) for n in names]
-    columns, observed, lines = [], [], []
+    columns, observed, lines, open_ = [], [], [], []
     formulas = brief.complete(pd.concat([group.head(1) for group in groups], ignore_index=True))
     for place, (label, group) in enumerate(zip(dict.fromkeys(batch), groups)):
         # a seed of its own each, for errors of different batches are independent
@@ -142,6 +142,8 @@ def confirm(
             part: Any = brief.by_name[name]
             reading = as_judged(part, group)
             if not np.isfinite(reading):
+                if group[name].notna().any():
+                    open_.append(f"{name} of batch {label}")
                 continue
             low, high = np.quantile(values[:, k], [0.025, 0.975])
             lines.append(
@@ -154,6 +156,11 @@ def confirm(
             )  # fmt: skip
             columns.append(values[:, k])
             observed.append(reading)
+    if not columns:
+        raise SuggestError(
+            "All readings of the confirmation trials are limits (such as '<0.5'), which say nothing of a difference. Give some "
+            "readings within the test's range."
+        )
     predicted, seen = np.column_stack(columns), np.array(observed)
     p = _joint_p(predicted, seen)
     frame = pd.DataFrame(lines)
@@ -162,7 +169,10 @@ def confirm(
     updated = _updated(
         brief, formulas, list(dict.fromkeys(batch)), drawn.typical(formulas), predicted, seen, made_at_all
     )
-    return Confirmation(frame, p, _words(frame, p), updated, brief)
+    words = _words(frame, p)
+    if open_:
+        words += f" Not compared, for readings that only say below or above: {first_few(open_, 4)}."
+    return Confirmation(frame, p, words, updated, brief)
 
 
 def confirmation_trials(

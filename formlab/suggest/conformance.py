@@ -15,8 +15,10 @@ from formlab.brief import Brief, Response
 from formlab.errors import SuggestError
 from formlab.html import headed, panel, table
 from formlab.suggest.posterior import Drawn, chance_to_make
+from formlab.surfaces.censored import ABOVE, BELOW
+from formlab.surfaces.readings import sides
 
-__all__ = ["KINDS", "Conformance", "as_judged", "chance_of_all", "conformance", "meaning", "met"]
+__all__ = ["KINDS", "Conformance", "as_judged", "chance_of_all", "conformance", "meaning", "met", "passes"]
 
 ROWS = 400  # formulas at a time
 
@@ -84,12 +86,33 @@ def meaning(kind: str, of: str) -> str:
 
 
 def as_judged(part: Response, batch: pd.DataFrame) -> float:
-    """Return what a batch reads: the mean of its readings, or the median of its slabs where the target asks for that."""
-    if part.statistic == "mean":
-        return float(batch[part.name].mean())
-    return float(
-        (batch.groupby("trial")[part.name].mean() if "trial" in batch else batch[part.name]).median()
-    )
+    """Return what a batch reads: the mean of its readings, or the median of its slabs where the target asks for that.
+
+    NaN where it was not read, or where readings that only say below or above leave it open.
+    """
+    least, most = _between(part, batch)
+    return least if least == most else float("nan")
+
+
+def passes(part: Response, batch: pd.DataFrame) -> bool | None:
+    """Return whether a batch as read meets its target; None where nothing was read, or limits leave it open."""
+    least, most = _between(part, batch)
+    if part.meets(least) and part.meets(most):
+        return True
+    low, high = part.target
+    return False if most < low or least > high else None
+
+
+def _between(part: Response, batch: pd.DataFrame) -> tuple[float, float]:
+    """The least and the most that a batch may have read: readings below or above a limit may lie at the response's bound."""
+    values, side = batch[part.name].astype(float), sides(batch, part.name)
+    ends = []
+    for way, bound in zip((BELOW, ABOVE), part.bounds):
+        own = values.mask(pd.Series(side == way, index=values.index), bound)
+        if part.statistic == "median":
+            own = (own.groupby(batch["trial"]).mean() if "trial" in batch else own).median()
+        ends.append(float(own if part.statistic == "median" else own.mean()))
+    return ends[0], ends[1]
 
 
 def met(

@@ -11,7 +11,7 @@ import pandas as pd
 from formlab.brief import Brief
 from formlab.errors import SuggestError
 from formlab.html import counted, number
-from formlab.suggest.conformance import KINDS, Conformance, as_judged
+from formlab.suggest.conformance import KINDS, Conformance, passes
 from formlab.surfaces.readings import USABLE, WAITING, status_of
 
 __all__ = [
@@ -106,7 +106,7 @@ def settle_promises(brief: Brief, promises: pd.DataFrame, trials: pd.DataFrame) 
     DataFrame
         promise (row of `promises`), batch, claimed, shift (what earlier misses had already taken off the
         log-odds), came_true, counts (how much it tells as a share of what a batch of another formula would); one row a batch whose factors agree with the promised formula to a hundredth of
-        each range and whose responses were all read. Of an ingredient that is newer than a promise the promised formula
+        each range and whose responses were all read, or lie beyond a limit that decides. Of an ingredient that is newer than a promise the promised formula
         holds none; a promise that is older than a setting is not tested.
     """
     aimed = [part for part in brief.responses if part.has_target]
@@ -114,10 +114,10 @@ def settle_promises(brief: Brief, promises: pd.DataFrame, trials: pd.DataFrame) 
     for row, promise in promises.iterrows():
         own = []
         for batch, group in batches_of(brief, promise, trials).groupby("batch", sort=False):
-            means = pd.Series({part.name: as_judged(part, group) for part in aimed})
+            verdicts = [passes(part, group) for part in aimed]
             lost = bool(failures(group))  # the chance to make is in the claim
-            if lost or means.notna().all():
-                passed = not lost and all(bool(part.meets(means[part.name])) for part in aimed)
+            if lost or None not in verdicts:
+                passed = not lost and all(verdicts)
                 own.append({"promise": row, "batch": batch, "claimed": promise["accepted"],
                             "shift": float(promise.get("shift", 0.0)), "came_true": passed})  # fmt: skip
         alike = 1 + (len(own) - 1) * _likeness(promise)

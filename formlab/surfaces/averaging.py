@@ -6,7 +6,7 @@ adds to the base, and prior of :math:`\sigma^2` proportional to :math:`1 / \sigm
 (Raftery, Madigan & Hoeting 1997, J. Amer. Stat. Assoc. 92:179, with one g for all terms). The prior speaks of
 what a term does over the region, whatever was tried there: where trials tell nothing, a surface stays within it.
 Prior of g: density :math:`\tfrac12 (1 + g)^{-3/2}` (the hyper-g of Liang, Paulo, Molina, Clyde & Berger 2008, ibid. 103:410,
-a = 3), on a grid. Prior of models: a term is in with probability 0.9 (linear), 0.25 (second order),
+a = 3), on a grid. Censored values are drawn along with models. Prior of models: a term is in with probability 0.9 (linear), 0.25 (second order),
 0.1 (third), and only with all of its parents. Models are sampled by adding and dropping terms.
 """
 
@@ -17,6 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from formlab.surfaces.censored import redraw
 from formlab.surfaces.leave_out import leave_out_average, left_out_student
 from formlab.surfaces.noise import Noise
 from formlab.surfaces.parts import Features, LeastSquaresPart, Part
@@ -29,6 +30,7 @@ __all__ = ["Averaged", "Terms", "polynomial_terms"]
 
 INCLUSION = (1.0, 0.9, 0.25, 0.1)  # by degree
 HYPER_A = 3.0
+Whitened = tuple[np.ndarray, np.ndarray, np.ndarray]
 
 
 @dataclass(frozen=True)
@@ -100,11 +102,14 @@ class Averaged:
         Columns of formulas all over the region, which say how much each term does there.
     width : float
         Factor on g, for judging how much hangs on the prior.
+    side : ndarray of int, shape (n,), optional
+        -1 or 1 where a value is only known to lie below or above what stands in `y`, else 0.
     """
 
     def __init__(
         self, features: Features, terms: Terms, scale: Scale, columns: np.ndarray, y: np.ndarray,
         noise: Noise, ratios: np.ndarray, cover: np.ndarray, width: float = 1.0,
+        side: np.ndarray | None = None,
     ) -> None:  # fmt: skip
         self.features, self.terms, self.scale, self.noise, self.ratios = features, terms, scale, noise, ratios
         self.x, self.y, self.width = columns, y, width
@@ -118,9 +123,10 @@ class Averaged:
         self._log_prior_g -= np.log(np.exp(self._log_prior_g).sum())
         odds = np.array([INCLUSION[min(d, 3)] for d in terms.degree[self.free]])
         self._log_odds = np.log(odds / (1 - odds))
-        # slabs of one formula tell nothing new about which terms matter: three formulas stay over for error
-        formulas = len(np.unique(columns.round(9), axis=0))
-        self.largest = max(min(len(self.free), formulas - len(self.base) - 3), 0)
+        self.side = np.zeros(len(y), dtype=int) if side is None else side
+        # slabs of one formula tell nothing new about which terms matter: three formulas stay over for error, two beside one term
+        spare = len(np.unique(columns.round(9), axis=0)) - len(self.base)
+        self.largest = max(min(len(self.free), max(spare - 3, int(spare == 3))), 0)
         where = {int(k): i for i, k in enumerate(self.free)}
         q = len(self.free)
         self._parents = np.zeros((q, q), dtype=bool)
@@ -133,9 +139,12 @@ class Averaged:
 
     def fit(self, rng: np.random.Generator, steps: int = 900, burn: int = 300, keep: int = 400) -> Averaged:
         """Sample models; keep `keep` draws of model, g and error ratios, like ones side by side."""
-        chains = len(self.ratios)
+        chains, censored = len(self.ratios), bool(self.side.any())
         whitened = [self._whiten(r) for r in self.ratios]
-        grams = Grams(*(np.array(part) for part in zip(*whitened)))
+        values = np.tile(self.y, (chains, 1))
+        grams = Grams(*(np.array(part) for part in zip(*(self._products(*w, self.y) for w in whitened))))
+        if censored:
+            steps, burn = 2 * steps, 2 * burn
         mask = np.zeros((chains, len(self.free)), dtype=bool)
         at = np.full(chains, len(self.g) // 3)  # where on the grid of g each chain is
         score = self._score(mask, at, grams)
@@ -146,29 +155,56 @@ class Averaged:
             if step >= burn:
                 visits += mask.sum(axis=0)
             if step % 10 == 9:
+                if censored:
+                    self._redraw(values, whitened, mask, at, rng)
+                    grams = Grams(*(np.array(part) for part in zip(*(
+                        self._products(*w, y) for w, y in zip(whitened, values)))))  # fmt: skip
                 at = self._new_g(mask, grams, rng)
                 score = self._score(mask, at, grams)
                 if step >= burn:
-                    kept += [(c, mask[c].copy(), float(self.g[at[c]])) for c in range(chains)]
+                    kept += [
+                        (c, mask[c].copy(), float(self.g[at[c]]), values[c].copy()) for c in range(chains)
+                    ]
         self.inclusion = np.ones(len(self.terms.names))
         self.inclusion[self.free] = visits / (chains * (steps - burn))
         # the terms in most doubt first, then g: evenly taken draws hold each model as often as it was visited
         order = np.argsort(np.abs(self.inclusion[self.free] - 0.5), kind="stable")
-        keys = [[g for _, _, g in kept], *(np.array([mask for _, mask, _ in kept])[:, order[::-1]].T)]
+        keys = [[g for _, _, g, _ in kept], *(np.array([mask for _, mask, *_ in kept])[:, order[::-1]].T)]
         alike = np.lexsort(keys)
         self.sample = [kept[alike[i]] for i in evenly(len(kept), keep, rng)]
         return self
 
-    def _whiten(self, ratio: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
-        """Gram matrix and moments of the free columns in units of their size, and the sum of squares, all orthogonal to the base."""
-        lower = np.linalg.cholesky(self.noise.covariance(ratio))
-        x, y = np.linalg.solve(lower, self.x), np.linalg.solve(lower, self.y)
+    def _whiten(self, ratio: np.ndarray) -> Whitened:
+        """What whitens values, an orthonormal basis of the base, and the free columns in units of their size without it."""
+        turn = np.linalg.inv(np.linalg.cholesky(self.noise.covariance(ratio)))
+        x = turn @ self.x
         q = np.linalg.qr(x[:, self.base])[0]
+        free = x[:, self.free] / self.size
+        return turn, q, free - q @ (q.T @ free)
+
+    @staticmethod
+    def _products(
+        turn: np.ndarray, q: np.ndarray, free: np.ndarray, y: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray, float]:
+        """Gram matrix and moments of the free columns, and the sum of squares, all orthogonal to the base."""
+        y = turn @ y
         rounding = 1e-24 * float(y @ y)  # what the base explains to the last digit must not be left negative
         y = y - q @ (q.T @ y)
-        free = x[:, self.free] / self.size
-        free = free - q @ (q.T @ free)
         return free.T @ free, free.T @ y, float(y @ y) + rounding
+
+    def _redraw(
+        self,
+        values: np.ndarray,
+        whitened: Sequence[Whitened],
+        mask: np.ndarray,
+        at: np.ndarray,
+        rng: np.random.Generator,
+    ) -> None:
+        """Draw the error variance and then the censored values of each chain anew, in place."""
+        precision = np.array([_projected(*w, m, g) for w, m, g in zip(whitened, mask, self.g[at])])
+        rss = np.einsum("ci,cij,cj->c", values, precision, values)
+        sigma = np.sqrt(rss / rng.chisquare(self.df, len(mask)))
+        redraw(values, precision, sigma, self.side, self.y, rng)
 
     def _score(self, mask: np.ndarray, at: np.ndarray, grams: Grams) -> np.ndarray:
         """Log of prior times marginal likelihood of each chain's model, given its g."""
@@ -236,11 +272,11 @@ class Averaged:
         g = np.array([self.sample[i][2] for i in picked]) / self.width
         return parts, _log_prior(g / factor**2) - _log_prior(g)
 
-    def _part(self, chain: int, mask: np.ndarray, g: float) -> LeastSquaresPart:
+    def _part(self, chain: int, mask: np.ndarray, g: float, values: np.ndarray) -> LeastSquaresPart:
         ratio = self.ratios[chain]
         lower = np.linalg.cholesky(self.noise.covariance(ratio))
         inverse_lower = np.linalg.inv(lower)
-        x, y = inverse_lower @ self.x, inverse_lower @ self.y
+        x, y = inverse_lower @ self.x, inverse_lower @ values
         chosen, size = self.free[mask], self.size[mask]
         x0, x1 = x[:, self.base], x[:, chosen] / size
         gain0 = np.linalg.pinv(x0)
@@ -262,7 +298,7 @@ class Averaged:
         rss = float(rest @ rest - rest @ (x1 @ (gain1 @ y)))
         return LeastSquaresPart(
             self.features, self.scale, gain @ y, gain @ inverse_lower, inverse, rss, self.df, self.noise, ratio,
-            self.x, self.y, extra,
+            self.x, values, extra,
         )  # fmt: skip
 
     def left_out(self, groups: np.ndarray) -> np.ndarray:
@@ -271,21 +307,20 @@ class Averaged:
         Models are reweighted for the group left out by importance sampling; given a model it is exact.
         """
         drawn = self.sample[::4]  # evenly taken in their turn, and many enough
-        return leave_out_average(np.array([self._left_out(c, mask, g, groups) for c, mask, g in drawn]))
+        whitened = {chain: self._whiten(self.ratios[chain]) for chain in {one[0] for one in drawn}}
+        logs = [self._left_out(whitened[chain], mask, g, values, groups) for chain, mask, g, values in drawn]
+        return leave_out_average(np.array(logs))
 
-    def _left_out(self, chain: int, mask: np.ndarray, g: float, groups: np.ndarray) -> np.ndarray:
-        v = self.noise.covariance(self.ratios[chain])
-        lower = np.linalg.cholesky(v)
-        x = np.linalg.solve(lower, self.x)
-        q0 = np.linalg.qr(x[:, self.base])[0]
-        x1 = x[:, self.free[mask]] / self.size[mask]
-        x1 = x1 - q0 @ (q0.T @ x1)
-        u, size, _ = np.linalg.svd(x1, full_matrices=False)
-        shrink = g * size**2 / (1 + g * size**2)
-        middle = np.eye(len(v)) - q0 @ q0.T - (u * shrink) @ u.T
-        inverse_lower = np.linalg.inv(lower)
-        projected = inverse_lower.T @ middle @ inverse_lower
-        return left_out_student(projected, self.y, self.df, groups)
+    def _left_out(
+        self,
+        whitened: Whitened,
+        mask: np.ndarray,
+        g: float,
+        values: np.ndarray,
+        groups: np.ndarray,
+    ) -> np.ndarray:
+        inverse = _projected(*whitened, mask, g)
+        return left_out_student(inverse, values, self.df, groups, self.side, self.y)
 
 
 @dataclass(frozen=True)
@@ -314,6 +349,16 @@ class Grams:
         out[:, m, :m] = out[:, :m, m] = self.moment[chain, order] * inside
         out[:, m, m] = self.whole * (1 + 1e-12)
         return out, size
+
+
+def _projected(turn: np.ndarray, q: np.ndarray, free: np.ndarray, mask: np.ndarray, g: float) -> np.ndarray:
+    """Inverse covariance of the values given a model, the surface integrated out, in units of 1 / sigma², shape (n, n)."""
+    turn = turn - q @ (q.T @ turn)  # what the base cannot explain
+    chosen = free[:, mask]
+    pull = chosen.T @ turn
+    return np.asarray(
+        turn.T @ turn - pull.T @ np.linalg.solve(chosen.T @ chosen + np.eye(len(pull)) / g, pull)
+    )
 
 
 def _log_prior(g: np.ndarray) -> np.ndarray:

@@ -33,7 +33,8 @@ def diagnostics(surface: Surface) -> pd.DataFrame:
         trial, batch, measured, fitted (with what its test session, operator or history did), residual, leverage, studentised (how far the
         value is from what all others lead one to expect, its batch-mates too, over the error without it: it need not have
         the sign of the residual; 0 where a single degree of freedom leaves no such error), cook
-        (Cook's distance), left_out (predicted with the whole batch left out), left_out_error.
+        (Cook's distance), left_out (predicted with the whole batch left out), left_out_error. Where readings are
+        censored also censored (below, above or nothing); measured is then the mean of what may lie behind them.
     """
     y, groups, one = surface.values.eta, surface.values.batches, np.eye(len(surface.values.eta))
     looks: list[Callable[[Part], np.ndarray]] = [
@@ -47,7 +48,7 @@ def diagnostics(surface: Surface) -> pd.DataFrame:
     p = leverage.sum()
     s2 = float(residual @ residual) / max(len(y) - p, 1e-9)
     room = np.maximum(1 - leverage, 1e-12)
-    return pd.DataFrame(
+    table = pd.DataFrame(
         {
             "trial": surface.values.labels["trial"],
             "batch": surface.values.labels["batch"],
@@ -60,6 +61,12 @@ def diagnostics(surface: Surface) -> pd.DataFrame:
             "left_out": left,
             "left_out_error": y - left,
         }
+    )
+    side = surface.values.side
+    return (
+        table.assign(censored=np.select([side < 0, side > 0], ["below", "above"], ""))
+        if side.any()
+        else table
     )
 
 
@@ -185,7 +192,7 @@ def normal_quantiles(surface: Surface) -> pd.DataFrame:
     """Return residuals against normal quantiles (Blom's plotting positions): trial, quantile, residual, in rising order."""
     from scipy.special import ndtri
 
-    check = surface.diagnostics.sort_values("residual", kind="stable")
+    check = surface.diagnostics[surface.values.side == 0].sort_values("residual", kind="stable")
     n = len(check)
     place = ndtri((np.arange(1, n + 1) - 0.375) / (n + 0.25))
     return pd.DataFrame(

@@ -11,6 +11,7 @@ import pandas as pd
 
 from formlab.brief import Brief, Response
 from formlab.errors import FitError, FormlabError
+from formlab.html import counted
 from formlab.progress import tick
 from formlab.region import Region
 from formlab.surfaces.averaging import Averaged, Terms, polynomial_terms
@@ -174,7 +175,7 @@ class _Bench:
 
     def on_own_scale(self, score: np.ndarray, values: Values) -> np.ndarray:
         """Turn log densities on the scale of the fit into those of the response's own unit."""
-        jacobian = -np.log(values.scale.slope(values.eta))
+        jacobian = np.where(values.side == 0, -np.log(values.scale.slope(values.eta)), 0.0)
         return score + np.bincount(self.groups, jacobian)
 
     # ---- least squares and the mixed model ------------------------------------------------------
@@ -238,10 +239,11 @@ class _Bench:
         return [least_squares_part(features, scale, self.columns, eta, noise, np.ones(1))]
 
     def _check_spare(self, terms: int) -> None:
-        if len(self.values.y) == terms:
+        read = int((self.values.side == 0).sum())
+        if read == terms:
             raise FitError(
                 f"Response {self.values.response.name!r}: {terms} terms from n_samples = "
-                f"{len(self.values.y)} trials leave no degree of freedom for error, so no interval can be given. "
+                f"{read} trials leave no degree of freedom for error, so no interval can be given. "
                 "Add at least 1 trial(s), or choose a smaller model."
             )
 
@@ -249,9 +251,18 @@ class _Bench:
 
     def _check_base(self) -> None:
         """Raise where the terms that averaging always holds, under a flat prior, cannot be estimated."""
-        space, base = self.ground.space, _terms_of(self.ground.space).base
+        space, base, read = self.ground.space, _terms_of(self.ground.space).base, self.values.side == 0
         check_tried(self.ground.brief, self.formulas, self.values.response.name)
-        check_estimable(self.columns[:, base], [n for n, b in zip(space.names, base) if b])
+        names = [n for n, b in zip(space.names, base) if b]
+        check_estimable(self.columns[:, base], names)
+        if not read.all():
+            try:
+                check_estimable(self.columns[read][:, base], names)
+            except FitError as error:
+                raise FitError(
+                    f"Response {self.values.response.name!r} has {counted(int((~read).sum()), 'censored reading')} where nothing else tells a "
+                    f"coefficient, which then has no end. Add readings within the test's range there: {error}"
+                ) from None
         self._check_spare(int(base.sum()))
 
     @cached_property
@@ -263,7 +274,7 @@ class _Bench:
         return True
 
     def check_enough(self, kind: str) -> None:
-        n = len(set(self.values.rows))
+        n = len(set(self.values.rows[self.values.side == 0]))
         if not self.ground.sets:
             raise FitError(
                 f"Response {self.values.response.name!r}: the brief varies no ingredient and no setting, so there is no surface "
@@ -291,6 +302,8 @@ class _Bench:
         solution: Solution | None = None
         mixed: MixedFit | None = None
         try:
+            if bench.values.side.any():
+                raise FitError("some readings are censored; use readings within the test's range for one.")
             solution, mixed = bench.estimates()
         except FitError as error:
             notes = [*notes, f"{NO_TABLE}: {error}"]
@@ -331,7 +344,10 @@ class _Bench:
         tick(f"{values.response.name}, Gaussian process")
         priors = Priors(level_priors(values, noise)).scaled(self.ground.prior_scale)
         base, cover = variables.base(self.formulas), variables.base(self.ground.cover)
-        return GaussianProcess(variables, values.scale, base, values.eta, noise, priors, cover).fit(self.rng)
+        process = GaussianProcess(
+            variables, values.scale, base, values.eta, noise, priors, cover, values.side
+        )
+        return process.fit(self.rng)
 
     def _enter_process(self, process: GaussianProcess, values: Values) -> Entrant:
         score = self.on_own_scale(process.left_out(self.groups), values)
@@ -370,12 +386,15 @@ class _Bench:
             chains,
             cover,
             self.ground.prior_scale**2,
+            self.values.side,
         ).fit(self.rng)
         score = self.on_own_scale(averaged.left_out(self.groups), self.values)
         return Entrant("averaged", variables.text, self.values.scale.text, averaged, score)
 
     def _plain(self) -> list[Entrant]:
-        """Least squares on the whole model, where it leaves at least three degrees of freedom."""
+        """Least squares on the whole model, where it leaves at least three degrees of freedom and no reading is censored."""
+        if self.values.side.any():
+            return []
         n, p = self.columns.shape
         rank = np.linalg.matrix_rank(self.columns)
         if n - p < 3 or rank < p or self._used_up:
@@ -397,8 +416,13 @@ class _Bench:
         contest: pd.DataFrame | None = None,
     ) -> Surface:
         shares = np.full(len(parts), 1 / len(parts)) if weights is None else weights
+        values = self.values
+        if values.side.any():
+            same = [(part.y, share) for part, share in zip(parts, shares) if part.scale == values.scale]
+            eta = np.average([y for y, _ in same], axis=0, weights=[share for _, share in same])
+            values = replace(values, eta=eta)
         return Surface(
-            self.ground.brief, self.values.response, kind, self.ground.space, self.ground.slabs, self.values,
+            self.ground.brief, self.values.response, kind, self.ground.space, self.ground.slabs, values,
             self.noise, tuple(parts), tuple(map(float, shares)), solution, mixed, contest, notes,
         )  # fmt: skip
 

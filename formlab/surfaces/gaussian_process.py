@@ -7,6 +7,8 @@ On the scale of the fit :math:`\eta(x) = b_0 + b^\top z + c\, q(z) + g(z) + \tex
 :math:`\log \ell_j \sim N(\log 3, 0.8^2)`; :math:`\log` standard deviation of each error level
 :math:`\sim N(\log s/4, 0.8^2)`, or about the brief's guess with 0.5 where it has one.
 
+Values that are censored (`censored`) are drawn along with the hyperparameters, and every draw has its own.
+
 The term c is there because returns diminish in all variables alike: most trials of a plan lie on the border of the
 region, and without it the middle is taken to lie on the plane between them.
 """
@@ -18,6 +20,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from formlab.surfaces.censored import redraw
 from formlab.surfaces.leave_out import leave_out_average, left_out
 from formlab.surfaces.noise import Noise
 from formlab.surfaces.parts import GaussianPart, Part
@@ -104,11 +107,13 @@ class GaussianProcess:
     priors : Priors
     cover : ndarray of shape (k, d)
         Coded variables of formulas all over the region, where the process must be well represented.
+    side : ndarray of int, shape (n,), optional
+        -1 or 1 where a value is only known to lie below or above what stands in `y`, else 0.
     """
 
     def __init__(
         self, variables: Variables, scale: Scale, base: np.ndarray, y: np.ndarray, noise: Noise,
-        priors: Priors, cover: np.ndarray,
+        priors: Priors, cover: np.ndarray, side: np.ndarray | None = None,
     ) -> None:  # fmt: skip
         self.variables, self.scale, self.noise, self.priors = variables, scale, noise, priors
         self.base, self.cover = base, cover
@@ -122,8 +127,11 @@ class GaussianProcess:
         self._sharing = noise.sharing
         self._known = np.broadcast_to(noise.known, len(y)) / self.unit**2
         self._levels = len(noise.names) + 1
+        self.side = np.zeros(len(y), dtype=int) if side is None else side
+        self._beyond = np.flatnonzero(self.side)
+        self._hyper = 1 + self._levels + base.shape[1]
 
-    # ---- hyperparameters: log amplitude, log sd of each level, log length of each variable -------
+    # ---- hyperparameters: log amplitude, log sd of each level, log length of each variable; then censored values
 
     def fit(
         self, rng: np.random.Generator, keep: int = 128, steps: int = 150, burn: int = 80
@@ -133,11 +141,29 @@ class GaussianProcess:
         walkers = max(40, 4 * len(centre))
         walkers += walkers % 2
         start = centre + 0.6 * width * rng.standard_normal((walkers, len(centre)))
-        chain = ensemble(self.log_posterior, start, steps, burn, rng)
+        if len(self._beyond):
+            limits = np.broadcast_to(self._u[self._beyond], (walkers, len(self._beyond)))
+            start, steps, burn = np.hstack([start, limits]), 2 * steps, 2 * burn
+            chain = ensemble(self.log_posterior, start, steps, burn, rng,
+                             renew=lambda u: self._renewed(u, rng), moved=self._hyper)  # fmt: skip
+        else:
+            chain = ensemble(self.log_posterior, start, steps, burn, rng)
         # evenly along every walker's path, for neighbours there are alike
         paths = chain.reshape(steps - burn, walkers, -1).swapaxes(0, 1).reshape(len(chain), -1)
         self.sample = rng.permutation(paths[evenly(len(paths), keep, rng)])
         return self
+
+    def _renewed(self, u: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+        """Hyperparameters with their censored values drawn anew."""
+        y = self._completed(u)
+        redraw(y, np.linalg.inv(self.covariance(u)), np.ones(len(u)), self.side, self._u, rng)
+        return np.hstack([u[:, : self._hyper], y[:, self._beyond]])
+
+    def _completed(self, u: np.ndarray) -> np.ndarray:
+        """The values of each draw in units of s, shape (k, n)."""
+        y = np.tile(self._u, (len(u), 1))
+        y[:, self._beyond] = u[:, self._hyper :]
+        return y
 
     def _prior(self) -> tuple[np.ndarray, np.ndarray]:
         p = self.priors
@@ -145,15 +171,16 @@ class GaussianProcess:
         return np.array([c for c, _ in laws]), np.array([w for _, w in laws])
 
     def log_posterior(self, u: np.ndarray) -> np.ndarray:
-        """Return the log posterior density of hyperparameters, shape (k,), up to a constant."""
+        """Return the log posterior density of hyperparameters and censored values, shape (k,), up to a constant."""
         centre, width = self._prior()
+        y, u = self._completed(u), u[:, : self._hyper]
         inside = (np.abs(u - centre) < 8 * width).all(axis=1)
         u = np.where(inside[:, None], u, centre)
         n = len(self.y)
         bordered = np.zeros((len(u), n + 1, n + 1))
         self._fill(bordered[:, :n, :n], u)
         # bordered with the values, the last row of the factor is the values whitened; the corner only has to be large
-        bordered[:, n, :n], bordered[:, n, n] = self._u, 1e200
+        bordered[:, n, :n], bordered[:, n, n] = y, 1e200
         cholesky = np.linalg.cholesky(bordered)
         white = cholesky[:, n, :n]
         log_p = -0.5 * (white**2).sum(axis=1)
@@ -170,7 +197,7 @@ class GaussianProcess:
     def _fill(self, out: np.ndarray, u: np.ndarray) -> None:
         """Write the covariance into `out`."""
         levels = np.exp(2 * u[:, 1 : 1 + self._levels])
-        precision = 0.5 * np.exp(-2 * u[:, 1 + self._levels :])
+        precision = 0.5 * np.exp(-2 * u[:, 1 + self._levels : self._hyper])
         n = len(self.y)
         near = (-precision @ self._square).reshape(len(u), n, n)
         np.exp(near, out=out)
@@ -196,8 +223,9 @@ class GaussianProcess:
     ) -> tuple[list[GaussianPart], np.ndarray]:
         """Return the parts with slopes, bend and amplitude larger by a factor a priori, and logs of importance weights."""
         other = GaussianProcess(
-            self.variables, self.scale, self.base, self.y, self.noise, self.priors.scaled(factor), self.cover
-        )
+            self.variables, self.scale, self.base, self.y, self.noise, self.priors.scaled(factor), self.cover,
+            self.side,
+        )  # fmt: skip
         u, slopes = self.sample[picked], slice(1, 2 + self.base.shape[1])
         out = []
         for part in parts:
@@ -207,7 +235,7 @@ class GaussianProcess:
             columns = part.features.expand(self.base)
             out.append(
                 GaussianPart(
-                    part.features, part.scale, columns, root, self.y, part.noise, part.sds, part.centre
+                    part.features, part.scale, columns, root, part.y, part.noise, part.sds, part.centre
                 )
             )
         return out, other.log_posterior(u) - self.log_posterior(u)
@@ -220,7 +248,7 @@ class GaussianProcess:
 
     def part(self, u: np.ndarray) -> GaussianPart:
         """Return the posterior at one set of hyperparameters, in finitely many columns."""
-        amplitude, length = np.exp(u[0]) * self.unit, np.exp(u[1 + self._levels :])
+        amplitude, length = np.exp(u[0]) * self.unit, np.exp(u[1 + self._levels : self._hyper])
         sds = np.exp(u[1 : 1 + self._levels]) * self.unit
         points, lower = _representing(np.vstack([self.base, self.cover]) / length)
         features = KernelFeatures(self.variables, points * length, length)
@@ -228,8 +256,11 @@ class GaussianProcess:
         root = np.zeros((d + 2 + m, d + 2 + m))
         root[range(d + 2), range(d + 2)] = self.priors.of_mean(d) * self.unit
         root[d + 2 :, d + 2 :] = amplitude * np.linalg.inv(lower).T
+        y = self.y
+        if len(self._beyond):
+            y = self.centre + self.unit * self._completed(u[None])[0]
         return GaussianPart(
-            features, self.scale, features.expand(self.base), root, self.y, self.noise, sds, self.centre
+            features, self.scale, features.expand(self.base), root, y, self.noise, sds, self.centre
         )
 
     def left_out(self, groups: np.ndarray) -> np.ndarray:
@@ -239,8 +270,8 @@ class GaussianProcess:
         (Ionides 2008).
         """
         inverse = np.linalg.inv(self.covariance(self.sample))
-        logs = left_out(inverse, self._u, groups)
-        size = np.bincount(groups)
+        logs = left_out(inverse, self._completed(self.sample), groups, self.side, self._u)
+        size = np.bincount(groups, self.side == 0)
         return leave_out_average(logs) - size * np.log(self.unit)
 
 

@@ -93,6 +93,11 @@ class Part(Protocol):
         ...
 
     @property
+    def y(self) -> np.ndarray:
+        """Values on the scale of the fit, shape (n,); of those that are censored, a draw."""
+        ...
+
+    @property
     def hat(self) -> np.ndarray: ...
 
     @property
@@ -258,6 +263,11 @@ class GaussianPart:
     def spread(self) -> tuple[float, float, float]:
         batch, slab, reading, test = self.noise.levels(self.sds, 1)[0]
         return float(batch), float(slab), float(np.hypot(reading, test))
+
+    @property
+    def y(self) -> np.ndarray:
+        """Values on the scale of the fit, shape (n,)."""
+        return self._y + self.centre
 
     @property
     def residual(self) -> np.ndarray:

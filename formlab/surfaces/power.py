@@ -117,11 +117,16 @@ def box_cox_of(surface: Surface, level: float = 0.95) -> BoxCox:
     Raises
     ------
     FitError
-        As `box_cox`, and of a rating, count or pass/fail, which has a law of its own.
+        As `box_cox`; of a rating, count or pass/fail, which has a law of its own; where readings are censored.
     """
     if surface.response.kind != "measure":
         raise FitError(
             f"Response {surface.name!r} is a {surface.response.kind}, which has a law of its own and no power. Use a measure."
+        )
+    if surface.values.side.any():
+        raise FitError(
+            f"Response {surface.name!r} has {int((surface.values.side != 0).sum())} censored readings, and a power takes only "
+            "numbers. Use trials whose readings lie within the test's range."
         )
     return box_cox(surface.space.matrix(surface.formulas), surface.values.y, level)
 

@@ -11,6 +11,7 @@ import pandas as pd
 
 from formlab.brief import Brief, Response
 from formlab.errors import FitError
+from formlab.surfaces.censored import side_of
 from formlab.surfaces.noise import ErrorSplit, Noise
 from formlab.surfaces.scales import Scale
 
@@ -79,6 +80,9 @@ class Values:
         Levels of error, one row a value.
     repeat_ss, repeat_df : float, int
         Scatter of readings behind one value, pooled, on the scale of the fit.
+    side : ndarray of int, shape (n,)
+        -1 or 1 where a reading only says that the value lies below or above `y`, 0 where it was read. Such a reading is
+        a value for itself. Of a surface, `eta` then is the mean of what may be behind it.
     """
 
     response: Response
@@ -90,6 +94,7 @@ class Values:
     labels: pd.DataFrame
     repeat_ss: float
     repeat_df: int
+    side: np.ndarray
 
     @property
     def repeatability(self) -> float:
@@ -184,8 +189,10 @@ def _check_shares(brief: Brief, formulas: pd.DataFrame, trial: pd.Series) -> Non
         )
 
 
-def refuse_censored(slabs: Slabs, responses: Sequence[Response]) -> None:
-    """Raise if readings are only known to lie beyond what a test can read.
+def refuse_censored(slabs: Slabs, responses: Sequence[Response], kind: str) -> None:
+    """Raise if readings are only known to lie beyond what a test can read, where the kind of fit has no likelihood for them.
+
+    That is so of least squares, and of ratings, counts and pass/fail.
 
     Raises
     ------
@@ -193,10 +200,12 @@ def refuse_censored(slabs: Slabs, responses: Sequence[Response]) -> None:
         With the number of such readings of every response, and the call that leaves these responses out.
     """
     frame, found = slabs.readings, {}
-    for name in (r.name for r in responses if r.name in frame and f"{r.name}_censored" in frame):
-        used, flag = usable(frame) & frame[name].notna(), frame[f"{name}_censored"]
-        count = int((used & flag.notna() & (flag.astype(str).str.len() > 0)).sum())
-        if count:
+    for part in responses:
+        name = part.name
+        if name not in frame or part.kind == "measure" and kind != "least squares":
+            continue
+        used = (usable(frame) & frame[name].notna()).to_numpy()
+        if count := int((sides(frame, name)[used] != 0).sum()):
             found[name] = f"{count} of {int(used.sum())} readings of {name!r}"
     if not found:
         return
@@ -206,10 +215,31 @@ def refuse_censored(slabs: Slabs, responses: Sequence[Response]) -> None:
         if others
         else ""
     )
+    measures = {r.name for r in responses if r.kind == "measure"}
+    takes = "a fit by least squares" if measures & set(found) else "a fit of a rating, count or pass/fail"
+    if measures >= set(found):
+        way = (
+            ', or use another kind: "auto", "averaged" and "gaussian process" take such readings for what they say'
+            + way
+        )
     raise FitError(
-        f"{' and '.join(found.values())} are censored (such as '<0.5'); a fit here takes only readings that are "
+        f"{' and '.join(found.values())} are censored (such as '<0.5'); {takes} takes only readings that are "
         f"numbers, and with those left out it would be wrong. Give {them} readings within the test's range{way}."
     )
+
+
+def sides(frame: pd.DataFrame, name: str) -> np.ndarray:
+    """Return for each row of readings whether a response lies below (-1) or above (1) what stands there, or was read (0).
+
+    Raises
+    ------
+    FitError
+        If ``NAME_censored`` holds another word than below and above.
+    """
+    column = f"{name}_censored"
+    if column not in frame:
+        return np.zeros(len(frame), dtype=int)
+    return side_of(frame[column].to_numpy(dtype=object), column, np.arange(len(frame)))
 
 
 def values_of(slabs: Slabs, response: Response, scale: Scale) -> Values:
@@ -218,7 +248,8 @@ def values_of(slabs: Slabs, response: Response, scale: Scale) -> Values:
     Raises
     ------
     FitError
-        If there is no usable reading, none vary, or some are not possible or lie at or beyond the scale's bounds.
+        If there is no usable reading, all are censored, none vary, or some are not possible or lie at or beyond the
+        scale's bounds.
     """
     name, frame = response.name, slabs.readings
     if name not in frame:
@@ -250,6 +281,12 @@ def values_of(slabs: Slabs, response: Response, scale: Scale) -> Values:
         raise FitError(
             f"Response {name!r} has no usable reading (n_samples = 0). Wait for its results, or leave it out."
         )
+    beyond = sides(frame, name)[used.to_numpy()]
+    if beyond.all():
+        raise FitError(
+            f"All {len(raw)} readings of {name!r} are censored (such as '<0.5'): nothing tells how large it is. Give it some "
+            "readings within the test's range, or leave it out."
+        )
     inside = scale.inside(raw)
     if not inside.all():
         trial = slabs.labels["trial"].iloc[slab[~inside][0]]
@@ -265,6 +302,8 @@ def values_of(slabs: Slabs, response: Response, scale: Scale) -> Values:
     )
     if response.kind == "rating":  # a mean of two is no category
         cells["reading"] = cells.groupby(list(cells.columns)).cumcount()
+    elif beyond.any():  # one that is censored has no part in a mean
+        cells["reading"] = np.where(beyond == 0, 0, np.arange(1, len(cells) + 1))
     code = cells.groupby(list(cells.columns), sort=True).ngroup().to_numpy()
     first = pd.Series(np.arange(len(code))).groupby(code).first().to_numpy()
     rows = slab[first]
@@ -278,7 +317,8 @@ def values_of(slabs: Slabs, response: Response, scale: Scale) -> Values:
     labels = slabs.labels.iloc[rows].reset_index(drop=True)
     labels = labels.assign(**{c: cells[c].to_numpy()[first] for c in tests})
     ss = float(((eta - mean_eta[code]) ** 2).sum())
-    return Values(response, scale, rows, mean_y, mean_eta, count, labels, ss, int(len(eta) - len(rows)))
+    spare = int(len(eta) - len(rows))
+    return Values(response, scale, rows, mean_y, mean_eta, count, labels, ss, spare, beyond[first])
 
 
 def noise_of(values: Values, slabs: Slabs) -> tuple[Noise, list[str]]:

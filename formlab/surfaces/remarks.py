@@ -33,6 +33,7 @@ def warnings_of(surface: Surface, terms: bool = True) -> list[str]:
     found: list[tuple[int, str]] = [(5 if note.startswith(NO_TABLE) else 3, note) for note in surface.notes]
     for look in (
         _never_varied,
+        _censored,
         _useless,
         _beyond_bounds,
         _few_degrees,
@@ -96,6 +97,32 @@ def _never_varied(surface: Surface) -> Found:
     return words
 
 
+def _censored(surface: Surface) -> Found:
+    """Readings that only say below or above."""
+    side, y = surface.values.side, surface.values.y
+    count = int((side != 0).sum())
+    if not count:
+        return []
+    unit = f" {surface.response.unit}" if surface.response.unit else ""
+    words = []
+    for way, sign in ((-1, "<"), (1, ">")):
+        limits = np.unique(y[side == way])
+        if len(limits):
+            words.append(
+                f"{int((side == way).sum())} ({first_few([f'{sign}{v:g}{unit}' for v in limits], 3)})"
+            )
+    readings = int(surface.values.count.sum())
+    most = 2 * count > readings
+    tail = (
+        " They are most of them: how far beyond the limits the surface goes rests on the others and on priors."
+        if most
+        else ""
+    )
+    return [(1 if most else 3,
+        f"{' and '.join(words)} of {readings} readings are limits, and count as the chance to lie beyond them. What R² says is "
+        f"of the others.{tail}")]  # fmt: skip
+
+
 def _useless(surface: Surface) -> Found:
     predicted = surface.summary["r2_predicted"]
     if predicted > 0.1 or np.isnan(predicted):
@@ -104,8 +131,10 @@ def _useless(surface: Surface) -> Found:
         return []  # said by `_alone`
     much = "no better than" if predicted <= 0 else "hardly better than"
     said = f"Batches left out are predicted {much} by their mean (predicted R² {predicted:.2f})"
-    off = (surface.diagnostics["left_out_error"] ** 2).groupby(surface.diagnostics["batch"]).sum()
-    rest = surface.values.eta[(surface.diagnostics["batch"] != off.idxmax()).to_numpy()]
+    read = surface.values.side == 0
+    check = surface.diagnostics[read]
+    off = (check["left_out_error"] ** 2).groupby(check["batch"]).sum()
+    rest = surface.values.eta[read][(check["batch"] != off.idxmax()).to_numpy()]
     spread = float(((rest - rest.mean()) ** 2).sum())
     others = 1 - (off.sum() - off.max()) / spread if spread > 0 else -np.inf
     if others > 0.5:  # one batch spoils it
@@ -330,7 +359,7 @@ def _hinges(surface: Surface) -> Found:
 def _tails(surface: Surface) -> Found:
     from scipy.stats import shapiro
 
-    residual = surface.diagnostics["residual"].to_numpy()
+    residual = surface.diagnostics["residual"].to_numpy()[surface.values.side == 0]
     if (
         surface.response.kind != "measure"
         or len(residual) < 12

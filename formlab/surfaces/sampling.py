@@ -16,6 +16,8 @@ def ensemble(
     burn: int,
     rng: np.random.Generator,
     stretch: float = 2.0,
+    renew: Callable[[np.ndarray], np.ndarray] | None = None,
+    moved: int | None = None,
 ) -> np.ndarray:
     """Return samples from a density, shape ((steps - burn) * walkers, d).
 
@@ -28,18 +30,30 @@ def ensemble(
     steps, burn : int
         Sweeps over all walkers, and how many of them are thrown away.
     rng : numpy Generator
+    stretch : float
+    renew : callable, optional
+        Called with all points before each sweep; returns them with their last columns drawn anew given the first.
+    moved : int, optional
+        How many first columns the sweeps move, given the others; all where left out.
     """
     x = np.array(start, dtype=float)
-    walkers, d = x.shape
+    walkers = len(x)
+    d = x.shape[1] if moved is None else moved
     half = walkers // 2
     halves = (slice(0, half), slice(half, 2 * half))
     log_p = log_density(x)
     kept = []
     for step in range(steps):
+        if renew is not None:
+            x = renew(x)
+            log_p = log_density(x)
         for mine, others in (halves, halves[::-1]):
             z = (rng.random(half) * (stretch**0.5 - stretch**-0.5) + stretch**-0.5) ** 2
             partner = x[others][rng.integers(half, size=half)]
-            proposal = partner + z[:, None] * (x[mine] - partner)
+            proposal = x[
+                mine
+            ].copy()  # another walker's place is as good a partner whatever its own last columns are
+            proposal[:, :d] = partner[:, :d] + z[:, None] * (x[mine, :d] - partner[:, :d])
             log_q = log_density(proposal)
             accept = np.log(rng.random(half)) < (d - 1) * np.log(z) + log_q - log_p[mine]
             x[mine] = np.where(accept[:, None], proposal, x[mine])

@@ -56,7 +56,7 @@ def fit(
     brief : Brief
     trials : DataFrame
         Factor columns and responses, one row a reading. Rows of one ``trial`` are readings of one slab; rows of
-        one ``batch`` share its error. Without a trial column each row is a trial, without a batch column each
+        one ``batch`` share its error. Where a column ``NAME_censored`` says "below" or "above", the reading is a limit. Without a trial column each row is a trial, without a batch column each
         trial is its own batch. Rows whose ``status`` is not ok are left out.
     responses : sequence of str, optional
         Which to fit; all of the brief's where left out.
@@ -107,7 +107,7 @@ def fit(
     slabs = arrange(brief, trials)
     space = ModelSpace(brief, model, setting_model, crossed, measure)
     asked = [r for r in brief.responses if r.name in names]
-    refuse_censored(slabs, asked)
+    refuse_censored(slabs, asked, kind)
     ground = Ground(brief, slabs, space, prior_scale)
     streams = np.random.default_rng(seed).spawn(len(asked))
     jobs = [(ground.ready(kind), response, kind, rng) for response, rng in zip(asked, streams)]
@@ -346,7 +346,8 @@ def _correlations(
         (2, 2, len(fitted))
     )  # degrees of freedom that the fit took, of how many: batches, slabs
     for k, surface in enumerate(fitted):
-        by_slab = surface.diagnostics["residual"].groupby(surface.values.rows).mean()
+        read = surface.values.side == 0
+        by_slab = surface.diagnostics["residual"][read].groupby(surface.values.rows[read]).mean()
         residual[by_slab.index, k] = by_slab
         taken[:, k] = _taken(surface)
         count[:, k] = surface.values.batches.max() + 1, len(by_slab)

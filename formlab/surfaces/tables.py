@@ -198,12 +198,16 @@ def _levels_of_posterior(surface: Surface) -> pd.DataFrame:
 def summary(surface: Surface) -> pd.Series:
     """Return what `Surface.summary` describes."""
     # R² speaks of what formulas do: what sessions or a history did to values is no part of it
-    y, fit = surface.values.eta - over_parts(surface, lambda part: part.passing), surface.solution
+    read = (
+        surface.values.side == 0
+    )  # what may lie behind a censored reading follows the surface, and says nothing of it
+    y = (surface.values.eta - over_parts(surface, lambda part: part.passing))[read]
+    fit = surface.solution
     total, n = float(((y - y.mean()) ** 2).sum()), len(y)
     if surface.kind == "least squares" and fit is not None and surface.mixed is None:
         rss, left, out_of, s = fit.rss, float(fit.df), press(fit), fit.s
     else:
-        check = surface.diagnostics
+        check = surface.diagnostics[read]
         rss = float((check["residual"] ** 2).sum())
         left = n - float(check["leverage"].sum())
         out_of, s = float((check["left_out_error"] ** 2).sum()), _single_error(surface)
