@@ -100,6 +100,30 @@ def test_other_ratios_are_shown(split):
     assert "Under other variance ratios: base" in judged._repr_html_()
 
 
+def test_what_a_lost_batch_costs_is_what_the_others_tell():
+    """Against the plan judged without the batch; a batch that some term hangs on is named."""
+    brief = rubber("sulfur", model="linear")
+    plan = lay_out(brief, 12, batches=6, **QUICK)
+    judged = plan.judge()
+    assert len(judged.without_batch) == 6
+    for batch, line in zip(plan.frame["batch"].unique(), judged.without_batch.itertuples()):
+        rest = plan.frame[plan.frame["batch"] != batch]
+        assert line.trials == ", ".join(plan.frame.loc[plan.frame["batch"] == batch, "trial"])
+        other = Plan.from_frame(brief, rest, ratios=plan.ratios).judge()
+        ratio = other.summary["average_error"] / judged.summary["average_error"]
+        assert line.untold == [] and line.larger == pytest.approx(ratio - 1, rel=1e-9)
+    assert "be lost" in judged.if_lost or "times as large" in judged.if_lost
+    assert judged.if_lost in str(judged) and judged.if_lost in judged._repr_html_()
+
+    few = lay_out(brief, len(judged.basis.space), **QUICK).judge()
+    assert few.without_batch["untold"].map(len).ge(1).all() and np.isinf(few.without_batch["larger"]).all()
+    assert few.if_lost.startswith("If the batch of T01 is lost, ")
+    others = len(few.trials) - 1
+    assert few.if_lost.endswith(
+        f"cannot be told from other terms; so with {others} other batches. Plan a batch more, or make a lost one again."
+    )
+
+
 def test_limit_is_proven_only_where_vertices_decide():
     for model, proven in (("linear", True), ("interaction", True), ("quadratic", False)):
         line = lay_out(rubber("sulfur", model=model), 8, **QUICK).judge(limit=True).efficiencies.iloc[0]

@@ -126,6 +126,7 @@ def _side_by_side(plans: Mapping[str, Plan], judged: Mapping[str, Judgement], li
         if limit:
             line["of_limit"] = found.efficiencies["efficiency"].iloc[0]
         line.update(found.summary[["average_error", "largest_error_seen", "repeats"]].to_dict())
+        line["error_if_batch_lost"] = 1 + found.without_batch["larger"].max()  # times the average one
         line["largest_leverage"] = float(found.leverage.max())
         line["largest_vif"] = float(found.terms["vif"].max())
         line["largest_correlation"] = float(found.terms["correlation"].abs().max())

@@ -51,6 +51,9 @@ class Judgement:
     power : DataFrame
         response, factor, from, to, level, std_error, df, matters, power, smallest (the smallest difference
         seen at 80 %), unit (of the response). One row for each response that has sds and each factor; see `without_power`.
+    without_batch : DataFrame
+        What each batch is worth: trials, untold (terms that could not be told apart without it), larger (by how much the
+        average error would be larger, a share; inf with terms untold).
     efficiencies : DataFrame
         criterion, efficiency, largest (sensitivity found over the mean one; 1 at the optimum), gap, proven, limit
         (in words): against the best that could be.
@@ -200,6 +203,55 @@ class Judgement:
         error = np.sort(self.prediction_error(sample))
         share = (np.arange(len(error)) + 0.5) / len(error)
         return pd.DataFrame({"fraction": share, "std_error": error})
+
+    @cached_property
+    def without_batch(self) -> pd.DataFrame:
+        names, covariance = self.basis.space.names, np.linalg.inv(self.w)
+        potential = set() if self.prior is None else set(self.prior.potential)
+        primary = [k for k, name in enumerate(names) if name not in potential]
+        whole, lines = np.trace(self.inverse), []
+        for rows in self.structure.rows("batch"):
+            keep = np.setdiff1d(np.arange(len(self.x)), rows)
+            told = (
+                independent(self.basis.raw(self.points[keep]), [*primary, *range(len(names))])
+                if len(keep)
+                else []
+            )
+            untold = [names[k] for k in primary if k not in told]
+            larger = np.inf
+            if not untold:
+                x = self.x[keep]
+                information = x.T @ np.linalg.solve(covariance[np.ix_(keep, keep)], x) + self.precision
+                larger = float(np.sqrt(np.trace(np.linalg.inv(information)) / whole) - 1)
+            lines.append([", ".join(self.trials[k] for k in rows), untold, larger])
+        return pd.DataFrame(lines, columns=["trials", "untold", "larger"])
+
+    @property
+    def if_lost(self) -> str:
+        """What the loss of one batch would cost, in words; empty where there is only one."""
+        table = self.without_batch
+        if len(table) < 2:
+            return ""
+        lost = table[table["untold"].map(len) > 0]
+        if lost.empty:
+            worst, hard = table.loc[table["larger"].idxmax()], int((table["larger"] > 1).sum())
+            if not hard:
+                return (
+                    f"Any one batch may be lost: the average error would be larger by {100 * worst['larger']:.0f} % at most "
+                    f"({worst['trials']})."
+                )
+            more = f", and more than twice as large without any of {hard - 1} others" if hard > 1 else ""
+            return (
+                f"Without the batch of {worst['trials']} the average error would be {number(1 + worst['larger'], 2)} times as large"
+                f"{more}: if such a batch is lost, make it again, or plan a batch more."
+            )
+        worst = lost.loc[lost["untold"].map(len).idxmax()]
+        terms = first_few([repr(name) for name in worst["untold"]], 4)
+        more = f"; so with {counted(len(lost) - 1, 'other batch')}" if len(lost) > 1 else ""
+        return (
+            f"If the batch of {worst['trials']} is lost, {terms} cannot be told from other terms{more}. Plan a batch more, or "
+            "make a lost one again."
+        )
 
     @cached_property
     def power(self) -> pd.DataFrame:
@@ -445,7 +497,7 @@ class Judgement:
         for title, frame in tables.items():
             text = headed(frame).to_string(index=False, float_format=lambda v: number(v, 3), na_rep="–")
             texts.append("\n".join([title, *("  " + line for line in text.splitlines())]))
-        parts = [self.verdict, *self.notes, self.told_words, *texts, self.without_power]
+        parts = [self.verdict, *self.notes, self.told_words, self.if_lost, *texts, self.without_power]
         return "\n\n".join(part for part in parts if part)
 
     @property
@@ -473,7 +525,7 @@ class Judgement:
 
     def _repr_html_(self) -> Markup:
         lines = self.summary.reset_index().set_axis(["figure", "value"], axis=1)
-        words = [*self.notes, self.told_words, self.without_power]
+        words = [*self.notes, self.told_words, self.if_lost, self.without_power]
         said = Markup("".join(f"<p>{escape(note)}</p>" for note in words if note))
         parts = [said, table(headed(self.degrees_of_freedom))]
         if "efficiencies" in self.__dict__:

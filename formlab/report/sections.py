@@ -119,7 +119,8 @@ def _planned(story: Story) -> Iterable[Markup]:
     from formlab.figures import plan_layout, prediction_error
 
     judged = story.plan.judge(limit=True)
-    yield said([story.plan.verdict, judged.verdict, *judged.notes, *story.plan.notes])
+    lost = [judged.if_lost] if judged.if_lost else []
+    yield said([story.plan.verdict, judged.verdict, *judged.notes, *lost, *story.plan.notes])
     best = judged.efficiencies
     best = pd.DataFrame({"criterion": best["criterion"], "efficiency, %": 100 * best["efficiency"],
                          "against": best["limit"]})  # fmt: skip
