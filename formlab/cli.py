@@ -182,7 +182,7 @@ def _parser() -> argparse.ArgumentParser:
     confirm.add_argument("--batches", type=int, help="lay out so many batches of it")
     confirm.add_argument("--slabs", type=int, help="slabs of each batch; what the brief's plant cuts")
     confirm.add_argument("--save", action="store_true", help="append them to plan.csv")
-    confirm.add_argument("--kind", default="auto", help="kind of surface, as for fit")
+    confirm.add_argument("--kind", help="kind of surface, as for fit; that of the promise")
     history(confirm)
     confirm.add_argument("--workers", type=int, default=1, help="processes that share the responses (1)")
     confirm.add_argument("--seed", type=int, default=1)
@@ -541,7 +541,7 @@ def _confirm(args: argparse.Namespace) -> int:
     from formlab.errors import SeriesError
     from formlab.series import open_series
     from formlab.suggest import confirm_promise, confirmation_trials
-    from formlab.suggest.promises import batches_of, failures, promise_words, promised_formula
+    from formlab.suggest.promises import batches_of, failures, made_with, promise_words, promised_formula
     from formlab.surfaces import fit
 
     series = open_series(args.folder)
@@ -553,10 +553,10 @@ def _confirm(args: argparse.Namespace) -> int:
     promise, every = promises.iloc[-1], series.trials(unread=True)
     formula = promised_formula(brief, promise)
     words = promise_words(brief, promise)
+    kind, history = made_with(promise)
+    kind, history = args.kind or kind, args.history or history
     if args.batches is not None:
-        surfaces = fit(
-            brief, series.trials(history=args.history), kind=args.kind, seed=args.seed, n_jobs=args.workers
-        )
+        surfaces = fit(brief, series.trials(history=history), kind=kind, seed=args.seed, n_jobs=args.workers)
         plan = confirmation_trials(
             brief, formula, every, args.batches,
             slabs=args.slabs, surfaces=surfaces, seed=args.seed,
@@ -581,8 +581,8 @@ def _confirm(args: argparse.Namespace) -> int:
     told = confirm_promise(
         brief,
         promise,
-        series.trials(history=args.history),
-        kind=args.kind,
+        series.trials(history=history),
+        kind=kind,
         seed=args.seed,
         n_jobs=args.workers,
     )

@@ -20,7 +20,7 @@ from formlab.suggest import (
     settle_promises,
 )
 from formlab.suggest.conformance import as_judged, passes
-from formlab.suggest.promises import _likeness, promised_formula
+from formlab.suggest.promises import _likeness, made_with, promised_formula
 from tests.test_suggest import two_known
 
 
@@ -258,7 +258,8 @@ def test_a_promise_is_held_against_what_was_known_then(suggested):
     made = confirmation_trials(brief, answer, trials, 2).frame
     truth = demo.TRUTHS["ink_wedge"](brief, made)
     later = pd.concat([trials, made.assign(**truth)], ignore_index=True)
-    told = confirm_promise(brief, promise, later, kind="least squares", seed=1)
+    assert made_with(promise) == ("least squares", False) and made_with(pd.Series()) == ("auto", False)
+    told = confirm_promise(brief, promise, later, seed=1)  # the kind that it was made with
     by_hand = confirm(brief, fit(brief, trials, kind="least squares", seed=1), made.assign(**truth), seed=1)
     pd.testing.assert_frame_equal(told.table, by_hand.table)
     meets = told.table.set_index(["batch", "response"])["meets"]
@@ -267,6 +268,22 @@ def test_a_promise_is_held_against_what_was_known_then(suggested):
             bool(part.meets(truth[part.name].mean())) if part.has_target else None
         )
     assert "of 2 batches meet all targets that were read." in told.verdict
+
+
+def test_a_promise_made_with_a_history_is_held_against_it_too(suggested):
+    series, trials, _, answer = suggested
+    brief = series.brief
+    old = trials.head(12).assign(
+        block="history", batch=[f"H{k}" for k in range(12)], trial=[f"H{k}" for k in range(12)]
+    )
+    rows = pd.concat([trials, old], ignore_index=True)
+    made = confirmation_trials(brief, answer, trials, 1).frame
+    later = pd.concat([rows, made.assign(**demo.TRUTHS["ink_wedge"](brief, made))], ignore_index=True)
+    promise = pd.Series(answer.promise() | {"made": sorted(set(trials["batch"]))})
+    assert made_with(pd.Series(answer.promise() | {"history": np.True_}))[1]
+    told = confirm_promise(brief, promise, later, seed=1)
+    with_it = confirm(brief, fit(brief, rows, kind="least squares", seed=1), later.tail(len(made)), seed=1)
+    assert_allclose(told.table["predicted"], with_it.table["predicted"], rtol=0.01)
 
 
 def test_a_new_suggestion_stands_beside_the_promised_formula_that_was_made(suggested):

@@ -281,10 +281,13 @@ def _confirmed(story: Story) -> Iterable[Markup]:
         return
     from formlab.figures import confirmed
     from formlab.suggest import beside_promised, confirm_promise
-    from formlab.suggest.promises import promise_words
+    from formlab.suggest.promises import made_with, promise_words
 
     yield said([promise_words(story.brief, promises.iloc[-1])])
-    told = confirm_promise(story.brief, promises.iloc[-1], story.trials, kind=story.kind, seed=story.seed)  # type: ignore[arg-type]
+    trials = story.trials
+    if made_with(promises.iloc[-1])[1]:
+        trials = story.series.trials(history=True)  # type: ignore[union-attr]
+    told = confirm_promise(story.brief, promises.iloc[-1], trials, seed=story.seed)  # type: ignore[arg-type]
     beside = (
         ""
         if story.answer is None

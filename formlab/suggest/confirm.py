@@ -17,7 +17,8 @@ from formlab.region import Region
 from formlab.suggest.conformance import as_judged, conformance, met
 from formlab.suggest.making import one_row, plan_rows
 from formlab.suggest.posterior import chance_to_make
-from formlab.suggest.promises import batches_of, failures, promised_formula, read_of, shifted
+from formlab.suggest.promises import batches_of, failures, made_with, promised_formula, read_of, shifted
+from formlab.surfaces.readings import HISTORY
 from formlab.terms import ModelSpace
 
 __all__ = ["Confirmation", "beside_promised", "confirm", "confirm_promise", "confirmation_trials"]
@@ -262,7 +263,7 @@ def confirm_promise(
     promise: pd.Series,
     trials: pd.DataFrame,
     *,
-    kind: str = "auto",
+    kind: str | None = None,
     seed: int | None = None,
     n_jobs: int | None = None,
     progress: bool | None = None,
@@ -275,9 +276,11 @@ def confirm_promise(
     promise : Series
         A row of `Series.promises`.
     trials : DataFrame
-        From `Series.trials`. Surfaces are fitted to the batches that had been made before the promise; where it does not
-        name them, to all but those of its formula.
-    kind, seed, n_jobs, progress
+        From `Series.trials`, with its history where the promise was made with it. Surfaces are fitted to the batches that
+        had been made before the promise; where it does not name them, to all but those of its formula.
+    kind : str, optional
+        As in `fit`; the one that the promise was made with where left out.
+    seed, n_jobs, progress
         As in `fit`.
 
     Returns
@@ -317,7 +320,11 @@ def confirm_promise(
     before = promise.get("made")
     told = isinstance(before, list) and len(before) > 0
     known = trials["batch"].isin(before) if told else ~trials["batch"].isin(made["batch"])
-    surfaces = fit(brief, trials[known], kind=kind, seed=seed, n_jobs=n_jobs, progress=progress)
+    if "block" in trials:
+        known |= trials["block"] == HISTORY
+    surfaces = fit(
+        brief, trials[known], kind=kind or made_with(promise)[0], seed=seed, n_jobs=n_jobs, progress=progress
+    )
     done = confirm(brief, surfaces, made, seed=seed)
     return replace(done, verdict=f"{lost} {done.verdict}") if lost else done
 

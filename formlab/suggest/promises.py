@@ -159,6 +159,12 @@ def batches_of(brief: Brief, promise: pd.Series, trials: pd.DataFrame) -> pd.Dat
     return trials[same & ~trials["batch"].isin(before)] if isinstance(before, list) else trials[same]
 
 
+def made_with(promise: pd.Series) -> tuple[str, bool]:
+    """Return the kind of surface that a promise was made with, and whether a history was in it; auto and no where it does not say."""
+    kind, history = promise.get("kind"), promise.get("history")
+    return kind if isinstance(kind, str) else "auto", isinstance(history, (bool, np.bool_)) and bool(history)
+
+
 def read_of(brief: Brief, trials: pd.DataFrame) -> pd.DataFrame:
     """Return the rows of `trials` that hold a reading of any response."""
     return trials[trials[[n for n in brief.response_names if n in trials]].notna().any(axis=1)]

@@ -32,6 +32,7 @@ from formlab.suggest.promises import Ledger, after_misses
 from formlab.suggest.question import Question, desirability, goal_of
 from formlab.suggest.search import Found
 from formlab.suggest.seek import FINAL_DRAWS, HOPELESS, SEARCH_DRAWS, Answer, search_until, surer
+from formlab.surfaces.readings import HISTORY
 
 __all__ = ["Suggestion", "suggest"]
 
@@ -78,6 +79,8 @@ class Suggestion:
         What must be known before acting, the gravest first.
     shift : float
         What past promises took off the log-odds of the three figures; 0 or negative.
+    fitted : mapping
+        The kind of the surfaces, and whether a history was in them; empty where they do not say. A promise keeps it.
 
     Examples
     --------
@@ -107,6 +110,7 @@ class Suggestion:
     notes: list[str] = field(default_factory=list)
     shift: float = 0.0
     nearest: bool = False
+    fitted: Mapping[str, Any] = field(default_factory=dict)
 
     @property
     def frame(self) -> pd.DataFrame:
@@ -136,13 +140,14 @@ class Suggestion:
         return recipe.weigh_up(recipe.without_traces(weighed).rename("suggestion"), batch_kg=mass, **kwargs)
 
     def promise(self) -> dict[str, Any]:
-        """Return what is claimed of the formula, as plain values: factors and the three conformance figures."""
+        """Return what is claimed of the formula, as plain values: factors, the three conformance figures, from which surfaces."""
         line = {k: v.item() if hasattr(v, "item") else v for k, v in self.frame.iloc[0].to_dict().items()}
         return {
             "brief_id": self.brief.brief_id,
             **line,
             **{kind: getattr(self.conformance, kind) for kind in KINDS},
             "shift": self.shift,
+            **self.fitted,
         }
 
     # ---- eyes -----------------------------------------------------------------------------------
@@ -432,7 +437,16 @@ def _report(
         notes=notes,
         shift=0.0 if ledger is None else ledger.shift,
         nearest=nearest,
+        fitted=_fitted(surfaces),
     )
+
+
+def _fitted(surfaces: Any) -> dict[str, Any]:
+    """What a promise is to be held against later: kind of surface, and whether a history was in it."""
+    trials = trials_of(surfaces)
+    if trials is None:
+        return {}
+    return {"kind": surfaces.kind, "history": bool("block" in trials and (trials["block"] == HISTORY).any())}
 
 
 def _predicted(brief: Brief, surfaces: Any, frame: pd.DataFrame, draws: Any) -> pd.DataFrame:
