@@ -86,6 +86,20 @@ def test_failed_trials_are_kept_but_tell_nothing(first):
     assert_allclose(judged.score("I"), without.score("I"), rtol=1e-12)
 
 
+def test_new_trials_near_one_that_could_not_be_made_are_named(first):
+    """A lost trial told most, so what replaces it is often the same formula: not where a mishap alone is to blame."""
+    brief = first.brief
+    lost = first.frame.assign(status=["ok", "ok", "scorched", *["ok"] * 5])
+    longer = extend(lost, brief, **QUICK)
+    width = np.array([high - low for low, high in (brief.ranges[n] for n in brief.varied)])
+    apart = np.abs(longer.frame[brief.varied].to_numpy() - longer.frame[brief.varied].to_numpy()[2]) / width
+    near = [f"{t} near T03 (scorched)" for t in longer.frame["trial"][8:][(apart.max(axis=1) <= 0.1)[8:]]]
+    said = [note for note in longer.notes if note.startswith("Within a tenth of every range")]
+    assert near and len(said) == 1 and all(pair in said[0] for pair in near)
+    aside = extend(lost.assign(status=lost["status"].replace("scorched", "set aside")), brief, **QUICK)
+    assert not any("Within a tenth" in note for note in aside.notes)
+
+
 def test_what_was_made_up_for_is_not_made_up_for_again(first):
     trials = first.frame.assign(status=["ok", "ok", "scorched", *["ok"] * 5])
     longer = extend(trials, first.brief, **QUICK).frame.assign(status=["ok", "ok", "scorched", *["ok"] * 6])

@@ -12,7 +12,7 @@ import pandas as pd
 
 from formlab.brief import Brief
 from formlab.errors import PlanError
-from formlab.html import counted
+from formlab.html import counted, first_few
 from formlab.plans.ask import Ask, Made
 from formlab.plans.basis import Basis
 from formlab.plans.criteria import CRITERIA, score
@@ -28,6 +28,8 @@ from formlab.terms import ModelSpace
 __all__ = ["extend", "next_labels"]
 
 MADE = ("ok", "pending", "")
+ASIDE = ("set aside",)  # lost by mishap: the formula is not to blame
+NEAR = 0.1
 HEAD = ("trial", "batch", "load", "day", "base", "block", "role", "run_order", "round", "brief_id")
 LETTERS = {"trial": "T", **{COLUMNS[level]: letter for level, letter in LABELS.items()}}
 
@@ -173,6 +175,7 @@ def extend(
         made.frame, made.structure, rows, brief, made.roles, round_=int(_last(old, "round")) + 1
     )
     frame = _joined(given, old, credited, new, blocks is not None)
+    ask.notes += _near_failed(given, frame.tail(len(new)), brief)
     plan = Plan(
         brief,
         frame[[*[c for c in HEAD if c in frame], *brief.columns]],
@@ -398,6 +401,29 @@ def _joined(
         after = new.get("role", pd.Series("design", index=new.index))
         frame["role"] = [*before.fillna("design").where(credited, "failed"), *after]
     return frame
+
+
+def _near_failed(given: pd.DataFrame, new: pd.DataFrame, brief: Brief) -> list[str]:
+    """Words on new trials within a tenth of every range of one that could not be made."""
+    if "status" not in given:
+        return []
+    status = given["status"].fillna("")
+    failed = given[~status.isin((*MADE, *ASIDE))].drop_duplicates("trial")
+    numeric = [n for n, (low, high) in brief.ranges.items() if high > low and n in failed]
+    kinds = [s.name for s in brief.settings if not s.is_numeric and s.name in failed]
+    width = np.array([brief.ranges[n][1] - brief.ranges[n][0] for n in numeric])
+    near = np.abs(new[numeric].to_numpy(float)[:, None] - failed[numeric].to_numpy(float)) <= NEAR * width
+    alike = near.all(axis=2) & (new[kinds].to_numpy()[:, None] == failed[kinds].to_numpy()).all(axis=2)
+    pairs = [
+        f"{new['trial'].iloc[i]} near {failed['trial'].iloc[j]} ({failed['status'].iloc[j]})"
+        for i, j in zip(*np.nonzero(alike))
+    ]
+    if not pairs:
+        return []
+    return [
+        f"Within a tenth of every range of a trial that could not be made: {first_few(pairs, 4)}. Make {'it' if len(pairs) == 1 else 'them'} "
+        "first, or shift the range if that is likely to happen again."
+    ]
 
 
 def next_labels(taken: pd.Series, labels: pd.Series, letter: str) -> list[str]:
