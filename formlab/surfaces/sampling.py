@@ -32,7 +32,7 @@ def ensemble(
     rng : numpy Generator
     stretch : float
     renew : callable, optional
-        Called with all points before each sweep; returns them with their last columns drawn anew given the first.
+        Called with all points before every other sweep; returns them with their last columns drawn anew given the first.
     moved : int, optional
         How many first columns the sweeps move, given the others; all where left out.
     """
@@ -44,7 +44,7 @@ def ensemble(
     log_p = log_density(x)
     kept = []
     for step in range(steps):
-        if renew is not None:
+        if renew is not None and step % 2 == 0:
             x = renew(x)
             log_p = log_density(x)
         for mine, others in (halves, halves[::-1]):
