@@ -3,7 +3,8 @@
     python -m tests.plans_quality [--times 100] [--regions NAME;…] [--criteria D,A,I] [--file SCORES.csv]
 
 The long search is the default one, again and again from other seeds, ``--times`` as long in all. Every search is kept
-in the file, and one that is there is not made again. The best is the best of these and of all searches before, some of
+in the file, `plans_searches.csv` where none is named, and one that is there is not made again: a comparison that takes
+many hours can be made a part at a time. The best is the best of these and of all searches before, some of
 them much longer, which `plans_best.csv` holds. Printed:
 
     searches  how many there are, the default one (seed 0) among them
@@ -17,7 +18,6 @@ them much longer, which `plans_best.csv` holds. Printed:
 from __future__ import annotations
 
 import argparse
-import tempfile
 import time
 from pathlib import Path
 from typing import Any
@@ -38,6 +38,7 @@ __all__ = ["REGIONS", "asked", "best_before", "efficiency", "posed"]
 
 BEST = pd.read_csv(Path(__file__).parent / "plans_best.csv").set_index(["region", "criterion"])
 
+SEARCHES = Path(__file__).parent / "plans_searches.csv"
 RUBBER = {"name": "rubber", "role": "rubber"}
 
 
@@ -166,7 +167,7 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("--times", type=int, default=100)
     parser.add_argument("--regions", default="", help="parts of names, with semicolons; all if left out")
     parser.add_argument("--criteria", default="D,A,I")
-    parser.add_argument("--file", type=Path, default=Path(tempfile.gettempdir()) / "plans_quality.csv")
+    parser.add_argument("--file", type=Path, default=SEARCHES)
     options = parser.parse_args(arguments)
     picked = [n for n in REGIONS if any(part in n for part in options.regions.split(";"))]
     scores = pd.read_csv(options.file) if options.file.exists() else pd.DataFrame()
@@ -177,7 +178,7 @@ def main(arguments: list[str] | None = None) -> None:
                 if len(scores) and (scores[list(one)] == pd.Series(one)).all(axis=1).any():
                     continue
                 scores = pd.concat([scores, pd.DataFrame([searched(**one)])], ignore_index=True)
-                scores.to_csv(options.file, index=False)
+                scores.round({"score": 6, "seconds": 1}).to_csv(options.file, index=False)
     here = scores["region"].isin(picked) & (scores["seed"] <= options.times)
     print(summary(scores[here]).to_string(index=False))
 
