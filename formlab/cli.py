@@ -450,6 +450,8 @@ def _fit(args: argparse.Namespace) -> int:
         return 0
     for surface in surfaces.values():
         print(f"\n{surface}")
+    for text in surfaces.failures_:
+        print(f"\n{text}")
     if not args.history and (earlier := len(series.history())):
         print(f"\nWithout the {counted(earlier, 'line')} of history.csv; --history takes them in.")
     return 0

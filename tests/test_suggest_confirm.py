@@ -99,7 +99,31 @@ def test_limits_decide_where_they_can_and_are_not_compared():
                          "smear_censored": ["below"]})  # fmt: skip
     got = confirm(brief, IndependentBatches(surfaces), made, seed=1)
     assert got.table["response"].tolist() == ["hardness"]
-    assert got.verdict.endswith("Not compared, for readings that only say below or above: smear of batch B9.")
+    drawn = IndependentBatches(surfaces).draw(4000, seed=1).accepted(brief.complete(made), seed=2)[:, 0, 1]
+    share = float(got.verdict.rsplit("probability of ", 1)[1].rstrip("."))
+    assert (
+        "Read only below or above, and so in no limits above: smear of batch B9; that this reads so"
+        in got.verdict
+    )
+    assert share == pytest.approx((drawn <= high - 5).mean(), abs=0.03)
+    above = made.assign(smear=high + 1, smear_censored="above")
+    failed = confirm(brief, IndependentBatches(surfaces), above, seed=1)
+    assert failed.verdict.startswith(
+        "Beyond the target, whatever lies behind their limits: smear of batch B9. "
+    )
+    some = Region.from_brief(brief).sample(400, seed=1)
+    means = surfaces.means(some)
+    off = np.abs(means[:, 1] - high) + 1e3 * ~brief.by_name["hardness"].meets(means[:, 0])
+    edge = some.iloc[[int(off.argmin())]].reset_index(drop=True)
+    hardness = surfaces.means(edge)[:, 0]
+    made, above = (
+        m[["batch", "smear", "smear_censored"]].join(edge).assign(hardness=hardness) for m in (made, above)
+    )
+    lower, none, higher = (
+        confirm(brief, IndependentBatches(surfaces), one, seed=1).updated["after"].iloc[0]
+        for one in (made.assign(smear=high - 1), made.drop(columns=["smear", "smear_censored"]), above)
+    )
+    assert higher < none < lower  # a limit is evidence too
     with pytest.raises(SuggestError, match="All readings of the confirmation trials are limits"):
         confirm(brief, IndependentBatches(surfaces), made.drop(columns="hardness"), seed=1)
 

@@ -18,13 +18,14 @@ from formlab.brief import Brief
 from formlab.errors import FitError
 from formlab.surfaces import fit
 from formlab.surfaces.averaging import Averaged, polynomial_terms
-from formlab.surfaces.censored import log_density, redraw, side_of
+from formlab.surfaces.censored import centre_and_unit, log_density, redraw, side_of
+from formlab.surfaces.diagnose import leave_one_batch_out
 from formlab.surfaces.gaussian_process import GaussianProcess, Priors
 from formlab.surfaces.leave_out import left_out, left_out_student
 from formlab.surfaces.noise import Noise
 from formlab.surfaces.parts import columns_of
 from formlab.surfaces.power import box_cox_of
-from formlab.surfaces.readings import arrange, noise_of, sides, values_of
+from formlab.surfaces.readings import arrange, sides, values_of
 from formlab.surfaces.sampling import ensemble
 from formlab.surfaces.scales import Scale
 from formlab.surfaces.variables import offered
@@ -312,7 +313,7 @@ def test_what_it_says_of_itself(surface):
     check = surface.diagnostics
     below = check["censored"] == "below"
     assert below.sum() == 6 and (check.loc[below, "measured"] <= 48).all()
-    said = "6 (<48 Shore A) of 24 readings are limits, and count as the chance to lie beyond them. What R² says is of the others."
+    said = "6 (<48 Shore A) of 24 values are limits, and count as the chance to lie beyond them. What R² says is of the others, which are more alike."
     assert said in surface.warnings_
     assert (
         "No analysis of variance: some readings are censored; use readings within the test's range for one."
@@ -349,11 +350,60 @@ def test_readings_of_one_slab_of_which_some_are_limits():
     )  # fmt: skip
     slabs = arrange(BRIEF, frame)
     values = values_of(slabs, BRIEF.responses[0], Scale())
-    assert values.rows.tolist() == [0, 0, 1, 1, 2]
-    assert values.y.tolist() == [60.5, 62.0, 48.0, 48.0, 48.0]
-    assert values.side.tolist() == [0, 1, 0, -1, 0]
-    assert values.count.tolist() == [2, 1, 1, 1, 1] and values.repeat_df == 1
-    assert "batch" in noise_of(values, slabs)[0].names  # a trial without a batch is its own
+    assert values.rows.tolist() == [0, 1, 2]
+    assert values.y.tolist() == [61.0, 48.0, 48.0]  # the mean of T1 lies above 61, that of T2 below 48
+    assert values.side.tolist() == [1, -1, 0] and values.count.tolist() == [3, 2, 1]
+    assert values.repeat_df == 1 and values.repeat_ss == pytest.approx(0.5)  # of what was read
+    both = frame.assign(hardness_censored=["below", "", "above", "", "", ""])
+    assert values_of(arrange(BRIEF, both), BRIEF.responses[0], Scale()).side.tolist() == [0, 0, 0]
+
+
+def test_one_limit_does_not_change_the_levels_of_error():
+    """Twenty slabs read twice: what repeats tell of readings stays what it is."""
+    rng = np.random.default_rng(6)
+    frame = trials(20).loc[np.repeat(np.arange(20), 2)].reset_index(names="trial")
+    frame["hardness"] += rng.normal(0, 0.3, 40)
+    limit = frame.assign(hardness_censored=["above", *[""] * 39])
+    plain, one = (
+        fit(BRIEF, f, kind="gaussian process", seed=1)["hardness"].components.set_index("level")["sd"]
+        for f in (frame, limit)
+    )
+    assert_allclose(one[["batch", "slab", "reading"]], plain[["batch", "slab", "reading"]], rtol=0.25)
+
+
+def test_priors_are_told_in_units_of_what_lies_behind_limits():
+    """Half of many normal values cut off: mean and standard deviation of all (the moments of a whole normal sample)."""
+    y = np.random.default_rng(2).normal(50, 4, 4000)
+    cut = np.maximum(y, 50.0)
+    centre, unit = centre_and_unit(cut, np.where(y < 50, -1, 0))
+    assert centre == pytest.approx(50, abs=0.3) and unit == pytest.approx(4, abs=0.2)
+    assert centre_and_unit(y, np.zeros(4000)) == (y.mean(), y.std())
+    few = centre_and_unit(np.array([48.0, 48, 48, 48, 49, 50]), np.array([-1, -1, -1, -1, 0, 0]))
+    assert np.isfinite(few).all() and few[1] < 10
+
+
+def test_equal_readings_beside_limits_have_no_r2():
+    frame = trials(16).assign(hardness=[50.0] * 5 + [47.0] * 11, hardness_censored=[""] * 5 + ["below"] * 11)
+    surface = fit(BRIEF, frame, kind="gaussian process", seed=1)["hardness"]
+    assert np.isnan(surface.summary["r2"]) and surface.warnings_
+    with pytest.raises(FitError, match="has limits among its readings, so there is no analysis of variance"):
+        surface.anova  # noqa: B018
+    with pytest.raises(FitError, match="has censored readings, and this is least squares"):
+        leave_one_batch_out(surface)
+
+
+def test_a_natural_scale_keeps_its_bound_with_limits():
+    rng = np.random.default_rng(8)
+    brief = BRIEF.model_copy(
+        update={"response": [BRIEF.responses[0].model_copy(update={"bounds": (0.0, np.inf)})]}
+    )
+    frame = trials(24)
+    y = np.exp(0.05 * (frame["hardness"] - 55) + 0.3 * rng.normal(size=24))
+    limit = np.quantile(y, 0.5)
+    frame = frame.assign(hardness=y.clip(lower=limit), hardness_censored=np.where(y < limit, "below", ""))
+    surface = fit(brief, frame, seed=1)["hardness"]
+    assert set(surface.contest["scale"]) == {surface.values.scale.text} and surface.values.scale.kind == "log"
+    assert (surface.predict_table(frame)["low"] > 0).all()
 
 
 def test_levels_of_error_stand_with_limits_too():
@@ -374,7 +424,7 @@ def test_levels_of_error_stand_with_limits_too():
 def test_most_readings_are_limits():
     said = fit(BRIEF, trials(24, 56.0), kind="gaussian process", seed=1)["hardness"].warnings_[0]
     assert said == (
-        "16 (<56 Shore A) of 24 readings are limits, and count as the chance to lie beyond them. What R² says is of the others. "
+        "16 (<56 Shore A) of 24 values are limits, and count as the chance to lie beyond them. What R² says is of the others, which are more alike. "
         "They are most of them: how far beyond the limits the surface goes rests on the others and on priors."
     )
 

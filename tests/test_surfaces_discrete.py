@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+import statsmodels.api as sm
 from numpy.testing import assert_allclose
 
 from formlab.brief import Brief
@@ -136,12 +137,24 @@ def test_cut_points_stand_for_the_constant_of_a_rating():
     assert "; these trials cannot carry the whole model." in " ".join(fit(made, two, seed=1)["y"].warnings_)
 
 
-def test_separated_outcomes_are_refused():
+def test_separated_outcomes_are_held_by_as_many_readings_as_terms():
+    """Against statsmodels on the data with pseudo-readings written out (Clogg et al. 1991); it is said."""
     frame = pass_trials().assign(y=lambda f: (f["x"] > 0) * 1.0)
-    with pytest.raises(
-        FitError, match="the likelihood has no maximum with 2 terms and n_samples = 60 trials"
-    ):
-        fit(brief("pass", [{"name": "x", "low": -1, "high": 1}]), frame)
+    surface = fit(brief("pass", [{"name": "x", "low": -1, "high": 1}]), frame)["y"]
+    assert any(
+        "follows from a factor almost without fail" in text and "2 more readings" in text
+        for text in surface.warnings_
+    )
+    share, more = frame["y"].mean(), 2 / len(frame)
+    x = sm.add_constant(frame["x"].to_numpy())
+    both = np.column_stack([frame["y"] + more * share, 1 - frame["y"] + more * (1 - share)])
+    held = sm.GLM(both, x, family=sm.families.Binomial()).fit()
+    at = pd.DataFrame({"x": [-0.9, 0.0, 0.5]})
+    rows = sm.add_constant(at["x"].to_numpy())
+    assert_allclose(surface.predict_median(at), held.predict(rows), atol=1e-6)
+    table = surface.predict_table(at)
+    assert table["low"].between(0, 1).all() and table["high"].between(0, 1).all()
+    assert (table["low"] < 0.5).tolist() == [True, True, False] and table["high"].iloc[0] < 0.5
 
 
 def test_counts_are_whole_numbers():

@@ -420,3 +420,23 @@ def test_effects_speak_of_the_median_where_targets_do():
     fitted = fit(made, frame, kind="least squares", seed=1)["hardness"]
     drawn = draw_means(fitted, at, 4000, 1)
     assert_allclose(np.median(drawn, axis=0), fitted.predict(at), rtol=0.03)
+
+
+def test_paths_of_a_blend_start_inside_and_step_in_ranges():
+    """Shares of unlike ranges: a step is half a range of each, and no amount falls below 0."""
+    parts = {"rubber": (0.2, 0.5), "factice": (0.1, 0.4), "chalk": (0.1, 0.5), "cure": (0.02, 0.05)}
+    blend = Brief(
+        basis="fraction", ingredient=[{"name": n, "low": low, "high": high} for n, (low, high) in parts.items()],
+        setting=[{"name": "temp", "low": 140, "high": 165}], response=[{"name": "y"}], model="linear", setting_model="linear",
+    )  # fmt: skip
+    frame = Region.from_brief(blend).sample(30, seed=1)
+    frame["y"] = 80 - 60 * frame["chalk"] + 40 * frame["factice"] + np.random.default_rng(1).normal(0, 1, 30)
+    surface = fit(blend, frame, kind="least squares")["y"]
+    path, best = steepest(surface, step=0.5), ridge(surface)
+    for table in (path, best):
+        assert table["inside"].iloc[:2].all() and (table[list(parts)] >= 0).all(axis=None)
+        assert_allclose(table[list(parts)].sum(axis=1), 1.0, rtol=1e-9)
+        assert table["mean"].is_monotonic_increasing
+    assert len(path) < 7 and not path["inside"].iloc[-1]
+    step = path[list(parts)].diff().iloc[1].abs() / [0.15, 0.15, 0.2, 0.015]
+    assert step.max() < 1.0 and path["temp"].diff().abs().iloc[1] < 6.25

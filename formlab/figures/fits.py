@@ -73,7 +73,7 @@ def observed_predicted(surface: Any, ax: Axes | None = None, level: float = 0.95
             marker="o",
             ms=5,
             color=look.ink,
-            label="slab (mean of its readings)" if response.kind == "measure" else "one reading",
+            label=_what_a_point_is(surface),
         ),
         Line2D(
             [],
@@ -105,9 +105,20 @@ def observed_predicted(surface: Any, ax: Axes | None = None, level: float = 0.95
     return ax
 
 
+def _one_each(surface: Any) -> bool:
+    """Whether there is one value a slab: of a rating, several sessions or operators, or limits there are more."""
+    return surface.response.kind == "measure" and len(set(surface.values.rows)) == len(surface.values.rows)
+
+
+def _what_a_point_is(surface: Any) -> str:
+    if surface.response.kind != "measure":
+        return "one reading"
+    return "slab (mean of its readings)" if _one_each(surface) else "reading, or the mean of several"
+
+
 def _how_good(surface: Any) -> str:
     summary = surface.summary
-    words = f"{len(surface.values.y)} {'slabs' if surface.response.kind == 'measure' else 'readings'}"
+    words = f"{len(surface.values.y)} {'slabs' if _one_each(surface) else 'readings'}"
     if summary.get("r2_predicted") is not None and np.isfinite(summary["r2_predicted"]):
         words += f", R²\u00a0{summary['r2']:.2f}, of batches left out {summary['r2_predicted']:.2f}"
     return words

@@ -212,17 +212,32 @@ class Judgement:
         whole, lines = np.trace(self.inverse), []
         for rows in self.structure.rows("batch"):
             keep = np.setdiff1d(np.arange(len(self.x)), rows)
-            told = (
-                independent(self.basis.raw(self.points[keep]), [*primary, *range(len(names))])
-                if len(keep)
-                else []
-            )
-            untold = [names[k] for k in primary if k not in told]
-            larger = np.inf
-            if not untold:
+            # what the others tell is what all tell less what the batch does; with loads in common, what they tell alone
+            lost, own = self.x[rows], np.linalg.inv(covariance[np.ix_(rows, rows)])
+            if self.w[np.ix_(rows, keep)].any():
                 x = self.x[keep]
-                information = x.T @ np.linalg.solve(covariance[np.ix_(keep, keep)], x) + self.precision
-                larger = float(np.sqrt(np.trace(np.linalg.inv(information)) / whole) - 1)
+                rest = x.T @ np.linalg.solve(covariance[np.ix_(keep, keep)], x) + self.precision
+                root = np.linalg.cholesky(self.inverse)
+                left = np.linalg.eigvalsh(root.T @ rest @ root).min()
+            else:
+                root = np.linalg.cholesky(own)
+                left = np.linalg.eigvalsh(
+                    np.eye(len(rows)) - root.T @ lost @ self.inverse @ lost.T @ root
+                ).min()
+            untold: list[str] = []
+            larger = np.inf
+            if left > 1e-9:
+                if self.w[np.ix_(rows, keep)].any():
+                    trace = np.trace(np.linalg.inv(rest))
+                else:
+                    pull = lost @ self.inverse
+                    trace = whole + np.trace(
+                        np.linalg.solve(np.linalg.inv(own) - pull @ lost.T, pull @ pull.T)
+                    )
+                larger = float(np.sqrt(trace / whole) - 1)
+            else:
+                told = independent(self.basis.raw(self.points[keep]), [*primary, *range(len(names))])
+                untold = [names[k] for k in primary if k not in told] or [names[primary[-1]]]
             lines.append([", ".join(self.trials[k] for k in rows), untold, larger])
         return pd.DataFrame(lines, columns=["trials", "untold", "larger"])
 

@@ -17,6 +17,7 @@ from formlab.html import Markup, counted, escape, headed, number
 from formlab.region import Region
 from formlab.report.paper import abreast, listed, page_table, picture, said
 from formlab.report.story import Story, was_read
+from formlab.surfaces.readings import sides
 
 __all__ = ["first", "sections"]
 
@@ -167,6 +168,12 @@ def _measured(story: Story) -> Iterable[Markup]:
             *_limits(frame, here),
         ]
     )
+    for name in here:
+        of_limits = frame.assign(limit=sides(frame, name) != 0).groupby("trial", sort=False)["limit"].any()
+        if of_limits.any():
+            read[name] = [
+                f"{number(v)} *" if some else number(v) for v, some in zip(read[name], of_limits[read.index])
+            ]
     yield page_table(made.join(read).rename(columns=brief.head).reset_index())
     if "status" in frame:
         odd = frame[frame["status"].ne("ok")].reindex(columns=["trial", "batch", "session", "status", "note"])
@@ -188,8 +195,14 @@ def _counted_readings(frame: pd.DataFrame, names: Sequence[str]) -> str:
 
 
 def _limits(frame: pd.DataFrame, names: Sequence[str]) -> list[str]:
-    count = sum(int(frame[f"{n}_censored"].notna().sum()) for n in names if f"{n}_censored" in frame)
-    return [f"{count} of the values are limits (written < or >) and stand as such."] if count else []
+    count = sum(int((sides(frame, n) != 0).sum()) for n in names)
+    return (
+        [
+            f"{count} of the readings are limits, and count in the means below as if that had been read: marked *."
+        ]
+        if count
+        else []
+    )
 
 
 def _surfaces(story: Story) -> Iterable[Markup]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -14,9 +14,9 @@ from formlab.errors import SuggestError
 from formlab.html import counted, first_few, number, panel, table
 from formlab.plans.tidy import tidied
 from formlab.region import Region
-from formlab.suggest.conformance import as_judged, conformance, met
+from formlab.suggest.conformance import as_judged, between, conformance, met, passes
 from formlab.suggest.making import one_row, plan_rows
-from formlab.suggest.posterior import chance_to_make
+from formlab.suggest.posterior import chance_to_make, check_all_fitted
 from formlab.suggest.promises import batches_of, failures, made_with, promised_formula, read_of, shifted
 from formlab.surfaces.readings import HISTORY
 from formlab.terms import ModelSpace
@@ -24,6 +24,7 @@ from formlab.terms import ModelSpace
 __all__ = ["Confirmation", "beside_promised", "confirm", "confirm_promise", "confirmation_trials"]
 
 EXPECTED_DRAWS = 4000
+LEAST_KEPT = 50  # draws that fewer would count too coarsely
 
 
 @dataclass(frozen=True)
@@ -120,6 +121,7 @@ def confirm(
     >>> confirm(series.brief, surfaces, made, draws=200, seed=1).table["response"].tolist()
     ['erasure', 'crumble', 'hardness', 'smear']
     """
+    check_all_fitted(brief, surfaces)
     names = [n for n in brief.response_names if n in made and made[n].notna().any()]
     if not names:
         raise SuggestError(
@@ -132,7 +134,9 @@ def confirm(
     rng = np.random.default_rng(seed)
     drawn = surfaces.draw(draws, seed=int(rng.integers(2**31)))
     where = [brief.response_names.index(n) for n in names]
-    columns, observed, lines, open_ = [], [], [], []
+    columns, observed, lines = [], [], []
+    limits: list[tuple[str, str, np.ndarray, tuple[float, float]]] = []
+    failed: list[tuple[str, str]] = []
     formulas = brief.complete(pd.concat([group.head(1) for group in groups], ignore_index=True))
     for place, (label, group) in enumerate(zip(dict.fromkeys(batch), groups)):
         # a seed of its own each, for errors of different batches are independent
@@ -144,7 +148,9 @@ def confirm(
             reading = as_judged(part, group)
             if not np.isfinite(reading):
                 if group[name].notna().any():
-                    open_.append(f"{name} of batch {label}")
+                    limits.append((name, str(label), values[:, k], between(part, group)))
+                    if part.has_target and passes(part, group) is False:
+                        failed.append((name, str(label)))
                 continue
             low, high = np.quantile(values[:, k], [0.025, 0.975])
             lines.append(
@@ -168,11 +174,26 @@ def confirm(
     chance = chance_to_make(drawn, formulas)
     made_at_all = 1.0 if chance is None else chance
     updated = _updated(
-        brief, formulas, list(dict.fromkeys(batch)), drawn.typical(formulas), predicted, seen, made_at_all
+        brief,
+        formulas,
+        list(dict.fromkeys(batch)),
+        drawn.typical(formulas),
+        predicted,
+        seen,
+        made_at_all,
+        limits,
     )
-    words = _words(frame, p)
-    if open_:
-        words += f" Not compared, for readings that only say below or above: {first_few(open_, 4)}."
+    words = _words(frame, p, {label for _, label in failed})
+    if failed:
+        missed = [f"{name} of batch {label}" for name, label in failed]
+        words = f"Beyond the target, whatever lies behind their limits: {first_few(missed, 4)}. {words}"
+    if limits:
+        inside = np.array([(values >= low) & (values <= high) for *_, values, (low, high) in limits])
+        named = [f"{name} of batch {label}" for name, label, *_ in limits]
+        words += (
+            f" Read only below or above, and so in no limits above: {first_few(named, 4)}; that {'this reads' if len(named) == 1 else 'all these read'} "
+            f"so had a probability of {inside.all(axis=0).mean():.3f}."
+        )
     return Confirmation(frame, p, words, updated, brief)
 
 
@@ -393,8 +414,12 @@ def _updated(
     predicted: np.ndarray,
     seen: np.ndarray,
     chance: np.ndarray | float,
+    limits: Sequence[tuple[str, str, np.ndarray, tuple[float, float]]] = (),
 ) -> pd.DataFrame:
-    """Chance of each formula before and after the batches; `means` of shape (draws, formulas, responses)."""
+    """Chance of each formula before and after the batches; `means` of shape (draws, formulas, responses).
+
+    Draws are moved by what was read, and those are kept whose figures then lie beyond the limits that were read.
+    """
     kind = _alike(brief, formulas)
     first = ~kind.duplicated().to_numpy()
     named = [", ".join(b for b, k in zip(labels, kind) if k == one) for one in kind[first]]
@@ -402,11 +427,18 @@ def _updated(
     apart, error = flat - flat.mean(axis=0), predicted - predicted.mean(axis=0)
     gain = apart.T @ error @ np.linalg.pinv(error.T @ error, hermitian=True)
     after = (flat + (seen - predicted) @ gain.T).reshape(len(means), first.sum(), -1)
+    keep = np.ones(len(means), dtype=bool)
+    for *_, values, (low, high) in limits:
+        pull = np.linalg.pinv(error.T @ error, hermitian=True) @ (error.T @ (values - values.mean()))
+        moved = values + (seen - predicted) @ pull
+        keep &= (moved >= low) & (moved <= high)
+    if keep.sum() < LEAST_KEPT:  # too few to count on: as the readings alone say
+        keep[:] = True
     return pd.DataFrame(
         {
             "batch": named,
             "before": (met(brief, means) * chance)[:, first].mean(axis=0),
-            "after": met(brief, after).mean(axis=0),
+            "after": met(brief, after[keep]).mean(axis=0),
         }
     )
 
@@ -429,7 +461,7 @@ def _joint_p(predicted: np.ndarray, observed: np.ndarray) -> float:
     return float((1 + (own >= seen).sum()) / (1 + len(own)))
 
 
-def _words(frame: pd.DataFrame, p: float) -> str:
+def _words(frame: pd.DataFrame, p: float, missed: Collection[str] = ()) -> str:
     count, inside = len(frame), int(frame["inside"].sum())
     head = (
         f"{inside} of {counted(count, 'batch figure')} lie inside their 95 % limits; joint test p = {p:.3f}."
@@ -437,6 +469,7 @@ def _words(frame: pd.DataFrame, p: float) -> str:
     aimed = frame[frame["meets"].notna()]
     if len(aimed):
         passed = aimed.groupby("batch", sort=False)["meets"].all()
+        passed &= ~passed.index.astype(str).isin(list(missed))
         head = (
             f"{int(passed.sum())} of {counted(len(passed), 'batch')} meet all targets that were read. {head}"
         )

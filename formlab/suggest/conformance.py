@@ -18,7 +18,17 @@ from formlab.suggest.posterior import Drawn, chance_to_make
 from formlab.surfaces.censored import ABOVE, BELOW
 from formlab.surfaces.readings import sides
 
-__all__ = ["KINDS", "Conformance", "as_judged", "chance_of_all", "conformance", "meaning", "met", "passes"]
+__all__ = [
+    "KINDS",
+    "Conformance",
+    "as_judged",
+    "between",
+    "chance_of_all",
+    "conformance",
+    "meaning",
+    "met",
+    "passes",
+]
 
 ROWS = 400  # formulas at a time
 
@@ -90,20 +100,20 @@ def as_judged(part: Response, batch: pd.DataFrame) -> float:
 
     NaN where it was not read, or where readings that only say below or above leave it open.
     """
-    least, most = _between(part, batch)
+    least, most = between(part, batch)
     return least if least == most else float("nan")
 
 
 def passes(part: Response, batch: pd.DataFrame) -> bool | None:
     """Return whether a batch as read meets its target; None where nothing was read, or limits leave it open."""
-    least, most = _between(part, batch)
+    least, most = between(part, batch)
     if part.meets(least) and part.meets(most):
         return True
     low, high = part.target
     return False if most < low or least > high else None
 
 
-def _between(part: Response, batch: pd.DataFrame) -> tuple[float, float]:
+def between(part: Response, batch: pd.DataFrame) -> tuple[float, float]:
     """The least and the most that a batch may have read: readings below or above a limit may lie at the response's bound."""
     values, side = batch[part.name].astype(float), sides(batch, part.name)
     ends = []

@@ -15,7 +15,7 @@ from formlab.suggest.posterior import chance_to_make
 from formlab.suggest.question import Question, small_change
 from formlab.suggest.search import Found, search
 from formlab.suggest.seek import Answer
-from formlab.surfaces.readings import usable
+from formlab.surfaces.readings import sides, usable
 
 __all__ = ["beyond_read", "beyond_tried", "flat_optimum", "if_less_sure", "met_at_all", "under_other_priors"]
 
@@ -61,7 +61,9 @@ def beyond_read(brief: Brief, trials: pd.DataFrame, predicted: pd.DataFrame) -> 
     """
     notes, counted = [], trials[usable(trials)]
     for part in brief.responses:
-        read = pd.to_numeric(counted.get(part.name, pd.Series(dtype=float)), errors="coerce").dropna()
+        if part.name not in counted:
+            continue
+        read = pd.to_numeric(counted[part.name], errors="coerce")[sides(counted, part.name) == 0].dropna()
         if part.kind != "measure" or not len(read):
             continue
         mean, low = predicted.loc[part.name, ["mean", "batch_low"]]

@@ -23,7 +23,7 @@ from formlab.progress import along, showing
 from formlab.region import Region
 from formlab.suggest.conformance import met
 from formlab.suggest.making import money_of, plan_rows
-from formlab.suggest.posterior import chance_to_make, few
+from formlab.suggest.posterior import chance_to_make, check_all_fitted, few
 from formlab.suggest.question import COSTS, Question, goal_of, matters, shortfall_of, small_change
 from formlab.suggest.search import search
 
@@ -134,6 +134,7 @@ def chosen_trials(
         raise SuggestError(f"slabs = {slabs!r}; ask for at least 1 slab of a batch.")
     if not any(part.has_target for part in brief.responses):
         raise SuggestError("No response has a target; give one at_least, at_most or near in the brief.")
+    check_all_fitted(brief, surfaces)
     goal = goal_of(brief, minimise, maximise, None)
     with showing("choosing trials", 2, progress) as work:
         work.at(0, "where the decision falls")
@@ -375,8 +376,8 @@ class _Worlds:
         """How likely it is that trials find a formula that is sure enough."""
         share, now = float(self.optima.exists.mean()), float(self.question.probability(self.best)[0])
         words = (
-            f"The best formula so far is {now:.2f} sure to meet all targets; in {100 * share:.0f} % of what the data still "
-            "allow there is a formula that does."
+            f"The best formula so far is {now:.2f} sure to meet all targets, on the draws it was chosen by and so a little too "
+            f"good (suggest counts on others); in {100 * share:.0f} % of what the data still allow there is a formula that does."
         )
         if now >= self.confidence:
             return words, share - now >= 0.02

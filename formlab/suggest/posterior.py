@@ -7,7 +7,10 @@ from typing import Any, Protocol, runtime_checkable
 import numpy as np
 import pandas as pd
 
-__all__ = ["Drawn", "Posterior", "chance_to_make", "few", "trials_of"]
+from formlab.brief import Brief
+from formlab.errors import SuggestError
+
+__all__ = ["Drawn", "Posterior", "chance_to_make", "check_all_fitted", "few", "trials_of"]
 
 
 class Drawn(Protocol):
@@ -64,6 +67,22 @@ def chance_to_make(draws: Drawn, frame: pd.DataFrame) -> np.ndarray | None:
     if not isinstance(draws, _DrawnFromTrials) or draws.surfaces.chance is None:
         return None
     return draws.chance_to_make(frame)
+
+
+def check_all_fitted(brief: Brief, surfaces: Posterior) -> None:
+    """Raise if a response of the brief has no surface: figures of a formula speak of all of them.
+
+    Raises
+    ------
+    SuggestError
+    """
+    fitted = getattr(surfaces, "names", None)
+    lacking = [] if fitted is None else [n for n in brief.response_names if n not in fitted]
+    if lacking:
+        raise SuggestError(
+            f"{', '.join(map(repr, lacking))} of the brief {'was' if len(lacking) == 1 else 'were'} not fitted. Fit all responses, "
+            "or leave out of the brief those that cannot be."
+        )
 
 
 def trials_of(surfaces: Posterior) -> pd.DataFrame | None:

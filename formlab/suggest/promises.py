@@ -106,7 +106,7 @@ def settle_promises(brief: Brief, promises: pd.DataFrame, trials: pd.DataFrame) 
     DataFrame
         promise (row of `promises`), batch, claimed, shift (what earlier misses had already taken off the
         log-odds), came_true, counts (how much it tells as a share of what a batch of another formula would); one row a batch whose factors agree with the promised formula to a hundredth of
-        each range and whose responses were all read, or lie beyond a limit that decides. Of an ingredient that is newer than a promise the promised formula
+        each range and whose responses were all read, or lie beyond a limit that decides; one that is missed decides alone. Of an ingredient that is newer than a promise the promised formula
         holds none; a promise that is older than a setting is not tested.
     """
     aimed = [part for part in brief.responses if part.has_target]
@@ -116,8 +116,8 @@ def settle_promises(brief: Brief, promises: pd.DataFrame, trials: pd.DataFrame) 
         for batch, group in batches_of(brief, promise, trials).groupby("batch", sort=False):
             verdicts = [passes(part, group) for part in aimed]
             lost = bool(failures(group))  # the chance to make is in the claim
-            if lost or None not in verdicts:
-                passed = not lost and all(verdicts)
+            if lost or False in verdicts or None not in verdicts:
+                passed = not lost and False not in verdicts
                 own.append({"promise": row, "batch": batch, "claimed": promise["accepted"],
                             "shift": float(promise.get("shift", 0.0)), "came_true": passed})  # fmt: skip
         alike = 1 + (len(own) - 1) * _likeness(promise)

@@ -27,7 +27,7 @@ from formlab.suggest.doubts import (
     under_other_priors,
 )
 from formlab.suggest.impossible import find_conflict
-from formlab.suggest.posterior import few, trials_of
+from formlab.suggest.posterior import check_all_fitted, few, trials_of
 from formlab.suggest.promises import Ledger, after_misses
 from formlab.suggest.question import Question, desirability, goal_of
 from formlab.suggest.search import Found
@@ -348,6 +348,7 @@ def suggest(
     (True, 0.9)
     """
     goal = goal_of(brief, minimise, maximise, score)
+    check_all_fitted(brief, surfaces)
     if of not in KINDS:
         raise SuggestError(f"of = {of!r}; use one of {list(KINDS)}.")
     if confidence is None and goal[0] == "minimise":
@@ -444,7 +445,7 @@ def _report(
 def _fitted(surfaces: Any) -> dict[str, Any]:
     """What a promise is to be held against later: kind of surface, and whether a history was in it."""
     trials = trials_of(surfaces)
-    if trials is None:
+    if trials is None or not hasattr(surfaces, "kind"):
         return {}
     return {"kind": surfaces.kind, "history": bool("block" in trials and (trials["block"] == HISTORY).any())}
 

@@ -125,8 +125,10 @@ class Averaged:
         self._log_odds = np.log(odds / (1 - odds))
         self.side = np.zeros(len(y), dtype=int) if side is None else side
         # slabs of one formula tell nothing new about which terms matter: three formulas stay over for error, two beside one term
-        spare = len(np.unique(columns.round(9), axis=0)) - len(self.base)
-        self.largest = max(min(len(self.free), max(spare - 3, int(spare == 3))), 0)
+        every, read = (
+            len(np.unique(c.round(9), axis=0)) - len(self.base) for c in (columns, columns[self.side == 0])
+        )
+        self.largest = max(min(len(self.free), max(read - 3, int(every >= 3))), 0)
         where = {int(k): i for i, k in enumerate(self.free)}
         q = len(self.free)
         self._parents = np.zeros((q, q), dtype=bool)

@@ -13,7 +13,7 @@ import numpy as np
 
 from formlab.errors import FitError
 
-__all__ = ["BELOW", "ABOVE", "log_density", "redraw", "side_of"]
+__all__ = ["BELOW", "ABOVE", "centre_and_unit", "log_density", "redraw", "side_of"]
 
 BELOW, ABOVE = -1, 1
 REPLICATES = 64  # of the simulated probability that several readings lie beyond their limits
@@ -37,6 +37,27 @@ def side_of(words: np.ndarray, name: str, rows: np.ndarray) -> np.ndarray:
             )
         out[k] = WORDS[text]
     return out
+
+
+def centre_and_unit(y: np.ndarray, side: np.ndarray) -> tuple[float, float]:
+    """Return mean and standard deviation of values, in which priors are told; by maximum likelihood where some are censored.
+
+    Limits that stand for what lies beyond them would make both too small.
+    """
+    centre, unit = float(y.mean()), float(y.std()) or 1.0
+    if not side.any():
+        return centre, unit
+    from scipy.optimize import minimize
+    from scipy.special import log_ndtr
+
+    def minus(b: np.ndarray) -> float:
+        z = (y - centre) / unit - b[0]
+        scaled = z * np.exp(-b[1])
+        log = np.where(side == 0, -0.5 * scaled**2 - b[1], log_ndtr(-np.where(side == 0, 1, side) * scaled))
+        return float(-log.sum() + 0.5 * b[1] ** 2)  # where hardly any was read it has no end without
+
+    shift, log_scale = minimize(minus, np.zeros(2), method="Nelder-Mead").x
+    return centre + unit * float(shift), unit * float(np.exp(log_scale))
 
 
 def redraw(

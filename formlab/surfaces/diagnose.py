@@ -213,8 +213,14 @@ def leave_one_batch_out(surface: Surface) -> pd.DataFrame:
     Raises
     ------
     FitError
-        If without some batch the whole model cannot be estimated.
+        If without some batch the whole model cannot be estimated, readings are censored, or the response is no measure.
     """
+    if surface.values.side.any() or surface.response.kind != "measure":
+        what = "has censored readings" if surface.values.side.any() else f"is a {surface.response.kind}"
+        raise FitError(
+            f"Response {surface.name!r} {what}, and this is least squares. Use its diagnostics: left_out is predicted with the "
+            "batch left out."
+        )
     from formlab.surfaces.least_squares import solve
     from formlab.surfaces.mixed import reml
 

@@ -206,8 +206,23 @@ def fit_discrete(
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         warnings.simplefilter("ignore", DeprecationWarning)
+        notes: list[str] = []
         try:
-            scale, coef, covariance, weight, mean, variance = fits[kind](columns, constant, values)
+            try:
+                scale, coef, covariance, weight, mean, variance = fits[kind](columns, constant, values)
+            except FitError:
+                raise
+            except Exception:
+                if kind != "pass" or np.linalg.matrix_rank(columns) < columns.shape[1]:
+                    raise
+                scale, coef, covariance, weight, mean, variance = _pass(
+                    columns, constant, _spread(values, columns.shape[1])
+                )
+                notes.append(
+                    f"Whether {values.response.name} passes follows from a factor almost without fail, so the likelihood has no "
+                    f"maximum: fitted as if {columns.shape[1]} more readings with the overall share of passes had been spread over "
+                    "the trials. What that factor does is hardly bounded: make trials where it turns."
+                )
         except FitError:
             raise
         except Exception as error:  # statsmodels warns or fails in several ways when there is no maximum
@@ -218,7 +233,6 @@ def fit_discrete(
             ) from error
     eta = columns @ coef
     dispersion = _dispersion(values, mean, variance, columns.shape[1])
-    notes = []
     if dispersion > 1.2:
         notes.append(
             f"The {kind} scatters {dispersion:.1f} times as much as its law allows; intervals are widened for it."
@@ -287,6 +301,17 @@ def _pass(x: np.ndarray, constant: np.ndarray, values: Values) -> Fitted:
         mean,
         bell / values.count,
     )
+
+
+def _spread(values: Values, terms: int) -> Values:
+    """Passes and fails with as many more readings as there are terms, of the overall share, evenly over the trials.
+
+    Clogg, Rubin, Schenker, Schultz & Weidman (1991, J. Amer. Stat. Assoc. 86:68-78).
+    """
+    more = terms / len(values.y)
+    share = float(values.y @ values.count / values.count.sum())
+    count = values.count + more
+    return replace(values, y=(values.y * values.count + more * share) / count, count=count)
 
 
 def _rating(x: np.ndarray, constant: np.ndarray, values: Values) -> Fitted:

@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 
 from formlab.errors import FitError
-from formlab.surfaces.readings import usable
+from formlab.html import counted
+from formlab.surfaces.readings import sides, usable
 
 __all__ = ["remove_drift"]
 
@@ -52,7 +53,7 @@ def remove_drift(
     ------
     FitError
         If a column is missing, the reference was never read, a session with trials has no reading of it, or a factor is
-        asked for of readings that are not above zero.
+        asked for of readings that are not above zero, or one of the reference is only known to lie below or above.
     """
     missing = [c for c in ("trial", by, *responses) if c not in trials]
     if missing:
@@ -76,6 +77,11 @@ def remove_drift(
                 "read it in every one, or leave that one out."
             )
         values = read[name].to_numpy(float)
+        if count := int((sides(read, name) != 0).sum()):
+            raise FitError(
+                f"The reference {reference!r} has {counted(count, 'reading')} of {name!r} that only say below or above, which tell of no "
+                "shift. Give a reference that reads within the test's range, or leave this response out."
+            )
         if relative and not (values > 0).all():
             raise FitError(
                 f"The reference {reference!r} reads {values[~(values > 0)][0]:g} for {name!r}; a factor needs readings above "

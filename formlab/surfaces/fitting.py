@@ -327,7 +327,8 @@ class _Bench:
                 found.append(self._enter_process(process, self.values))
                 ratios = process.level_ratios
             natural = self.values.scale.kind != "identity" and self.values.response.scale == "auto"
-            if kind == "auto" and natural:
+            # as measured, what lies below a limit may lie below the bound too: nothing would speak against it
+            if kind == "auto" and natural and not self.values.side.any():
                 found.append(self._plain_scale(sets[-1]))
         if kind != "gaussian process":
             if ratios is None:

@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from formlab.surfaces.censored import redraw
+from formlab.surfaces.censored import centre_and_unit, redraw
 from formlab.surfaces.leave_out import leave_out_average, left_out
 from formlab.surfaces.noise import Noise
 from formlab.surfaces.parts import GaussianPart, Part
@@ -117,8 +117,8 @@ class GaussianProcess:
     ) -> None:  # fmt: skip
         self.variables, self.scale, self.noise, self.priors = variables, scale, noise, priors
         self.base, self.cover = base, cover
-        self.unit = float(y.std()) or 1.0
-        self.centre = float(y.mean())
+        self.side = np.zeros(len(y), dtype=int) if side is None else side
+        self.centre, self.unit = centre_and_unit(y, self.side)
         self.y = y
         self._u = (y - self.centre) / self.unit
         self._square = ((base[:, None, :] - base[None, :, :]) ** 2).reshape(len(y) ** 2, -1).T.copy()
@@ -127,7 +127,6 @@ class GaussianProcess:
         self._sharing = noise.sharing
         self._known = np.broadcast_to(noise.known, len(y)) / self.unit**2
         self._levels = len(noise.names) + 1
-        self.side = np.zeros(len(y), dtype=int) if side is None else side
         self._beyond = np.flatnonzero(self.side)
         self._hyper = 1 + self._levels + base.shape[1]
 

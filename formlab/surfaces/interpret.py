@@ -254,8 +254,12 @@ class _Quadratic:
     names: list[str]
 
 
-def _quadratic(surface: Surface) -> _Quadratic:
-    """The brief's polynomial as a quadratic form in free directions: coded factors, and shares that keep their sum."""
+def _quadratic(surface: Surface, scaled: bool = False) -> _Quadratic:
+    """The brief's polynomial as a quadratic form in free directions: coded factors, and shares that keep their sum.
+
+    About equal shares, in units of a share; `scaled` about the middle of the region, in half ranges of each share as of
+    the factors.
+    """
     space = surface.space
     if not space.affine:
         raise FitError(
@@ -277,7 +281,11 @@ def _quadratic(surface: Surface) -> _Quadratic:
     origin[:q] = 1 / q if q else 0.0
     basis = np.eye(d)[q:]
     if q:
-        free = np.linalg.svd(np.ones((1, q)))[2][1:]  # directions in which the shares keep their sum
+        size = np.ones(q)
+        if scaled:
+            base = space.base(Region.from_brief(surface.brief).sample(500, seed=4))[:, :q]
+            origin[:q], size = base.mean(axis=0), np.maximum(np.ptp(base, axis=0) / 2, 1e-9)
+        free = np.linalg.svd(size[None])[2][1:] * size  # directions in which the shares keep their sum
         basis = np.vstack([np.hstack([free, np.zeros((q - 1, d - q))]), basis])
 
     def value(t: np.ndarray) -> np.ndarray:
@@ -342,29 +350,35 @@ def _decoded(surface: Surface, coded: np.ndarray) -> pd.DataFrame:
 
 
 def ridge(surface: Surface, radii: Any = None, *, lowest: bool = False, level: float = 0.95) -> pd.DataFrame:
-    """Return the ridge of steepest ascent: the best point at each distance from the model's centre.
+    """Return the ridge of steepest ascent: the best point at each distance from the middle.
 
     Parameters
     ----------
     surface : Surface
     radii : sequence of float, optional
-        Distances in the model's variables; 0 to 1 where left out.
+        Distances from the middle of the region, in half ranges; 0 to 1 where left out.
     lowest : bool
         Descent instead of ascent.
 
     Returns
     -------
     DataFrame
-        radius, every ingredient and setting, mean, low, high, inside.
+        radius, every ingredient and setting, mean, low, high, inside; without those that have an amount below 0.
     """
-    form = _quadratic(surface)
+    form = _quadratic(surface, scaled=True)
     radii = np.linspace(0, 1, 11) if radii is None else np.asarray(radii, dtype=float)
     sign = -1.0 if lowest else 1.0
     points = np.array([_best_at(sign * form.gradient, sign * form.curvature, r) for r in radii])
     frame = _decoded(surface, form.origin + points @ form.basis)
+    possible = _amounts_are_possible(surface, frame)
+    frame, radii = frame[possible].reset_index(drop=True), radii[possible]
     table = surface.predict_table(frame, level, outside="ignore")
     out = pd.concat([pd.Series(radii, name="radius"), frame, table[["mean", "low", "high"]]], axis=1)
     return out.assign(inside=_held_by_the_region(surface, frame))
+
+
+def _amounts_are_possible(surface: Surface, frame: pd.DataFrame) -> np.ndarray:
+    return np.asarray((frame[surface.brief.ingredient_names] >= -1e-9).all(axis=1))
 
 
 def _held_by_the_region(surface: Surface, frame: pd.DataFrame) -> np.ndarray:
@@ -401,14 +415,14 @@ def _best_at(gradient: np.ndarray, curvature: np.ndarray, radius: float) -> np.n
 
 
 def steepest(surface: Surface, steps: int = 6, *, step: float = 1.0, lowest: bool = False) -> pd.DataFrame:
-    """Return the path of steepest ascent of the linear terms, from the model's centre.
+    """Return the path of steepest ascent of the linear terms, from the middle.
 
     Parameters
     ----------
     surface : Surface
     steps : int
     step : float
-        Length of one step in the model's variables.
+        Length of one step, in half ranges.
     lowest : bool
         Descent instead of ascent.
 
@@ -416,12 +430,14 @@ def steepest(surface: Surface, steps: int = 6, *, step: float = 1.0, lowest: boo
     -------
     DataFrame
         distance, every ingredient and setting, mean, low, high (95 %), inside (whether the region holds it). Beyond the
-        region it is extrapolation: make trials there.
+        region it is extrapolation: make trials there. It ends where an amount would fall below 0.
     """
-    form = _quadratic(surface)
+    form = _quadratic(surface, scaled=True)
     direction = form.gradient / np.linalg.norm(form.gradient) * (-1.0 if lowest else 1.0)
     distance = step * np.arange(steps + 1)
     frame = _decoded(surface, form.origin + np.outer(distance, direction) @ form.basis)
+    frame = frame[_amounts_are_possible(surface, frame)]
+    distance = distance[frame.index]
     table = surface.predict_table(frame, outside="ignore")
     out = pd.concat([pd.Series(distance, name="distance"), frame, table[["mean", "low", "high"]]], axis=1)
     return out.assign(inside=_held_by_the_region(surface, frame))

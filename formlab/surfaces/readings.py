@@ -11,7 +11,7 @@ import pandas as pd
 
 from formlab.brief import Brief, Response
 from formlab.errors import FitError
-from formlab.surfaces.censored import side_of
+from formlab.surfaces.censored import ABOVE, BELOW, centre_and_unit, side_of
 from formlab.surfaces.noise import ErrorSplit, Noise
 from formlab.surfaces.scales import Scale
 
@@ -81,8 +81,8 @@ class Values:
     repeat_ss, repeat_df : float, int
         Scatter of readings behind one value, pooled, on the scale of the fit.
     side : ndarray of int, shape (n,)
-        -1 or 1 where a reading only says that the value lies below or above `y`, 0 where it was read. Such a reading is
-        a value for itself. Of a surface, `eta` then is the mean of what may be behind it.
+        -1 or 1 where the mean only is known to lie below or above `y`, for a limit is among its readings; else 0. Of a
+        surface, `eta` then is the mean of what may be behind it.
     """
 
     response: Response
@@ -302,8 +302,6 @@ def values_of(slabs: Slabs, response: Response, scale: Scale) -> Values:
     )
     if response.kind == "rating":  # a mean of two is no category
         cells["reading"] = cells.groupby(list(cells.columns)).cumcount()
-    elif beyond.any():  # one that is censored has no part in a mean
-        cells["reading"] = np.where(beyond == 0, 0, np.arange(1, len(cells) + 1))
     code = cells.groupby(list(cells.columns), sort=True).ngroup().to_numpy()
     first = pd.Series(np.arange(len(code))).groupby(code).first().to_numpy()
     rows = slab[first]
@@ -316,9 +314,15 @@ def values_of(slabs: Slabs, response: Response, scale: Scale) -> Values:
         )
     labels = slabs.labels.iloc[rows].reset_index(drop=True)
     labels = labels.assign(**{c: cells[c].to_numpy()[first] for c in tests})
-    ss = float(((eta - mean_eta[code]) ** 2).sum())
-    spare = int(len(eta) - len(rows))
-    return Values(response, scale, rows, mean_y, mean_eta, count, labels, ss, spare, beyond[first])
+    # a mean with a limit in it lies beyond what it is with the limit as read; with limits on both sides nothing is known of that
+    ways = [np.bincount(code, beyond == way) > 0 for way in (BELOW, ABOVE)]
+    side = np.where(ways[0] == ways[1], 0, np.where(ways[0], BELOW, ABOVE))
+    plain = beyond == 0
+    own, numbers = code[plain], eta[plain]
+    each = np.bincount(own, minlength=len(count))
+    middle = np.bincount(own, numbers, minlength=len(count)) / np.maximum(each, 1)
+    ss, spare = float(((numbers - middle[own]) ** 2).sum()), int(len(numbers) - (each > 0).sum())
+    return Values(response, scale, rows, mean_y, mean_eta, count, labels, ss, spare, side)
 
 
 def noise_of(values: Values, slabs: Slabs) -> tuple[Noise, list[str]]:
@@ -380,7 +384,7 @@ def level_priors(values: Values, noise: Noise) -> tuple[tuple[float, float], ...
 
     About the brief's guess with 0.5 where it has one, else about a quarter of the values' with 0.8.
     """
-    response, unit = values.response, float(values.eta.std()) or 1.0
+    response, unit = values.response, centre_and_unit(values.eta, values.side)[1]
     step = 1 / float(values.scale.slope(np.median(values.eta)))
     reading = (response.sd_reading or 0.0) / np.sqrt(values.count.mean()) if not values.repeat_df else 0.0
     batch, slab = response.sd_batch or 0.0, response.sd_slab or 0.0

@@ -15,6 +15,7 @@ from formlab.surfaces.diagnose import (
     over_parts,
     without_each_batch,
 )
+from formlab.surfaces.readings import READ_IN
 from formlab.surfaces.scales import Scale
 
 if TYPE_CHECKING:
@@ -38,6 +39,7 @@ def warnings_of(surface: Surface, terms: bool = True) -> list[str]:
         _beyond_bounds,
         _few_degrees,
         _few_batches,
+        _few_tests,
         _hardly_judged,
         _misfit,
         _decided_by_batch,
@@ -111,22 +113,25 @@ def _censored(surface: Surface) -> Found:
             words.append(
                 f"{int((side == way).sum())} ({first_few([f'{sign}{v:g}{unit}' for v in limits], 3)})"
             )
-    readings = int(surface.values.count.sum())
-    most = 2 * count > readings
+    most = 2 * count > len(side)
     tail = (
         " They are most of them: how far beyond the limits the surface goes rests on the others and on priors."
         if most
         else ""
     )
     return [(1 if most else 3,
-        f"{' and '.join(words)} of {readings} readings are limits, and count as the chance to lie beyond them. What R² says is "
-        f"of the others.{tail}")]  # fmt: skip
+        f"{' and '.join(words)} of {len(side)} values are limits, and count as the chance to lie beyond them. What R² says is "
+        f"of the others, which are more alike.{tail}")]  # fmt: skip
 
 
 def _useless(surface: Surface) -> Found:
     predicted = surface.summary["r2_predicted"]
-    if predicted > 0.1 or np.isnan(predicted):
-        return []
+    if (
+        predicted > 0.1
+        or np.isnan(predicted)
+        or 4 * (surface.values.side != 0).sum() > len(surface.values.side)
+    ):
+        return []  # those that could be read are more alike than all are, so that R² is too low
     if np.isinf(predicted):
         return []  # said by `_alone`
     much = "no better than" if predicted <= 0 else "hardly better than"
@@ -184,6 +189,20 @@ def _few_batches(surface: Surface) -> Found:
     return [(1,
         f"Only {spare} degree{'s' if spare != 1 else ''} of freedom between batches: what differs from batch to batch "
         "cannot be tested, and no such test is shown. Repeat batches, or choose a smaller model.")]  # fmt: skip
+
+
+def _few_tests(surface: Surface) -> Found:
+    """Sessions and operators so few that how far they differ is hardly known."""
+    few = []
+    for name, code in zip(surface.noise.names, surface.noise.codes):
+        groups = int(code.max()) + 1
+        if name in READ_IN and groups <= 3:
+            few.append(f"{groups} {name}s")
+    if not few or surface.kind == "least squares":
+        return []
+    return [(3,
+        f"Only {' and '.join(few)}: how far such differ is hardly known, and all intervals of means are wider for it. Read in more of "
+        "them; where a reference has taken a drift out (remove_drift), leave that column out of the trials.")]  # fmt: skip
 
 
 def _hardly_judged(surface: Surface) -> Found:

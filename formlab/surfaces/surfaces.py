@@ -285,7 +285,12 @@ class Surfaces(Mapping[str, Surface]):
         for name, surface in self._fitted.items():
             for text in surface.warnings_:
                 concerned.setdefault(text, []).append(name)
-        words = [f"{', '.join(names)}: {text}" for text, names in concerned.items()]
+        return [*(f"{', '.join(names)}: {text}" for text, names in concerned.items()), *self.failures_]
+
+    @property
+    def failures_(self) -> list[str]:
+        """How many trials could not be made and why, in words; empty where none failed."""
+        words = []
         if self.chance is not None:
             why = ", ".join(f"{reason} ({count})" for reason, count in self.chance.reasons.items())
             words.append(

@@ -101,6 +101,10 @@ def anova_of(surface: Surface) -> pd.DataFrame:
             f"Response {surface.name!r} is a {surface.response.kind}: its terms are judged by their own errors, there is no analysis "
             "of variance. Use the coefficients."
         )
+    if surface.values.side.any():
+        raise FitError(
+            f"Response {surface.name!r} has limits among its readings, so there is no analysis of variance. Use the coefficients."
+        )
     if surface.solution is None:
         raise FitError(
             f"Response {surface.name!r}: the {len(surface.values.y)} trials cannot support the whole model of "
@@ -203,7 +207,7 @@ def summary(surface: Surface) -> pd.Series:
     )  # what may lie behind a censored reading follows the surface, and says nothing of it
     y = (surface.values.eta - over_parts(surface, lambda part: part.passing))[read]
     fit = surface.solution
-    total, n = float(((y - y.mean()) ** 2).sum()), len(y)
+    total, n = float(((y - y.mean()) ** 2).sum()) or np.nan, len(y)
     if surface.kind == "least squares" and fit is not None and surface.mixed is None:
         rss, left, out_of, s = fit.rss, float(fit.df), press(fit), fit.s
     else:
