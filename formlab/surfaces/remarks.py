@@ -111,7 +111,7 @@ def _censored(surface: Surface) -> Found:
         limits = np.unique(y[side == way])
         if len(limits):
             words.append(
-                f"{int((side == way).sum())} ({first_few([f'{sign}{v:g}{unit}' for v in limits], 3)})"
+                f"{int((side == way).sum())} ({first_few([f'{sign}{v:.4g}{unit}' for v in limits], 3)})"
             )
     most = 2 * count > len(side)
     tail = (
