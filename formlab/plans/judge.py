@@ -209,32 +209,18 @@ class Judgement:
         names, covariance = self.basis.space.names, np.linalg.inv(self.w)
         potential = set() if self.prior is None else set(self.prior.potential)
         primary = [k for k, name in enumerate(names) if name not in potential]
-        whole, lines = np.trace(self.inverse), []
+        whole, root, lines = np.trace(self.inverse), np.linalg.cholesky(self.inverse), []
         for rows in self.structure.rows("batch"):
             keep = np.setdiff1d(np.arange(len(self.x)), rows)
-            # what the others tell is what all tell less what the batch does; with loads in common, what they tell alone
-            lost, own = self.x[rows], np.linalg.inv(covariance[np.ix_(rows, rows)])
-            if self.w[np.ix_(rows, keep)].any():
-                x = self.x[keep]
-                rest = x.T @ np.linalg.solve(covariance[np.ix_(keep, keep)], x) + self.precision
-                root = np.linalg.cholesky(self.inverse)
-                left = np.linalg.eigvalsh(root.T @ rest @ root).min()
+            if self.w[np.ix_(rows, keep)].any():  # errors in common
+                x, apart = self.x[keep], covariance[np.ix_(keep, keep)]
+                rest = x.T @ np.linalg.solve(apart, x) + self.precision
             else:
-                root = np.linalg.cholesky(own)
-                left = np.linalg.eigvalsh(
-                    np.eye(len(rows)) - root.T @ lost @ self.inverse @ lost.T @ root
-                ).min()
+                rest = self.information - self.x[rows].T @ self.w[np.ix_(rows, rows)] @ self.x[rows]
             untold: list[str] = []
             larger = np.inf
-            if left > 1e-9:
-                if self.w[np.ix_(rows, keep)].any():
-                    trace = np.trace(np.linalg.inv(rest))
-                else:
-                    pull = lost @ self.inverse
-                    trace = whole + np.trace(
-                        np.linalg.solve(np.linalg.inv(own) - pull @ lost.T, pull @ pull.T)
-                    )
-                larger = float(np.sqrt(trace / whole) - 1)
+            if np.linalg.eigvalsh(root.T @ rest @ root).min() > 1e-9:
+                larger = float(np.sqrt(np.trace(np.linalg.inv(rest)) / whole) - 1)
             else:
                 told = independent(self.basis.raw(self.points[keep]), [*primary, *range(len(names))])
                 untold = [names[k] for k in primary if k not in told] or [names[primary[-1]]]
