@@ -512,7 +512,6 @@ def _site(series: Any) -> Any:
 
 
 def _next(args: argparse.Namespace) -> int:
-
     from formlab.series import open_series
     from formlab.suggest import next_trials
     from formlab.surfaces import fit

@@ -196,13 +196,8 @@ def _counted_readings(frame: pd.DataFrame, names: Sequence[str]) -> str:
 
 def _limits(frame: pd.DataFrame, names: Sequence[str]) -> list[str]:
     count = sum(int((sides(frame, n) != 0).sum()) for n in names)
-    return (
-        [
-            f"{count} of the readings are limits, and count in the means below as if that had been read: marked *."
-        ]
-        if count
-        else []
-    )
+    words = f"{count} of the readings are limits, and count in the means below as if that had been read: marked *."
+    return [words] if count else []
 
 
 def _surfaces(story: Story) -> Iterable[Markup]:

@@ -425,12 +425,11 @@ def _updated(
     named = [", ".join(b for b, k in zip(labels, kind) if k == one) for one in kind[first]]
     flat = means[:, first].reshape(len(means), -1)
     apart, error = flat - flat.mean(axis=0), predicted - predicted.mean(axis=0)
-    gain = apart.T @ error @ np.linalg.pinv(error.T @ error, hermitian=True)
-    after = (flat + (seen - predicted) @ gain.T).reshape(len(means), first.sum(), -1)
+    learn = np.linalg.pinv(error.T @ error, hermitian=True) @ error.T  # regression on what was read
+    after = (flat + (seen - predicted) @ (learn @ apart)).reshape(len(means), first.sum(), -1)
     keep = np.ones(len(means), dtype=bool)
     for *_, values, (low, high) in limits:
-        pull = np.linalg.pinv(error.T @ error, hermitian=True) @ (error.T @ (values - values.mean()))
-        moved = values + (seen - predicted) @ pull
+        moved = values + (seen - predicted) @ (learn @ (values - values.mean()))
         keep &= (moved >= low) & (moved <= high)
     if keep.sum() < LEAST_KEPT:  # too few to count on: as the readings alone say
         keep[:] = True

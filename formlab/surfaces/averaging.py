@@ -144,7 +144,7 @@ class Averaged:
         chains, censored = len(self.ratios), bool(self.side.any())
         whitened = [self._whiten(r) for r in self.ratios]
         values = np.tile(self.y, (chains, 1))
-        grams = Grams(*(np.array(part) for part in zip(*(self._products(*w, self.y) for w in whitened))))
+        grams = self._grams(whitened, values)
         if censored:
             steps, burn = 2 * steps, 2 * burn
         mask = np.zeros((chains, len(self.free)), dtype=bool)
@@ -159,8 +159,7 @@ class Averaged:
             if step % 10 == 9:
                 if censored:
                     self._redraw(values, whitened, mask, at, rng)
-                    grams = Grams(*(np.array(part) for part in zip(*(
-                        self._products(*w, y) for w, y in zip(whitened, values)))))  # fmt: skip
+                    grams = self._grams(whitened, values)
                 at = self._new_g(mask, grams, rng)
                 score = self._score(mask, at, grams)
                 if step >= burn:
@@ -183,6 +182,10 @@ class Averaged:
         q = np.linalg.qr(x[:, self.base])[0]
         free = x[:, self.free] / self.size
         return turn, q, free - q @ (q.T @ free)
+
+    def _grams(self, whitened: Sequence[Whitened], values: np.ndarray) -> Grams:
+        """Of every chain with its own values."""
+        return Grams(*map(np.array, zip(*(self._products(*w, y) for w, y in zip(whitened, values)))))
 
     @staticmethod
     def _products(

@@ -201,28 +201,12 @@ def fit_discrete(
     FitError
         If values are not of the kind, or the likelihood has no maximum (an outcome follows from a factor without fail).
     """
-    fits = {"rating": _rating, "count": _count, "pass": _pass}
     kind = values.response.kind
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         warnings.simplefilter("ignore", DeprecationWarning)
-        notes: list[str] = []
         try:
-            try:
-                scale, coef, covariance, weight, mean, variance = fits[kind](columns, constant, values)
-            except FitError:
-                raise
-            except Exception:
-                if kind != "pass" or np.linalg.matrix_rank(columns) < columns.shape[1]:
-                    raise
-                scale, coef, covariance, weight, mean, variance = _pass(
-                    columns, constant, _spread(values, columns.shape[1])
-                )
-                notes.append(
-                    f"Whether {values.response.name} passes follows from a factor almost without fail, so the likelihood has no "
-                    f"maximum: fitted as if {columns.shape[1]} more readings with the overall share of passes had been spread over "
-                    "the trials. What that factor does is hardly bounded: make trials where it turns."
-                )
+            (scale, coef, covariance, weight, mean, variance), notes = _likeliest(columns, constant, values)
         except FitError:
             raise
         except Exception as error:  # statsmodels warns or fails in several ways when there is no maximum
@@ -258,6 +242,23 @@ def _unit(columns: np.ndarray) -> np.ndarray:
 
 
 Fitted = tuple[Scale, np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]
+
+
+def _likeliest(columns: np.ndarray, constant: np.ndarray, values: Values) -> tuple[Fitted, list[str]]:
+    """The maximum of the likelihood; of pass/fail without one, that with more readings spread over the trials, which is said."""
+    kind, terms = values.response.kind, columns.shape[1]
+    try:
+        return {"rating": _rating, "count": _count, "pass": _pass}[kind](columns, constant, values), []
+    except FitError:
+        raise
+    except Exception:
+        if kind != "pass" or np.linalg.matrix_rank(columns) < terms:
+            raise
+    return _pass(columns, constant, _spread(values, terms)), [
+        f"Whether {values.response.name} passes follows from a factor almost without fail, so the likelihood has no maximum: fitted "
+        f"as if {terms} more readings with the overall share of passes had been spread over the trials. What that factor does is "
+        "hardly bounded: make trials where it turns."
+    ]
 
 
 def _count(x: np.ndarray, constant: np.ndarray, values: Values) -> Fitted:
