@@ -536,3 +536,34 @@ def test_tests_of_one_coefficient_are_those_of_its_term(seed):
     assert (found.df <= 16).all()
     for k, row in enumerate(np.eye(2)):
         assert_allclose(found.test(row[None])[2], found.df[k])
+
+
+def test_a_table_of_the_whole_model_shows_no_test_that_two_degrees_of_freedom_carry():
+    """Linear blending of shares is a test between batches; other kinds judge batches by their linear terms, the table by all."""
+    rng = np.random.default_rng(0)
+    blends = np.repeat(
+        [[0.5, 0.1, 0.4], [0.2, 0.4, 0.4], [0.3, 0.1, 0.6], [0.3, 0.3, 0.4], [0.4, 0.2, 0.4]], 3, axis=0
+    )
+    trials = pd.DataFrame(blends, columns=["rubber", "oil", "chalk"]).assign(
+        batch=np.repeat([f"B{k}" for k in range(5)], 3), cure=np.tile([10.0, 15.0, 20.0], 5)
+    )
+    common = np.repeat(rng.normal(0, 1, 5), 3) + rng.normal(0, 0.3, 15)
+    trials["hardness"] = 50 + 30 * trials["rubber"] - 20 * trials["oil"] + 0.3 * trials["cure"] + common
+    shares = [
+        {"name": n, "low": low, "high": 0.6} for n, low in (("rubber", 0.1), ("oil", 0.1), ("chalk", 0.1))
+    ]
+    cure = {"name": "cure", "low": 10, "high": 20, "changes": "slab"}
+    brief = Brief(basis="fraction", ingredient=shares, setting=[cure], response=[{"name": "hardness"}],
+                  model="linear", crossed="none")  # fmt: skip
+    table = fit(brief, trials, kind="least squares", seed=1)["hardness"].anova.set_index("source")
+    assert table.loc["linear blending", ["f", "p"]].isna().all() and table.loc["cure", "p"] < 1e-6
+
+    curved = oil_brief().model_copy(update={"model": "quadratic"})
+    surface = fit(curved, two_slab_trials(1.0, batches=5), kind="averaged", seed=1)["hardness"]
+    assert surface.anova["p"].isna().all()
+    assert any(
+        text.startswith("The whole model leaves only 2 degrees of freedom between batches")
+        for text in surface.warnings_
+    )
+    seven = fit(curved, two_slab_trials(1.0, batches=7), kind="averaged", seed=1)["hardness"]
+    assert seven.anova["p"].notna().all()

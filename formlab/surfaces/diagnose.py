@@ -90,15 +90,15 @@ def _left_out_error(part: Part, groups: np.ndarray) -> np.ndarray:
     return out
 
 
-def batch_degrees(surface: Surface) -> int | None:
+def batch_degrees(surface: Surface, whole: bool = False) -> int | None:
     """Return the degrees of freedom between batches that the terms leave; None where batches are not repeated.
 
     How many dimensions the batches have beyond the terms of the model; beyond the linear ones of all factors where the
-    kind is not least squares and the number of terms is not fixed.
+    kind is not least squares and the number of terms is not fixed, unless the `whole` model is meant.
     """
     if "batch" not in surface.noise.names:
         return None
-    if surface.kind == "least squares":
+    if whole or surface.kind == "least squares":
         x = surface.space.matrix(surface.formulas)
     else:
         x = np.column_stack([np.ones(len(surface.formulas)), surface.space.base(surface.formulas)])

@@ -184,8 +184,16 @@ def _few_degrees(surface: Surface) -> Found:
 
 def _few_batches(surface: Surface) -> Found:
     spare = batch_degrees(surface)
-    if spare is None or spare > 2:
+    if spare is None:
         return []
+    if spare > 2:
+        whole = batch_degrees(surface, whole=True)
+        if surface.mixed is None or whole is None or whole > 2:
+            return []
+        return [(5,
+            f"The whole model leaves only {whole} degree{'s' if whole != 1 else ''} of freedom between batches: its analysis of "
+            "variance shows no test of what differs from batch to batch. The coefficients have intervals of their own; repeat "
+            "batches, or choose a smaller model.")]  # fmt: skip
     return [(1,
         f"Only {spare} degree{'s' if spare != 1 else ''} of freedom between batches: what differs from batch to batch "
         "cannot be tested, and no such test is shown. Repeat batches, or choose a smaller model.")]  # fmt: skip

@@ -71,9 +71,9 @@ def _of_posterior(surface: Surface) -> pd.DataFrame:
     return out
 
 
-def _untested(surface: Surface) -> np.ndarray:
+def _untested(surface: Surface, whole: bool = False) -> np.ndarray:
     """Terms that differ only between batches, where too few batches are left to judge them by."""
-    spare = batch_degrees(surface)
+    spare = batch_degrees(surface, whole)
     if spare is None or spare > 2:
         return np.zeros(len(surface.space), dtype=bool)
     x = pd.DataFrame(surface.space.matrix(surface.formulas))
@@ -119,7 +119,7 @@ def anova_of(surface: Surface) -> pd.DataFrame:
 def _mixed_anova(surface: Surface, mixed: MixedFit) -> pd.DataFrame:
     """Tests of each factor and product of factors, each given all others: source, df, df_error, f, p."""
     space, rows = surface.space, []
-    hidden = _untested(surface)
+    hidden = _untested(surface, whole=True)
     sources: dict[str, list[int]] = {}
     for k, term in enumerate(space.terms):
         if term.factors and not (term.degree == 1 and term.factors[0] in space.shares):
@@ -128,14 +128,18 @@ def _mixed_anova(surface: Surface, mixed: MixedFit) -> pd.DataFrame:
         linear = [space.names.index(s) for s in space.shares]
         contrast = np.zeros((len(linear) - 1, len(space)))
         contrast[:, linear[:-1]], contrast[:, linear[-1]] = np.eye(len(linear) - 1), -1.0
-        rows.append(("linear blending", *mixed.test(contrast)))
+        rows.append(_tested(mixed, "linear blending", contrast, bool(hidden[linear].all())))
     for name, columns in sources.items():
-        f, df, df_error, p = mixed.test(np.eye(len(space))[columns])
-        if hidden[columns].all():
-            f = p = np.nan
-        rows.append((name, f, df, df_error, p))
+        rows.append(_tested(mixed, name, np.eye(len(space))[columns], bool(hidden[columns].all())))
     table = pd.DataFrame(rows, columns=["source", "f", "df", "df_error", "p"])
     return table[["source", "df", "df_error", "f", "p"]]
+
+
+def _tested(
+    mixed: MixedFit, name: str, contrast: np.ndarray, hidden: bool
+) -> tuple[str, float, float, float, float]:
+    f, df, df_error, p = mixed.test(contrast)
+    return (name, np.nan, df, df_error, np.nan) if hidden else (name, f, df, df_error, p)
 
 
 def _groups(space: ModelSpace) -> dict[str, list[int]]:
