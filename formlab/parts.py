@@ -113,6 +113,15 @@ class Response(Part):
     def title(self) -> str:
         return self.label or self.name.replace("_", " ")
 
+    def fault_of_limit(self, limit: float, side: int) -> str:
+        """Return why a reading that only says below (-1) or above (1) a limit says nothing or cannot be; empty if it is sound."""
+        low = max(self.bounds[0], self.possible[0])
+        high = min(self.bounds[1], self.possible[1])
+        word, end, other = ("below", low, high) if side < 0 else ("above", high, low)
+        if side * (limit - end) >= 0:
+            return f"nothing lies {word} {end:g}"
+        return f"everything lies {word} {other:g}" if side * (limit - other) <= 0 else ""
+
     @property
     def has_target(self) -> bool:
         return any(v is not None for v in (self.at_least, self.at_most, self.near))

@@ -130,6 +130,20 @@ def test_beyond_the_bounds_is_a_warning(series: Series) -> None:
     assert [str(w.message) for w in told] == ["bench.csv: crumble is beyond its bounds 0 to 50 in row 2."]
 
 
+def test_a_limit_that_says_nothing_or_cannot_be_is_asked_about(series: Series) -> None:
+    assert refusal(series, "trial,crumble\nT01,<0\nT02,<1000\nT03,<8\nT04,>0\n") == (
+        "3 problems:\n  bench.csv, row 2, crumble: '<0'. Expected a limit that says something; by the brief nothing lies below 0. "
+        "Correct the limit, or leave the cell empty where it was not read.\n"
+        "  bench.csv, row 3, crumble: '<1000'. Expected a limit that says something; by the brief everything lies below 1000. "
+        "Correct the limit, or leave the cell empty where it was not read.\n"
+        "  bench.csv, row 5, crumble: '>0'. Expected a limit that says something; by the brief everything lies above 0. "
+        "Correct the limit, or leave the cell empty where it was not read."
+    )
+    assert load(series, "trial,crumble\nT03,<8\nT04,>900\n").startswith(
+        "bench.csv: lines of 2 trials: 2 added."
+    )
+
+
 def test_check_results_saves_nothing(series: Series, tmp_path: Path) -> None:
     path = bench_file(tmp_path, "trial,erasure\nT1,8o\n")
     table = series.check_results(path)

@@ -57,6 +57,23 @@ def message(*given, **options):
     return str(caught.value)
 
 
+def test_a_limit_beyond_the_bounds_of_the_response():
+    brief = BRIEF.model_copy(
+        update={"responses": [BRIEF.responses[0].model_copy(update={"bounds": (0.0, 100.0)})]}
+    )
+    frame = trials(limit=48.0)
+    low = frame.index[frame["hardness_censored"] == "below"][0]
+    frame.loc[low, "hardness"] = 0.0
+    assert message(brief, frame) == (
+        f"Row {low + 1} of the trials has 'hardness' < 0, but by the brief nothing lies below 0. Correct the limit, or leave the "
+        "reading out."
+    )
+    frame.loc[low, "hardness"] = 100.0
+    assert "has 'hardness' < 100, but by the brief everything lies below 100." in message(brief, frame)
+    frame.loc[low, ["hardness", "hardness_censored"]] = 0.0, "above"
+    assert "has 'hardness' > 0, but by the brief everything lies above 0." in message(brief, frame)
+
+
 # ---- draws and densities ---------------------------------------------------------------------------------
 
 

@@ -139,6 +139,9 @@ def _reading(cell: Cell, response: Response, comma: bool | None) -> Read:
     value = float(read.text.lstrip("<>"))
     if not low <= value <= high:
         return Read(None, f"a value that is possible: {low:g} to {high:g}", harmless=False)
+    if read.text[0] in "<>" and (fault := response.fault_of_limit(value, -1 if read.text[0] == "<" else 1)):
+        repair = "Correct the limit, or leave the cell empty where it was not read."
+        return Read(None, f"a limit that says something; by the brief {fault}", repair, harmless=False)
     if response.kind == "rating" and (read.text[0] in "<>" or value != int(value)):
         return Read(None, "a rating: a whole number; those of several people on a line each", harmless=False)
     if response.kind == "count" and read.text[0] not in "<>" and (value != int(value) or value < 0):

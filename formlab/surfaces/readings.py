@@ -282,6 +282,12 @@ def values_of(slabs: Slabs, response: Response, scale: Scale) -> Values:
             f"Response {name!r} has no usable reading (n_samples = 0). Wait for its results, or leave it out."
         )
     beyond = sides(frame, name)[used.to_numpy()]
+    for k in np.flatnonzero(beyond):
+        if fault := response.fault_of_limit(raw[k], int(beyond[k])):
+            raise FitError(
+                f"Row {y.index[k] + 1} of the trials has {name!r} {'<' if beyond[k] < 0 else '>'} {raw[k]:g}, but by the brief {fault}. "
+                "Correct the limit, or leave the reading out."
+            )
     if beyond.all():
         raise FitError(
             f"All {len(raw)} readings of {name!r} are censored (such as '<0.5'): nothing tells how large it is. Give it some "
