@@ -325,7 +325,7 @@ def test_readings_are_averaged_and_their_scatter_kept():
     assert surface.summary["trials"] == 10
     within = frame.groupby("trial")["hardness"].var(ddof=1).mean() ** 0.5
     assert_allclose(surface.values.repeatability, within, rtol=1e-12)
-    assert surface.values.repeat_df == 20
+    assert surface.values.repeat_df.sum() == 20
 
 
 def test_unequal_readings_are_weighted():

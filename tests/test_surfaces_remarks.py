@@ -192,6 +192,31 @@ def test_readings_show_their_repeatability():
 
 
 @kinds
+def test_readings_of_one_slab_that_differ_grossly_are_named(kind):
+    """Cochran's question, asked of each slab against the others: 61.4 written down as 16.4."""
+    rng = np.random.default_rng(3)
+    frame = series()
+    again = pd.concat([frame, frame.assign(hardness=frame["hardness"] + rng.normal(0, 0.3, len(frame)))])
+    again = again.reset_index(drop=True)
+    sound = fitted(again, kind)
+    assert not any("scatter" in text for text in sound.warnings_)
+    again.loc[4, "hardness"] = 16.4
+    told = [
+        text for text in fitted(again, kind).warnings_ if text.startswith("Readings of trial 'T04' are 16.4")
+    ]
+    assert len(told) == 1 and told[0].endswith(
+        "times as widely as those of the others. Look at its records; all are kept."
+    )
+
+
+def test_readings_that_agree_by_rounding_name_none_that_is_one_step_off():
+    frame = series(8).assign(hardness=lambda f: f["hardness"].round())
+    again = pd.concat([frame, frame]).reset_index(drop=True)
+    again.loc[3, "hardness"] += 1.0
+    assert not any("scatter" in text for text in fitted(again).warnings_)
+
+
+@kinds
 def test_the_error_shown_is_that_of_a_reading(kind):
     """Two days say little about days; the error shown does not run away with what they leave open."""
     frame = series(12, batch_sd=0.5)

@@ -252,23 +252,22 @@ def _agrees(cell: Cell, planned: Any) -> bool:
 
 
 def _duplicates(out: pd.DataFrame, brief: Brief, file: str) -> list[Finding]:
-    """Find lines that say the same more often than the brief asks for readings."""
-    most = (
-        1 if "reading" in out and (out["reading"] != "").all() else max(r.readings for r in brief.responses)
-    )
-    by = (
-        ["trial", "session", "reading"]
-        if most == 1 and "reading" in out
-        else [n for n in out.columns if n != "note"]
-    )
+    """Find lines that say the same more often than the brief asks for readings of what was read."""
+    read = [r.readings for r in brief.responses if (out[r.name] != "").any()]
+    numbered = "reading" in out and bool((out["reading"] != "").all())
+    most = 1 if numbered else max(read, default=1)
+    by = ["trial", "session", "reading"] if numbered else [n for n in out.columns if n != "note"]
     count = out.groupby(by, sort=False).cumcount()
     same = (count >= most) & (out["trial"] != "")
-    lines = "1 line" if most == 1 else f"{most} equal lines"
-    of = "trial, session and reading" if "reading" in by and most == 1 else "trial and session"
+    if numbered:
+        expected = "at most 1 line of a trial, session and reading"
+    elif most > 1:
+        expected = f"at most {most} equal lines of a trial and session"
+    else:
+        expected = "a line that differs from those above"
     repair = "Delete what was entered twice, or number true readings in a column 'reading'."
     return [
-        Finding.at(file, int(row), "trial", out.at[row, "trial"], f"at most {lines} of a {of}", repair)
-        for row in out.index[same]
+        Finding.at(file, int(row), "trial", out.at[row, "trial"], expected, repair) for row in out.index[same]
     ]
 
 

@@ -78,8 +78,8 @@ class Values:
         Readings behind each mean.
     labels : DataFrame
         Levels of error, one row a value.
-    repeat_ss, repeat_df : float, int
-        Scatter of readings behind one value, pooled, on the scale of the fit.
+    repeat_ss, repeat_df : ndarray of float and int, shape (n,)
+        Sum of squares and degrees of freedom of the readings behind each value, on the scale of the fit.
     side : ndarray of int, shape (n,)
         -1 or 1 where the mean only is known to lie below or above `y`, for a limit is among its readings; else 0. Of a
         surface, `eta` then is the mean of what may be behind it.
@@ -92,14 +92,15 @@ class Values:
     eta: np.ndarray
     count: np.ndarray
     labels: pd.DataFrame
-    repeat_ss: float
-    repeat_df: int
+    repeat_ss: np.ndarray
+    repeat_df: np.ndarray
     side: np.ndarray
 
     @property
     def repeatability(self) -> float:
         """Standard deviation of single readings of one slab; nan where no slab was read twice."""
-        return float(np.sqrt(self.repeat_ss / self.repeat_df)) if self.repeat_df else float("nan")
+        df = self.repeat_df.sum()
+        return float(np.sqrt(self.repeat_ss.sum() / df)) if df else float("nan")
 
     @property
     def batches(self) -> np.ndarray:
@@ -327,7 +328,8 @@ def values_of(slabs: Slabs, response: Response, scale: Scale) -> Values:
     own, numbers = code[plain], eta[plain]
     each = np.bincount(own, minlength=len(count))
     middle = np.bincount(own, numbers, minlength=len(count)) / np.maximum(each, 1)
-    ss, spare = float(((numbers - middle[own]) ** 2).sum()), int(len(numbers) - (each > 0).sum())
+    ss = np.bincount(own, (numbers - middle[own]) ** 2, minlength=len(count))
+    spare = np.maximum(each - 1, 0)
     return Values(response, scale, rows, mean_y, mean_eta, count, labels, ss, spare, side)
 
 
@@ -376,8 +378,8 @@ def noise_of(values: Values, slabs: Slabs) -> tuple[Noise, list[str]]:
         split = split.without_batch()
     known: np.ndarray | float = 0.0
     single = 0.0
-    if values.repeat_df:
-        single = values.repeat_ss / values.repeat_df
+    if values.repeat_df.any():
+        single = values.repeatability**2
         known = single / values.count
         split = split.without_reading()
     return Noise(
@@ -392,7 +394,9 @@ def level_priors(values: Values, noise: Noise) -> tuple[tuple[float, float], ...
     """
     response, unit = values.response, centre_and_unit(values.eta, values.side)[1]
     step = 1 / float(values.scale.slope(np.median(values.eta)))
-    reading = (response.sd_reading or 0.0) / np.sqrt(values.count.mean()) if not values.repeat_df else 0.0
+    reading = (
+        (response.sd_reading or 0.0) / np.sqrt(values.count.mean()) if not values.repeat_df.any() else 0.0
+    )
     batch, slab = response.sd_batch or 0.0, response.sd_slab or 0.0
     rest = np.hypot(slab, reading) if "batch" in noise.names else np.sqrt(batch**2 + slab**2 + reading**2)
     if "slab" in noise.names:

@@ -15,7 +15,7 @@ from formlab.surfaces.diagnose import (
     over_parts,
     without_each_batch,
 )
-from formlab.surfaces.readings import READ_IN
+from formlab.surfaces.readings import READ_IN, usable
 from formlab.surfaces.scales import Scale
 
 if TYPE_CHECKING:
@@ -44,6 +44,7 @@ def warnings_of(surface: Surface, terms: bool = True) -> list[str]:
         _misfit,
         _decided_by_batch,
         _outliers,
+        _odd_readings,
         _odd_batch,
         _drift,
         _zero_level,
@@ -269,6 +270,33 @@ def _outliers(surface: Surface) -> Found:
     return [(2,
         f"Trial {worst['trial']!r} (batch {worst['batch']!r}) lies {abs(worst['studentised']):.1f} standard deviations from what the "
         "others say. Look at its records; it is kept.")]  # fmt: skip
+
+
+def _odd_readings(surface: Surface) -> Found:
+    """Readings of one slab that differ far more than those of others do: often one of them was written down wrongly."""
+    from scipy.stats import f as f_law
+
+    values = surface.values
+    ss, df = values.repeat_ss, values.repeat_df
+    rest_ss, rest_df = ss.sum() - ss, df.sum() - df
+    able = (df > 0) & (rest_df > 2)
+    if values.response.kind != "measure" or not able.any():
+        return []
+    slabs, name = surface.slabs.readings, surface.name
+    read = pd.to_numeric(slabs[name], errors="coerce").where(usable(slabs))
+    step = np.diff(np.unique(values.scale.forward(read.dropna().to_numpy(float))))
+    step = step[step > 1e-9 * np.abs(values.eta).max()]
+    rounding = float(step.min()) ** 2 / 12 if len(step) else 0.0  # readings that agree may do so by rounding
+    usual = np.maximum(np.divide(rest_ss, rest_df, out=np.ones_like(ss), where=able), rounding)
+    ratio = np.where(able & (usual > 0), ss / np.where(usual > 0, usual, 1.0) / np.maximum(df, 1), 0.0)
+    worst = int(np.argmax(ratio))
+    if f_law.sf(ratio[worst], df[worst], rest_df[worst]) * able.sum() > 0.01:
+        return []
+    own = read[(slabs["slab"] == values.rows[worst]) & read.notna()].to_numpy(float)
+    shown = first_few([f"{y:.4g}" for y in np.sort(own)], 4)
+    return [(2,
+        f"Readings of trial {values.labels['trial'].iloc[worst]!r} are {shown}: they scatter {np.sqrt(ratio[worst]):.0f} times as "
+        "widely as those of the others. Look at its records; all are kept.")]  # fmt: skip
 
 
 def _odd_batch(surface: Surface) -> Found:

@@ -167,7 +167,7 @@ def components(surface: Surface) -> pd.DataFrame:
         table = surface.mixed.components
         return (
             pd.concat([table, _repeatability(surface)], ignore_index=True)
-            if surface.values.repeat_df
+            if surface.values.repeat_df.any()
             else table
         )
     return _levels_of_posterior(surface)
@@ -177,7 +177,7 @@ def _repeatability(surface: Surface) -> pd.DataFrame:
     """The scatter of readings of one slab: what the test repeats to."""
     from scipy.stats import chi2
 
-    ss, df = surface.values.repeat_ss, surface.values.repeat_df
+    ss, df = surface.values.repeat_ss.sum(), surface.values.repeat_df.sum()
     low, high = np.sqrt(ss / chi2.ppf([0.975, 0.025], df))
     row = ("reading", int(surface.values.count.sum()), ss / df, surface.values.repeatability, low, high)
     return pd.DataFrame([row], columns=LEVEL_COLUMNS)
