@@ -168,10 +168,10 @@ class Averaged:
                     ]
         self.inclusion = np.ones(len(self.terms.names))
         self.inclusion[self.free] = visits / (chains * (steps - burn))
-        # the terms in most doubt first, then g: evenly taken draws hold each model as often as it was visited
-        order = np.argsort(np.abs(self.inclusion[self.free] - 0.5), kind="stable")
-        keys = [[g for _, _, g, _ in kept], *(np.array([mask for _, mask, *_ in kept])[:, order[::-1]].T)]
-        alike = np.lexsort(keys)
+        # by the term in most doubt, then by the ratios: evenly taken draws hold both as often as all do
+        doubt = np.abs(self.inclusion[self.free] - 0.5)
+        held = [mask[doubt.argmin()] if len(doubt) else True for _, mask, *_ in kept]
+        alike = np.lexsort([[g for _, _, g, _ in kept], [c for c, *_ in kept], held])
         self.sample = [kept[alike[i]] for i in evenly(len(kept), keep, rng)]
         return self
 

@@ -25,6 +25,7 @@ from formlab.surfaces.noise import Noise
 from formlab.surfaces.parts import Features, LeastSquaresPart, Part, TermFeatures, columns_of
 from formlab.surfaces.readings import Slabs, Values, level_priors, noise_of, usable, values_of
 from formlab.surfaces.remarks import NO_TABLE
+from formlab.surfaces.sampling import strata
 from formlab.surfaces.scales import Scale
 from formlab.surfaces.surface import Surface
 from formlab.surfaces.variables import Variables, offered
@@ -32,6 +33,7 @@ from formlab.terms import ModelSpace
 
 __all__ = ["Ground", "fit_response"]
 
+CHAINS = 48  # of averaging, each at its own ratios of the errors
 KEPT = 28  # parts that the posterior of a response is kept in
 LEAST = 4  # trials below which there is nothing to learn from
 
@@ -373,7 +375,7 @@ class _Bench:
         else:
             features, terms = self.ground.polynomials[variables]
         columns, cover = (columns_of(features, some) for some in (self.formulas, self.ground.cover))
-        chains = ratios[np.arange(24) % len(ratios)]
+        chains = ratios[strata(len(ratios), CHAINS)]
         noise = self.noise
         if np.any(noise.known):
             noise = noise.relative(max(float(np.var(self.values.eta)) * 0.05, 1e-300))

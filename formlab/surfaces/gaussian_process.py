@@ -24,7 +24,7 @@ from formlab.surfaces.censored import centre_and_unit, redraw
 from formlab.surfaces.leave_out import leave_out_average, left_out
 from formlab.surfaces.noise import Noise
 from formlab.surfaces.parts import GaussianPart, Part
-from formlab.surfaces.sampling import ensemble, evenly
+from formlab.surfaces.sampling import ensemble, evenly, strata
 from formlab.surfaces.scales import Scale
 from formlab.surfaces.variables import Variables
 
@@ -135,7 +135,7 @@ class GaussianProcess:
     def fit(
         self, rng: np.random.Generator, keep: int = 128, steps: int = 150, burn: int = 80
     ) -> GaussianProcess:
-        """Sample the hyperparameters; keep `keep` draws, equally likely, in random order."""
+        """Sample the hyperparameters; keep `keep` draws, equally likely, those first that leave the least open."""
         centre, width = self._prior()
         walkers = max(40, 4 * len(centre))
         walkers += walkers % 2
@@ -149,7 +149,11 @@ class GaussianProcess:
             chain = ensemble(self.log_posterior, start, steps, burn, rng)
         # evenly along every walker's path, for neighbours there are alike
         paths = chain.reshape(steps - burn, walkers, -1).swapaxes(0, 1).reshape(len(chain), -1)
-        self.sample = rng.permutation(paths[evenly(len(paths), keep, rng)])
+        many = paths[evenly(len(paths), 4 * keep, rng)]
+        # by the variance of the mean of all: what is kept of these draws then spans how much they leave open
+        ones = np.linalg.solve(self.covariance(many[:, : self._hyper]), np.ones((len(self.y), 1)))
+        self.sample = many[np.argsort(-ones.sum(axis=(1, 2)), kind="stable")[strata(len(many), keep)]]
+        self._many = many[:, 1 : 1 + self._levels]
         return self
 
     def _renewed(self, u: np.ndarray, rng: np.random.Generator) -> np.ndarray:
@@ -211,7 +215,7 @@ class GaussianProcess:
 
     def pick(self, count: int, rng: np.random.Generator) -> np.ndarray:
         """Return which hyperparameter draws to keep."""
-        return rng.choice(len(self.sample), min(count, len(self.sample)), replace=False)
+        return strata(len(self.sample), min(count, len(self.sample)))
 
     def parts(self, picked: np.ndarray) -> list[GaussianPart]:
         """Return one part for each of the hyperparameter draws."""
@@ -241,9 +245,18 @@ class GaussianProcess:
 
     @property
     def level_ratios(self) -> np.ndarray:
-        """Draws of the levels' standard deviations in units of the residual's, shape (draws, levels + 1)."""
-        levels = self.sample[:, 1 : 1 + self._levels]
-        return np.exp(np.clip(levels - levels[:, -1:], -5.0, 2.5))
+        """Draws of the levels' standard deviations in units of the residual's, shape (draws, levels + 1).
+
+        Those first whose errors leave the mean of all values least open.
+        """
+        levels = self._many
+        errors = (
+            np.tensordot(np.exp(2 * levels[:, :-1]), self._sharing, axes=1) if len(self._sharing) else 0.0
+        )
+        own = np.exp(2 * levels[:, -1:]) + self._known
+        solved = np.linalg.solve(errors + own[:, :, None] * np.eye(len(self.y)), np.ones((len(self.y), 1)))
+        order = np.argsort(-solved.sum(axis=(1, 2)), kind="stable")
+        return np.exp(np.clip(levels - levels[:, -1:], -5.0, 2.5))[order]
 
     def part(self, u: np.ndarray) -> GaussianPart:
         """Return the posterior at one set of hyperparameters, in finitely many columns."""

@@ -18,7 +18,7 @@ import pandas as pd
 from formlab.surfaces.least_squares import check_estimable
 from formlab.surfaces.noise import Noise
 from formlab.surfaces.parts import Features, LeastSquaresPart
-from formlab.surfaces.sampling import ensemble
+from formlab.surfaces.sampling import ensemble, evenly, strata
 from formlab.surfaces.scales import Scale
 
 __all__ = ["MixedFit", "least_squares_part", "reml", "variance_parts"]
@@ -293,10 +293,13 @@ def variance_parts(
         draws = np.exp(_spread_evenly(density, keep))[:, None]
     else:
         start = np.log(rng.uniform(0.05, 2.0, (max(24, 4 * k), k)))
-        chain = ensemble(density, start, 160, 60, rng)
-        draws = np.exp(chain[rng.choice(len(chain), keep, replace=False)])
+        chain = ensemble(density, start, 360, 60, rng)
+        draws = np.exp(chain[evenly(len(chain), 8 * keep, rng)])
     ratios = [np.append(d, 1.0) for d in draws]
-    return [least_squares_part(features, scale, x, y, noise, r) for r in ratios]
+    found = [least_squares_part(features, scale, x, y, noise, r) for r in ratios]
+    # what is kept of many draws spans how much they leave open
+    width = [float(part.moments(x.mean(axis=0)[None])[1][0]) for part in found]
+    return [found[i] for i in np.argsort(width, kind="stable")[strata(len(found), keep)]]
 
 
 class _RatioDensity:

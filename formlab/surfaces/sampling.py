@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-__all__ = ["ensemble", "evenly"]
+__all__ = ["ensemble", "evenly", "strata"]
 
 
 def ensemble(
@@ -66,3 +66,8 @@ def ensemble(
 def evenly(count: int, take: int, rng: np.random.Generator) -> np.ndarray:
     """Return numbers below `count` at even distances, the first at random: a systematic sample, shape (take,)."""
     return ((np.arange(take) + rng.random()) * count / take).astype(int)
+
+
+def strata(count: int, take: int) -> np.ndarray:
+    """Return the middles of as many equal parts of the numbers below `count`, shape (take,)."""
+    return ((np.arange(take) + 0.5) * count / take).astype(int)
