@@ -170,8 +170,9 @@ class Averaged:
         self.inclusion[self.free] = visits / (chains * (steps - burn))
         # by the term in most doubt, then by the ratios: evenly taken draws hold both as often as all do
         doubt = np.abs(self.inclusion[self.free] - 0.5)
-        held = [mask[doubt.argmin()] if len(doubt) else True for _, mask, *_ in kept]
-        alike = np.lexsort([[g for _, _, g, _ in kept], [c for c, *_ in kept], held])
+        held = np.array([bool(len(doubt)) and bool(mask[doubt.argmin()]) for _, mask, *_ in kept])
+        chain, g = np.array([c for c, *_ in kept]), np.array([g for _, _, g, _ in kept])
+        alike = np.lexsort((g, chain, held))
         self.sample = [kept[alike[i]] for i in evenly(len(kept), keep, rng)]
         return self
 
