@@ -200,14 +200,25 @@ def test_prior_sensitivity_marks_what_flips():
     assert list(table.columns) == ["response", "verdict_on", "stated", "halved", "doubled", "flips"]
     slope = table[table["verdict_on"] == "x"].iloc[0]
     assert slope["stated"] == "rises" and not slope["flips"]
-    same = (table["stated"] == table["halved"]) & (table["stated"] == table["doubled"])
-    assert (table["flips"] == ~same).all()
     terms = table[table["verdict_on"] != "target at today's formula"].reset_index(drop=True)
+    same = (terms["stated"] == terms["halved"]) & (terms["stated"] == terms["doubled"])
+    assert (terms["flips"] == ~same).all()
     pd.testing.assert_frame_equal(
         terms.drop(columns="response").rename(columns={"verdict_on": "term"}), surfaces["y"].hinges
     )
     assert len(table) == len(terms) + 1
     assert prior_sensitivity(fit(line(at_least=9.0), noisy(14), kind="least squares", seed=1)).empty
+
+
+def test_a_chance_near_a_half_is_no_verdict_that_flips():
+    centre = pd.DataFrame({"x": [0.0]})
+    middle = fit(line(), noisy(14), kind="gaussian process", seed=1)["y"].predict(centre)[0]
+    for limit in (middle - 0.02, middle, middle + 0.02):
+        target = prior_sensitivity(
+            fit(line(at_least=limit), noisy(14), kind="gaussian process", seed=1)
+        ).iloc[-1]
+        chance = target[["stated", "halved", "doubled"]].str.extract(r"\((0\.\d\d)\)$")[0].astype(float)
+        assert chance.between(0.3, 0.7).all() and not target["flips"]
 
 
 def test_one_degree_of_freedom_leaves_no_error_to_studentise_by():

@@ -52,8 +52,8 @@ def test_a_strong_slope_hangs_on_nothing(kind):
 def test_a_verdict_that_hangs_on_the_prior_is_marked_and_said():
     """Between a slope that is open and one that is told, some hang on the prior; each of them is said."""
     hung = 0
-    for weak in np.linspace(0.7, 0.95, 11):
-        surface = fit(BRIEF, trials(weak, 10, strong=2.0), kind="averaged", seed=1)["y"]
+    for weak in np.linspace(0.72, 0.88, 9):
+        surface = fit(BRIEF, trials(weak, 10, strong=2.0), kind="averaged", seed=2)["y"]
         row = surface.hinges.set_index("term").loc["b"]
         said = any("hangs on the prior" in text and "'b'" in text for text in surface.warnings_)
         assert said == row["flips"]
@@ -62,7 +62,7 @@ def test_a_verdict_that_hangs_on_the_prior_is_marked_and_said():
             assert (
                 len(set(row[["stated", "halved", "doubled"]])) > 1 and "hangs on it" in surface._repr_html_()
             )
-    assert 1 <= hung <= 8
+    assert 1 <= hung <= 6
 
 
 def test_verdicts_do_not_hang_on_the_seed():

@@ -19,6 +19,7 @@ __all__ = ["hinges", "prior_sensitivity", "verdicts"]
 
 SCALES = {"stated": 1.0, "halved": 0.5, "doubled": 2.0}
 DRAWS = 25  # of every part
+MOVES = 0.2  # of a chance; less is no other verdict
 
 
 def verdicts(low: np.ndarray, high: np.ndarray) -> np.ndarray:
@@ -30,8 +31,9 @@ def prior_sensitivity(surfaces: Surfaces, seed: int = 0) -> pd.DataFrame:
     """Return verdicts with the priors as they are, halved and doubled in scale.
 
     Verdicts on terms are those of `Surface.hinges`; on what the target speaks of, at today's formula (or the region's
-    centre), it is whether the target is likely met (chance above a half). Nothing hangs on a flat prior: responses
-    that have no other are left out.
+    centre), it is whether the target is likely met (chance above a half), with the chance; it flips where the chances
+    differ by more than 0.2 besides, for near a half any difference changes the word. Nothing hangs on a flat prior:
+    responses that have no other are left out.
 
     Returns
     -------
@@ -53,11 +55,13 @@ def prior_sensitivity(surfaces: Surfaces, seed: int = 0) -> pd.DataFrame:
         response, k = surface.response, of.index(surface.name)
         rows += [(surface.name, *line) for line in surface.hinges.itertuples(index=False)]
         if response.has_target:
+            chances = np.array([response.meets(v[:, k]).mean() for v in met.values()])
+            likely = chances > 0.5
             said = [
-                "likely met" if response.meets(v[:, k]).mean() > 0.5 else "likely missed"
-                for v in met.values()
+                f"likely {'met' if yes else 'missed'} ({chance:.2f})" for yes, chance in zip(likely, chances)
             ]
-            rows.append((surface.name, "target at today's formula", *said, len(set(said)) > 1))
+            flips = bool(likely.any() and not likely.all() and np.ptp(chances) > MOVES)
+            rows.append((surface.name, "target at today's formula", *said, flips))
     return pd.DataFrame(rows, columns=["response", "verdict_on", *SCALES, "flips"])
 
 
