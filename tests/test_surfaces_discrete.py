@@ -134,6 +134,15 @@ def test_cut_points_stand_for_the_constant_of_a_rating():
     assert "Cut points of the predictor\n  between" in text and "\n     1 " not in text
     assert "with linear terms; ask for the whole model with kind = 'least squares'." in text
     two = pd.DataFrame({"x": [-1.0, 1.0] * 6, "y": [1.0, 3, 2, 2, 3, 1, 1, 3, 2, 2, 1, 3]})
+    assert fit(made, frame, seed=1)["y"].coefficients.set_index("term").loc["1"].isna().all()
+    wide = brief("rating", [{"name": n, "low": -1, "high": 1} for n in ("x", "z", "w")], model="quadratic")
+    loose = pd.DataFrame(rng.uniform(-1, 1, (24, 3)), columns=["x", "z", "w"]).assign(
+        y=rng.integers(1, 5, 24) * 1.0
+    )
+    few = fit(wide, loose, seed=1)["y"].warnings_
+    assert any(
+        "linear terms; the whole model has 10, and would take 30 readings or more" in text for text in few
+    )
     assert "; these trials cannot carry the whole model." in " ".join(fit(made, two, seed=1)["y"].warnings_)
 
 

@@ -212,7 +212,7 @@ def fit_discrete(
         except Exception as error:  # statsmodels warns or fails in several ways when there is no maximum
             raise FitError(
                 f"Response {values.response.name!r} ({kind}): the likelihood has no maximum with {columns.shape[1]} terms and "
-                f"n_samples = {len(values.y)} trials ({type(error).__name__}). An outcome may follow from one factor without "
+                f"n_samples = {len(values.y)} trials. An outcome may follow from one factor without "
                 "fail: add trials between, or choose a smaller model."
             ) from error
     eta = columns @ coef

@@ -35,6 +35,9 @@ __all__ = ["Ground", "fit_response"]
 
 CHAINS = 48  # of averaging, each at its own ratios of the errors
 KEPT = 28  # parts that the posterior of a response is kept in
+READINGS = (
+    3  # of a rating, count or pass/fail for every term, below which its maximum of the likelihood says little
+)
 LEAST = 4  # trials below which there is nothing to learn from
 
 
@@ -134,6 +137,8 @@ def _ask_for_whole(space: ModelSpace, formulas: pd.DataFrame) -> str:
         check_estimable(space.matrix(formulas), space.names, _said(space))
     except FitError:
         return "; these trials cannot carry the whole model"
+    if len(formulas) < READINGS * len(space):
+        return f"; the whole model has {len(space)}, and would take {READINGS * len(space)} readings or more to be worth asking for"
     return "; ask for the whole model with kind = 'least squares'"
 
 

@@ -51,6 +51,8 @@ def coefficients(surface: Surface) -> pd.DataFrame:
     # Student's law with less than one degree of freedom has limits without meaning
     out.loc[out["df"] < 1, ["t", "p", "low", "high"]] = np.nan
     out["vif"] = vif
+    if surface.response.kind == "rating":  # its constant is in the cut points
+        out.loc[[not term.factors for term in surface.space.terms], out.columns != "term"] = np.nan
     return out
 
 
