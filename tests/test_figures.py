@@ -460,6 +460,32 @@ def test_limits_are_open_triangles_and_leave_nothing_over():
     assert "a limit: it lies below" in [text.get_text() for text in ax.get_legend().get_texts()]
     left, _, _ = figures.residual_checks(surface)
     assert len(next(line for line in left.lines if line.get_marker() == "o").get_ydata()) == 20 - below
+    said = f"({below} limits left out)"
+    assert said in left.get_title(loc="left").replace("\n", " ") and said in figures.drift(surface).get_title(
+        loc="left"
+    )
+
+
+def test_readings_that_are_not_normal_are_set_beside_their_predictions_in_groups():
+    rng = np.random.default_rng(0)
+    oil = rng.uniform(0, 20, 32)
+    brief = fl.Brief(
+        ingredient=[{"name": "rubber", "role": "rubber"}, {"name": "oil", "low": 0, "high": 20}],
+        response=[{"name": "smear", "kind": "rating"}, {"name": "sticks", "kind": "pass"}],
+        model="linear",
+    )
+    frame = pd.DataFrame(
+        {"oil": oil, "smear": np.clip(np.round(1 + 0.15 * oil + rng.normal(0, 0.9, 32)), 1, 4)}
+    )
+    fitted = fit(brief, frame.assign(sticks=1.0 * (oil + rng.normal(0, 6, 32) > 10)), seed=1)
+    for surface in fitted.values():
+        _, middle, _ = figures.residual_checks(surface)
+        said = surface.predict(surface.formulas)
+        groups = np.array_split(np.argsort(said, kind="stable"), 6)
+        points = next(line for line in middle.lines if line.get_marker() == "o")
+        assert_allclose(points.get_ydata(), [surface.values.y[g].mean() for g in groups], rtol=1e-12)
+        assert_allclose(points.get_xdata(), [said[g].mean() for g in groups], rtol=1e-12)
+        assert "normal" not in middle.get_title(loc="left")
 
 
 def test_drift_stands_in_run_order(case):
@@ -468,6 +494,8 @@ def test_drift_stands_in_run_order(case):
     x = np.concatenate([line.get_xdata() for line in points])
     assert sorted(x) == list(range(1, 19))
     assert [len(line.get_xdata()) for line in points] == [9, 9]  # two sessions
+    [smooth] = [line for line in ax.lines if len(line.get_xdata()) == 18]
+    assert np.ptp(smooth.get_ydata()) < np.ptp(np.concatenate([line.get_ydata() for line in points]))
     drawn(ax)
     assert all(t.get_text().isdigit() for t in ax.get_xticklabels())  # trials are counted whole
 
@@ -509,9 +537,8 @@ def test_suggestion_against_targets(case):
         squares = [mark for mark in ax.lines if mark.get_marker() == "s"]
         assert_allclose(squares[0].get_xdata(), [line["mean"]])
         today = [mark for mark in ax.lines if mark.get_marker() == "D"]
-        assert_allclose(
-            today[0].get_xdata(), case.surfaces[line.name].predict(case.brief.baseline), rtol=1e-9
-        )
+        said = case.surfaces[line.name].predict(case.brief.baseline)  # mixtures are solved to 1e-7
+        assert_allclose(today[0].get_xdata(), said, rtol=1e-7)
 
 
 def test_confirmed_shows_what_the_batches_read(case):

@@ -171,9 +171,9 @@ def residual_checks(surface: Any, ax: Any = None) -> np.ndarray:
     Returns
     -------
     ndarray of Axes, shape (3,)
+        Of a rating, count or pass/fail nothing normal is left over: the middle one sets means of readings whose
+        predictions are alike beside those.
     """
-    from scipy.stats import probplot
-
     grid, look = panels(ax, 1, 3, (10.6, 3.9))
     left, middle, right = grid[0]
     table = _residuals(surface)
@@ -188,25 +188,64 @@ def residual_checks(surface: Any, ax: Any = None) -> np.ndarray:
     }
     left.plot(table["predicted"], table["residual"], **style, zorder=3)
     left.set_xlabel(f"predicted {said}")
-    (scores, ordered), (slope, start, _) = probplot(table["residual"])
-    middle.plot(scores[[0, -1]], start + slope * scores[[0, -1]], color=look.faint, lw=1.0, zorder=1)
-    middle.plot(scores, ordered, **style, zorder=3)
-    middle.set_xlabel("normal score, sds")
-    trials = table["trial"].to_numpy()[np.argsort(table["residual"].to_numpy(), kind="stable")]
-    for k, side in ((0, "left"), (-1, "right")):
-        middle.annotate(
-            str(trials[k]), (scores[k], ordered[k]), xytext=(7 if k == 0 else -7, 0), va="center", ha=side,
-            textcoords="offset points", fontsize=8, color=look.ink, path_effects=look.halo,
-        )  # fmt: skip
+    normal = surface.response.kind == "measure"
+    if normal:
+        _against_normal(middle, table, look, style)
+    else:
+        _in_groups(middle, table, look, style)
+        middle.set_xlabel(f"predicted {said}")
     _by_batch(right, table, look, style)
     for one in (left, right):
         one.axhline(0, color=look.faint, lw=1.0, zorder=1)
     for one in (left, middle, right):
-        one.set_ylabel(over)
-    words = "against the prediction", "against the normal law", "batch by batch (bars: means)"
+        one.set_ylabel(over if normal or one is not middle else f"{said}, means of some readings")
+    left_out = _limits_left_out(surface)
+    words = (
+        f"against the prediction{left_out}",
+        "against the normal law" if normal else "means, ± standard errors",
+        "batch by batch (bars: means)",
+    )
     for one, text in zip((left, middle, right), words):
         heading(one, text, look, 3.0)
     return grid[0]
+
+
+def _against_normal(ax: Axes, table: pd.DataFrame, look: Look, style: dict[str, Any]) -> None:
+    from scipy.stats import probplot
+
+    (scores, ordered), (slope, start, _) = probplot(table["residual"])
+    ax.plot(scores[[0, -1]], start + slope * scores[[0, -1]], color=look.faint, lw=1.0, zorder=1)
+    ax.plot(scores, ordered, **style, zorder=3)
+    ax.set_xlabel("normal score, sds")
+    trials = table["trial"].to_numpy()[np.argsort(table["residual"].to_numpy(), kind="stable")]
+    for k, side in ((0, "left"), (-1, "right")):
+        ax.annotate(
+            str(trials[k]), (scores[k], ordered[k]), xytext=(7 if k == 0 else -7, 0), va="center", ha=side,
+            textcoords="offset points", fontsize=8, color=look.ink, path_effects=look.halo,
+        )  # fmt: skip
+
+
+def _in_groups(ax: Axes, table: pd.DataFrame, look: Look, style: dict[str, Any], least: int = 5) -> None:
+    """Readings with like predictions together, as many groups as leave `least` in each, at most six."""
+    ordered = table.sort_values("predicted", kind="stable")
+    groups = np.array_split(np.arange(len(ordered)), int(np.clip(len(ordered) // least, 1, 6)))
+    seen = ordered["predicted"] + ordered["residual"]
+    said, mean, error = np.array(
+        [
+            [ordered["predicted"].iloc[g].mean(), seen.iloc[g].mean(), seen.iloc[g].std() / np.sqrt(len(g))]
+            for g in groups
+        ]
+    ).T
+    ends = np.array([min(said.min(), (mean - error).min()), max(said.max(), (mean + error).max())])
+    ax.plot(ends, ends, color=look.faint, lw=1.0, zorder=1)
+    ax.vlines(said, mean - error, mean + error, color=look.fit, lw=2.0, zorder=2)
+    ax.plot(said, mean, **style, zorder=3)
+
+
+def _limits_left_out(surface: Any) -> str:
+    """In words, how many values are limits, of which nothing is left over."""
+    limits = int((surface.values.side != 0).sum())
+    return f" ({limits} limit{'s' if limits > 1 else ''} left out)" if limits else ""
 
 
 def _residual_label(surface: Any) -> str:
@@ -254,15 +293,19 @@ def drift(surface: Any, ax: Axes | None = None) -> Axes:
         ax.plot(part["order"], part["residual"], **style, zorder=3)
         words = f"session {name}, mean {part['residual'].mean():+.2g}" if several else "slab"
         handles.append(Line2D([], [], **style, label=words))
-    window = max(5, len(table) // 5)
-    if len(table) >= 2 * window:
-        running = table["residual"].rolling(window, center=True).median()
-        ax.plot(table["order"], running, color=look.fit, lw=2.0, zorder=2)
-        handles.append(Line2D([], [], color=look.fit, lw=2, label=f"running median of {window}"))
+    if len(table) >= 10 and table["order"].nunique() > 4:
+        from statsmodels.nonparametric.smoothers_lowess import lowess
+
+        smooth = lowess(
+            table["residual"], table["order"], frac=0.6
+        )  # Cleveland 1979, J. Amer. Stat. Assoc. 74:829
+        ax.plot(*smooth.T, color=look.fit, lw=2.0, zorder=2)
+        handles.append(Line2D([], [], color=look.fit, lw=2, label="smoothed"))
     ax.xaxis.set_major_locator(MaxNLocator(integer=True))
     ax.set_xlabel("run order, trial number")
     ax.set_ylabel(_residual_label(surface))
-    heading(ax, f"{surface.response.title}: what is left over, in the order of making", look)
+    words = f"{surface.response.title}: what is left over, in the order of making{_limits_left_out(surface)}"
+    heading(ax, words, look)
     key(ax, look, handles, 3)
     return ax
 
