@@ -509,3 +509,25 @@ def test_coverage(truth):
     row = outside_row(truth, "auto", 60, os.cpu_count() or 1, censored=0.3)
     print(row)
     assert row["mean"] >= 0.92
+
+
+@pytest.mark.parametrize("kind", ["averaged", "gaussian process"])
+def test_another_unit_changes_scores_by_what_was_read(kind):
+    """A density has a unit, the probability of lying below a limit has none: ten times the numbers, 12 of 16 of them read."""
+    rng = np.random.default_rng(0)
+    oil = np.linspace(0, 20, 16)
+    y = np.exp(1 + 0.08 * oil + rng.normal(0, 0.2, 16))
+    limit = np.sort(y)[4]
+    brief = Brief(
+        ingredient=[{"name": "rubber", "role": "rubber"}, {"name": "oil", "low": 0, "high": 20}],
+        response=[{"name": "crumble", "bounds": (0, np.inf)}],
+        model="linear",
+    )
+    scores = []
+    for factor in (1.0, 10.0):
+        frame = pd.DataFrame({"oil": oil, "crumble": np.maximum(y, limit) * factor})
+        frame["crumble_censored"] = np.where(y < limit, "below", "")
+        surface = fit(brief, frame, kind=kind, seed=1)["crumble"]
+        assert surface.values.scale.kind == "log"
+        scores.append(surface.contest.set_index("variables")["score"])
+    assert_allclose(scores[0] - scores[1], 12 / 16 * np.log(10), rtol=1e-9)

@@ -440,3 +440,23 @@ def test_paths_of_a_blend_start_inside_and_step_in_ranges():
     assert len(path) < 7 and not path["inside"].iloc[-1]
     step = path[list(parts)].diff().iloc[1].abs() / [0.15, 0.15, 0.2, 0.015]
     assert step.max() < 1.0 and path["temp"].diff().abs().iloc[1] < 6.25
+
+
+def test_a_setting_that_nothing_bends_has_no_stationary_point_and_is_named():
+    """A hill in oil and chalk at 8 and 9 phr that rises straight with the minutes: no ridge, but no summit either."""
+    rng = np.random.default_rng(0)
+    parts = [
+        {"name": "rubber", "role": "rubber"},
+        *({"name": n, "low": 0, "high": 20} for n in ("oil", "chalk")),
+    ]
+    brief = Brief(ingredient=parts, setting=[{"name": "minutes", "low": 0, "high": 1}], response=[{"name": "y"}],
+                  model="quadratic", setting_model="linear", crossed="none")  # fmt: skip
+    frame = pd.DataFrame(rng.uniform(0, 20, (30, 2)), columns=["oil", "chalk"]).assign(
+        minutes=rng.uniform(0, 1, 30)
+    )
+    hill = 5 - 0.02 * (frame["oil"] - 8) ** 2 - 0.03 * (frame["chalk"] - 9) ** 2
+    found = stationary(fit(brief, frame.assign(y=hill + 2 * frame["minutes"]), kind="least squares")["y"])
+    assert found.kind.startswith("maximum across a straight rise along minutes, where nothing bends")
+    assert_allclose(found.formula[["oil", "chalk", "minutes"]].to_numpy(float), [8, 9, 0.5], atol=1e-6)
+    level = stationary(fit(brief, frame.assign(y=hill), kind="least squares")["y"])
+    assert level.kind.startswith("maximum")

@@ -228,7 +228,9 @@ class Stationary:
     directions : DataFrame
         Canonical directions, one column an eigenvalue.
     kind : str
-        maximum, minimum or saddle; "…, with a ridge" where an eigenvalue is next to zero.
+        maximum, minimum or saddle; "…, with a ridge" where an eigenvalue is next to zero. Where nothing bends along a
+        direction and the surface rises there, it is said, and it has no stationary point: what is given is that of the
+        other directions.
     inside : bool
         Whether the region holds it.
     """
@@ -317,8 +319,20 @@ def stationary(surface: Surface) -> Stationary:
     t = np.linalg.lstsq(form.curvature, -form.gradient / 2, rcond=None)[0]
     coded = form.origin + t @ form.basis
     formula = _decoded(surface, coded[None])
-    flat = np.abs(values) < 0.02 * size
-    kind = "maximum" if (values < 0).all() else "minimum" if (values > 0).all() else "saddle"
+    straight = np.abs(values) <= 1e-9 * size
+    flat = (np.abs(values) < 0.02 * size) & ~straight
+    bent = values[~straight]
+    kind = "maximum" if (bent < 0).all() else "minimum" if (bent > 0).all() else "saddle"
+    if flat.any():
+        kind += ", with a ridge"
+    rising = form.basis.T @ vectors[:, straight] @ (vectors[:, straight].T @ form.gradient)
+    if np.abs(rising).max(initial=0.0) > 1e-9 * np.abs(form.gradient).max(initial=0.0):
+        along = [n for n, r in zip(form.names, np.abs(rising)) if r > 0.1 * np.abs(rising).max()]
+        kind += (
+            f" across a straight rise along {' and '.join(along)}, where nothing bends: follow `ridge` there"
+        )
+    elif straight.any():
+        kind += ", with a ridge"
     inside = bool(np.asarray(Region.from_brief(surface.brief).contains(formula))[0])
     return Stationary(
         formula.iloc[0],
@@ -326,7 +340,7 @@ def stationary(surface: Surface) -> Stationary:
         float(form.constant + form.gradient @ t / 2),
         values,
         pd.DataFrame(form.basis.T @ vectors, form.names),
-        f"{kind}, with a ridge" if flat.any() else kind,
+        kind,
         inside,
     )
 
