@@ -60,14 +60,14 @@ def test_only_what_varies_is_replaced_and_by_something_else(out, into, words):
 def test_replacement_is_weighed_against_the_trials_that_would_make_sure():
     brief, surfaces = replaced()
     got = replace_ingredient(brief, surfaces, "silica", "kaolin", shares=(0.0, 0.2, 0.9), batches=3, seed=1)
-    best = got.table[got.table["reached"]]["saving_per_year"].max()
+    best = got.table[got.table["reached"]]["saving_per_year"].max()  # no silica can go without kaolin
     assert got.trials_cost == got.trials.cost["money"]
     assert got.notes[-1].endswith(
-        f"as much as {number(365 * got.trials_cost / best, 2)} days of a saving of {best:.4g} EUR per year."
+        f"as much as {number(365 * got.trials_cost / best, 2)} days of a saving of {best:.4g} EUR per year that kaolin brings."
     )
     assert "3 more batches would make surer" in got.notes[-1]
-    assert "at probability" in got.verdict and (
-        "by itself" in got.verdict or "from asking for" in got.verdict
+    assert "at probability" in got.verdict and got.verdict.endswith(
+        f" Of it {best:.4g} EUR come from kaolin: with no more of it than today the cheapest formula saves 0."
     )
     assert got.trials.frame["batch"].nunique() == 3
     assert set(got.trials.frame["brief_id"]) == {brief.brief_id}
@@ -116,3 +116,41 @@ def test_cost_of_trials():
     brief, _ = replaced()
     assert trial_cost(brief, 4) == pytest.approx(4 * 50 + 4 / 2 * 0.5 * 50)
     assert trial_cost(brief, 4, brief.baseline) == pytest.approx(250 + 4 * 10 * (0.4 * 2.0 + 0.6 * 1.6))
+
+
+def test_no_more_goes_than_the_range_lets():
+    """Silica's range ends at 0.2 of a mix that has 0.6: two thirds can go at most, and asking for all of it is said to be more."""
+    brief, _ = replaced()
+    data = brief.model_dump(by_alias=True, exclude_none=True)
+    data["ingredient"][1]["low"] = 0.2
+    brief = Brief.model_validate(data)
+    surfaces = KnownSurfaces(brief, [lambda f: 60 + 25 * f["silica"].to_numpy()], [0.5])
+    got = replace_ingredient(brief, surfaces, "silica", "kaolin", shares=(0.5, 1.0), batches=0, seed=1)
+    assert got.table["at_least"].tolist() == [0.5]
+    assert got.notes[0] == (
+        "100 % cannot be replaced: the range of silica ends at 0.2 fraction, which leaves 67 % of today's amount to go. Lower its "
+        "low in the brief to ask for more."
+    )
+
+
+def test_the_saving_of_the_other_ingredient_stands_apart_from_that_of_all_changes():
+    """Chalk is cheaper than silica too, and may be had without kaolin: kaolin brings only what it is cheaper than chalk."""
+    brief, _ = replaced()
+    data = brief.model_dump(by_alias=True, exclude_none=True)
+    chalk = {"name": "chalk", "role": "filler", "low": 0, "high": 0.6, "density": 2.6, "price": 0.4}
+    data["ingredient"] = [*data["ingredient"], chalk]
+    data["current"]["chalk"] = 0.0
+    brief = Brief.model_validate(data)
+    surfaces = KnownSurfaces(brief, [lambda f: 60 + 25 * f["silica"].to_numpy()], [0.5])
+    got = replace_ingredient(brief, surfaces, "silica", "kaolin", shares=(1.0,), batches=2, seed=1)
+    volume = sum(x / d for x, d in ((0.4, 0.94), (0.6, 2.6)))  # of either mix, litres a kg
+    brings = 1000 * 0.010 * 0.6 * (0.4 - 0.3) / volume
+    whole = got.table["saving_per_year"].iloc[0]
+    assert whole > 5 * brings
+    assert (
+        f"Of it {brings:.4g} EUR come from kaolin: with no more of it than today the cheapest formula saves {whole - brings:.4g}."
+        in got.verdict
+    )
+    assert got.notes[-1].endswith(
+        f"as much as {number(365 * got.trials_cost / brings, 2)} days of a saving of {brings:.4g} EUR per year that kaolin brings."
+    )

@@ -71,7 +71,7 @@ def test_what_cannot_be_made_counts_as_in_conformance():
     formula = Region.from_brief(brief).centre().iloc[[0]]
     figures = conformance(brief, surfaces.draw(4000, seed=2), formula)[0]
     assert figures.made < 0.9
-    got = strayed_conformance(brief, surfaces, formula, draws=4000, batches=2, seed=1)
+    got = strayed_conformance(brief, surfaces, formula, {"oil": 0.0}, draws=4000, batches=2, seed=1)
     assert_allclose(got["as_planned"], figures.true_mean, atol=0.03)
     no_window = operating_window(brief, surfaces, formula, confidence=figures.made + 0.02, seed=1)
     assert (no_window["plus_minus"] == 0).all()
@@ -123,4 +123,22 @@ def test_lots_of_what_is_not_there_are_refused(lots, words):
     with pytest.raises(SuggestError, match=words):
         strayed_conformance(
             brief, KnownSurfaces(brief, [hardness], [2.0]), {"oil": 5.0, "chalk": 60.0}, lots=lots
+        )
+
+
+def test_a_window_ends_where_a_range_does():
+    """Oil stands at the least of its range, which is nothing; chalk at the most of its own."""
+    brief = brief_of()
+    surfaces = KnownSurfaces(brief, [hardness], [2.0])
+    (least, _), (_, most) = brief.ranges["oil"], brief.ranges["chalk"]
+    window = operating_window(brief, surfaces, {"oil": least, "chalk": most}, confidence=0.8, seed=1)
+    assert window.loc["oil", "low"] == least and window.loc["oil", "high"] > least
+    assert window.loc["chalk", "high"] == most and window.loc["chalk", "low"] < most
+
+
+def test_nothing_that_strays_is_no_robustness():
+    brief = brief_of()
+    with pytest.raises(SuggestError, match="Nothing strays: give sds, such as"):
+        strayed_conformance(
+            brief, KnownSurfaces(brief, [hardness], [2.0]), {"oil": 5.0, "chalk": 60.0}, seed=1
         )

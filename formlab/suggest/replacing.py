@@ -173,9 +173,25 @@ def replace_ingredient(
     base = brief.costs(today, prices).iloc[0]
     lines: list[dict[str, Any]] = []
     notes: list[str] = []
+
+    def cheapest(region: Region) -> dict[str, Any]:
+        question = Question(brief, surfaces, draws, goal, confidence, of, prices=prices, seed=seeds[2])
+        found, figures, _ = search_until(question, region, final, seeds[2])
+        best = found.formulas.head(1)
+        p, error = getattr(figures, of), figures.error(of)
+        line = {"gone": 1 - float(best[out].iloc[0]) / held, "reached": p >= confidence - 2 * error}
+        return line | _line(brief, best, base, p, prices)
+
     for share in along(shares, "replacing", progress, [f"{100 * share:.0f} %" for share in shares]):
         if lines and lines[-1]["reached"] and lines[-1]["at_least"] <= share <= lines[-1]["gone"]:
             lines.append(lines[-1] | {"at_least": share})  # the cheapest formula has gone so far already
+            continue
+        least = brief.ranges[out][0]
+        if (1 - share) * held < least * (1 - 1e-9):
+            notes.append(
+                f"{100 * share:.0f} % cannot be replaced: the range of {out} ends at {number(least, 4)} {brief.amount_unit}, "
+                f"which leaves {100 * (1 - least / held):.0f} % of today's amount to go. Lower its low in the brief to ask for more."
+            )
             continue
         part = _with_most(brief, out, (1 - share) * held)
         region = Region.from_brief(part)
@@ -184,18 +200,14 @@ def replace_ingredient(
                 f"{100 * share:.0f} % cannot be replaced inside the region: {'; '.join(region.why_empty())}."
             )
             continue
-        question = Question(brief, surfaces, draws, goal, confidence, of, prices=prices, seed=seeds[2])
-        found, figures, _ = search_until(question, region, final, seeds[2])
-        best = found.formulas.head(1)
-        p, error = getattr(figures, of), figures.error(of)
-        line = {
-            "at_least": share,
-            "gone": 1 - float(best[out].iloc[0]) / held,
-            "reached": p >= confidence - 2 * error,
-        }
-        lines.append(line | _line(brief, best, base, p, prices))
+        lines.append({"at_least": share, **cheapest(region)})
     frame = pd.DataFrame(lines)
-    verdict = _verdict(brief, out, into, frame, confidence)
+    # what the other ingredient brings by itself shows beside the cheapest formula with no more of it than today
+    without = None
+    if len(frame) and frame["reached"].any():
+        region = Region.from_brief(_with_most(brief, into, float(today[into].iloc[0])))
+        without = None if region.is_empty else cheapest(region)
+    verdict = _verdict(brief, out, into, frame, confidence, without)
     if not len(frame):
         return Replacement(out, into, brief, frame, verdict, notes)
     row = _decisive(frame)
@@ -211,7 +223,7 @@ def replace_ingredient(
     )  # fmt: skip
     plan = Plan(brief, rows.assign(brief_id=brief.brief_id), ModelSpace(brief), kind="next", seed=seed)
     cost = money_of(plan)
-    notes.append(_against_trials(brief, row, batches, cost))
+    notes.append(_against_trials(brief, row, batches, cost, into, without))
     return Replacement(out, into, brief, frame, verdict, notes, plan, cost)
 
 
@@ -275,8 +287,10 @@ def _changes(brief: Brief, today: pd.DataFrame, row: pd.Series, out: str, into: 
     return f"{share} these change too: {', '.join(words)}." if words else f"{share} nothing else need change."
 
 
-def _against_trials(brief: Brief, row: pd.Series, batches: int, cost: float) -> str:
-    """What trials cost against the saving, and how soon they are earned back."""
+def _against_trials(
+    brief: Brief, row: pd.Series, batches: int, cost: float, into: str, without: dict[str, Any] | None
+) -> str:
+    """What trials cost against the saving, and how soon they are earned back: that which needs the other ingredient."""
     sure = "would make surer" if row["reached"] else "would tell about"
     words = f"{batches} more batches {sure} {100 * row['gone']:.0f} %, which has probability {row['conformance']:.2f} now"
     if not np.isfinite(cost):
@@ -285,13 +299,19 @@ def _against_trials(brief: Brief, row: pd.Series, batches: int, cost: float) -> 
     year = row.get("saving_per_year", float("nan"))
     if not np.isfinite(year):
         return f"{words}. Add [piece] per_year to the brief to see how soon that is earned back."
-    if year <= 0:
-        return f"{words}, and nothing would be saved."
-    days = number(365 * cost / year, 2)
-    return f"{words}, as much as {days} days of a saving of {number(year, 4)} {brief.currency} per year."
+    spared = bool(row["reached"]) and without is not None and without["reached"]
+    more = year - without["saving_per_year"] if spared and without is not None else year
+    if more <= 0:
+        return f"{words}, and nothing would be saved{f' that {into} brings' if spared else ''}."
+    days, brings = number(365 * cost / more, 2), f" that {into} brings" if spared else ""
+    return (
+        f"{words}, as much as {days} days of a saving of {number(more, 4)} {brief.currency} per year{brings}."
+    )
 
 
-def _verdict(brief: Brief, out: str, into: str, frame: pd.DataFrame, confidence: float) -> str:
+def _verdict(
+    brief: Brief, out: str, into: str, frame: pd.DataFrame, confidence: float, without: dict[str, Any] | None
+) -> str:
     good = frame[frame["reached"]] if len(frame) else frame
     if not len(good):
         return f"With what is known now no share of {out} can be replaced by {into} at probability {confidence:.2f}."
@@ -301,16 +321,20 @@ def _verdict(brief: Brief, out: str, into: str, frame: pd.DataFrame, confidence:
     return (
         f"{100 * best['gone']:.0f} % of {out} can go, with {number(best[into], 3)} {brief.amount_unit} of {into}: "
         f"saves {worth} against today, at probability {best['conformance']:.2f} that all targets are met."
-        f"{_by_itself(brief, good, best, key)}"
+        f"{_by_itself(brief, best, key, into, without)}"
     )
 
 
-def _by_itself(brief: Brief, good: pd.DataFrame, best: pd.Series, key: str) -> str:
-    """How much of a saving comes from having asked for the replacement, where it is not all of it."""
-    plain = good[good["at_least"] == 0]
-    if not len(plain):
-        return ""
-    more = float(best[key] - plain[key].iloc[0])
+def _by_itself(brief: Brief, best: pd.Series, key: str, into: str, without: dict[str, Any] | None) -> str:
+    """How much of a saving comes from the other ingredient, and how much from all other changes."""
+    if without is None or not without["reached"]:
+        return (
+            f" Without {'more ' if float(best[into]) > 0 else ''}{into} than today no formula is sure enough."
+        )
+    more = float(best[key] - without[key])
     if more <= 0.01 * abs(best[key]):
-        return " The cheapest formula goes so far by itself; the saving is that of all its changes together."
-    return f" Of it {number(more, 4)} {brief.currency} come from asking for the replacement."
+        return f" With no more {into} than today as much is saved: the saving is that of the other changes."
+    return (
+        f" Of it {number(more, 4)} {brief.currency} come from {into}: with no more of it than today the cheapest formula saves "
+        f"{number(float(without[key]), 4)}."
+    )

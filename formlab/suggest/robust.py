@@ -79,9 +79,14 @@ def strayed_conformance(
     Raises
     ------
     SuggestError
-        If a name is no ingredient, setting or response.
+        If a name is no ingredient, setting or response, or nothing strays.
     """
     sds, lots = sds or {}, lots or {}
+    if not sds and not lots:
+        raise SuggestError(
+            "Nothing strays: give sds, such as {'oil': 0.2} for a standard deviation of 0.2 of what is weighed, or lots, such as "
+            "{'factice': {'active': 0.03}}."
+        )
     _check_strays(brief, sds, lots)
     rng = np.random.default_rng(seed)
     row = one_row(brief, formula)
@@ -133,7 +138,7 @@ def operating_window(
 
     The window is a box about the formula with sides in proportion to `tolerances`; it is made as large as
     possible while conformance stays at `confidence` at every corner tried (all of them up to 8 factors, 256 at
-    random beyond) and at as many points inside.
+    random beyond) and at as many points inside. It ends where a range does: nothing is known beyond.
 
     Parameters
     ----------
@@ -145,7 +150,8 @@ def operating_window(
     Returns
     -------
     DataFrame
-        Index: factor; columns unit, low, nominal, high, plus_minus; all zero width if the formula itself falls short.
+        Index: factor; columns unit, low, nominal, high, plus_minus (before the window ends at a range); all zero width if the
+        formula itself falls short.
     """
     row = one_row(brief, formula)
     names = [n for n in [*brief.varied, *brief.setting_names] if n in brief.ranges]
@@ -158,9 +164,13 @@ def operating_window(
         corners = rng.choice([-1.0, 1.0], size=(CORNERS, len(names)))
     unit = np.vstack([corners, rng.uniform(-1, 1, size=corners.shape), np.zeros((1, len(names)))])
     widths = np.array([half[n] for n in names])
+    nominal = row[names].iloc[0].to_numpy(float)
+    ends = np.array([brief.ranges[n] for n in names]).T
+    least, most = np.minimum(ends[0] - nominal, 0.0), np.maximum(ends[1] - nominal, 0.0)
 
     def holds(size: float) -> bool:
-        frame = _strayed(brief, row, pd.DataFrame(size * unit * widths, columns=names))
+        moves = np.clip(size * unit * widths, least, most)
+        frame = _strayed(brief, row, pd.DataFrame(moves, columns=names))
         return bool((chance_of_all(brief, drawn, frame, of) >= confidence).all())
 
     low, high = 0.0, 1.0
@@ -170,13 +180,12 @@ def operating_window(
         for _ in range(12):
             middle = (low + high) / 2
             low, high = (middle, high) if holds(middle) else (low, middle)
-    nominal = row[names].iloc[0].to_numpy(float)
     return pd.DataFrame(
         {
             "unit": [brief.unit(n) for n in names],
-            "low": nominal - low * widths,
+            "low": nominal + np.maximum(-low * widths, least),
             "nominal": nominal,
-            "high": nominal + low * widths,
+            "high": nominal + np.minimum(low * widths, most),
             "plus_minus": low * widths,
         },
         index=pd.Index(names, name="factor"),
