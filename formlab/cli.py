@@ -276,6 +276,7 @@ def _check(args: argparse.Namespace) -> int:
     remarks = [f"there are no costs without price and density of {', '.join(dark)}"] if dark else []
     outside = "" if today is None else region.why_outside(today)[0]
     remarks += [f"today's formula lies outside what is allowed: {outside}"] if outside else []
+    scenarios = list(series.prices().columns)
     facts = {
         "brief": str(brief),
         "region": str(region),
@@ -284,12 +285,15 @@ def _check(args: argparse.Namespace) -> int:
         "planned": planned,
         "trials": read,
         "readings": readings,
+        "scenarios": scenarios,
     }
     if args.json:
         _print_json({**facts, "implied_ranges": region.implied_ranges().reset_index()})
         return 0
     print(f"brief: {facts['brief']}\nregion: {facts['region']}")
     print(f"trials: {planned} planned, {read} read ({counted(readings, 'reading')})")
+    if scenarios:
+        print(f"prices: {counted(len(scenarios), 'scenario')} ({', '.join(scenarios)})")
     for remark in remarks:
         print(f"remark: {remark}")
     _show("What the limits leave of each range", headed(region.implied_ranges().reset_index()))

@@ -84,6 +84,8 @@ def cost_conformance(
     if brief.baseline is not None:
         style = {"ls": "", "marker": "D", "ms": 7.5, "mfc": look.today, "mec": look.paper}
         now = point(brief.baseline)[0]
+        if given and np.isfinite(said := given[0].chance_today(of)):
+            now[1] = said  # of many more draws, and as the suggestion's own tables say
         cloud = np.vstack([cloud, now])
         ax.plot(*now, **style, zorder=5, clip_on=False)
         ax.axvline(now[0], color=look.today, lw=1.0, ls=(0, (2, 2)), zorder=1)

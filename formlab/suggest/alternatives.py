@@ -100,4 +100,4 @@ def _given_up(goal: tuple[str, str], unit: str, value: float, best: float, surer
         )
     if abs(surer) >= 0.005:
         words.append(f"{abs(surer):.2f} {'surer' if surer > 0 else 'less sure'}")
-    return ", ".join(words) or "nothing"
+    return ", ".join(words) or "nothing: as good"

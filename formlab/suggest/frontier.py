@@ -11,11 +11,10 @@ from formlab.brief import Brief, Response
 from formlab.errors import SuggestError
 from formlab.progress import along
 from formlab.region import Region
-from formlab.suggest.conformance import conformance
 from formlab.suggest.posterior import few
 from formlab.suggest.question import COSTS, Question
 from formlab.suggest.search import Score, search
-from formlab.suggest.seek import FINAL_DRAWS, SEARCH_DRAWS
+from formlab.suggest.seek import FINAL_DRAWS, SEARCH_DRAWS, search_until
 
 __all__ = ["cost_frontier", "response_frontier"]
 
@@ -35,7 +34,8 @@ def cost_frontier(
     -------
     DataFrame
         asked, conformance (of fresh draws), cost, saving (against today's formula, where the brief has one), reached,
-        and every varied column of the formula; one row a confidence, in rising order.
+        and every varied column of the formula; one row a confidence, in rising order. Where what is asked is not reached, the
+        most probable formula.
     """
     if cost not in COSTS:
         raise SuggestError(f"cost = {cost!r}; use one of {list(COSTS)}.")
@@ -47,10 +47,10 @@ def cost_frontier(
     asks = sorted(confidences)
     for asked in along(asks, "searching", words=[f"at {asked:.2f}" for asked in asks]):
         question = Question(brief, surfaces, draws, ("minimise", cost), asked, of, seed=int(seeds[2]))
-        found = search(region, question, seed=int(seeds[2]), pool=1500, rounds=40, starts=starts)
+        found, figures, _ = search_until(question, region, final, int(seeds[2]), starts)
         best = found.formulas.head(1)
         starts = found.formulas if starts is None else pd.concat([best, starts], ignore_index=True)
-        figure = getattr(conformance(brief, final, best)[0], of)
+        figure = getattr(figures, of)
         price = brief.costs(best)[COSTS[cost]].iloc[0]
         saving = {} if today is None else {"saving": brief.costs(today)[COSTS[cost]].iloc[0] - price}
         lines.append(
@@ -59,7 +59,7 @@ def cost_frontier(
                 "conformance": figure,
                 cost: price,
                 **saving,
-                "reached": bool(found.shortfall[0] <= 0),
+                "reached": bool(figure >= asked - 2 * figures.error(of)),
                 **best.iloc[0][[*brief.varied, *brief.setting_names]].to_dict(),
             }
         )

@@ -65,17 +65,18 @@ def surer(
 
 
 def search_until(
-    question: Question, region: Region, final: Any, seed: int
+    question: Question, region: Region, final: Any, seed: int, known: pd.DataFrame | None = None
 ) -> tuple[Found, Conformance, float]:
     """Search, check on fresh draws, and ask for more or less until the fresh figure is what was asked.
 
+    Formulas `known` to be good for less or more are where it starts from, and then it looks less far around.
     Where the confidence cannot be reached, the most probable formula is searched for instead, and where no formula is
     even `HOPELESS` probable, the one whose predicted means are nearest to the targets.
     """
     asked, baseline = question.confidence, question.brief.baseline
     confidence = asked  # what makes the figure on fresh draws what was asked
-    starts = region.nearest(baseline) if baseline is not None else None
-    effort: dict[str, int] = {}
+    starts = region.nearest(baseline) if baseline is not None and known is None else known
+    effort = {} if known is None else {"pool": 1500, "rounds": 40}
     kept: tuple[float, Found, Conformance, float] | None = None
     for attempt in range(ATTEMPTS):
         with question.asking(confidence=confidence):

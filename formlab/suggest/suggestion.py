@@ -164,6 +164,14 @@ class Suggestion:
             f"{self.brief.currency} of material{'' if year >= 0 else ' more'} against today."
         )
 
+    def chance_today(self, of: str = "true_mean") -> float:
+        """Return one of the three figures (`Conformance`) of today's formula; NaN where the brief has none."""
+        return (
+            float("nan")
+            if self.current is None
+            else float(self.current.loc[_conformance_of(self.brief, of), "today"])
+        )
+
     @property
     def verdict(self) -> str:
         """What was found, how surely, and at what cost, in one sentence."""
@@ -464,6 +472,15 @@ def _predicted(brief: Brief, surfaces: Any, frame: pd.DataFrame, draws: Any) -> 
     return pd.DataFrame.from_dict(lines, orient="index").rename_axis("response")
 
 
+def _conformance_of(brief: Brief, kind: str) -> str:
+    words = {
+        "true_mean": f"of the {brief.true_words}",
+        "new_batch": "of one new batch",
+        "accepted": "as measured",
+    }
+    return f"conformance {words[kind]}"
+
+
 def _against_today(
     question: Question, best: pd.DataFrame, final: Any, figures: Conformance, ledger: Ledger | None
 ) -> pd.DataFrame | None:
@@ -482,8 +499,8 @@ def _against_today(
         for name, column in brief.costs(both, question.prices).items():
             lines[f"cost {str(name).replace('_', ' ')} ({brief.currency})"] = column
     now = after_misses(conformance(brief, final, today)[0], ledger)
-    for kind, said in zip(KINDS, (f"of the {brief.true_words}", "of one new batch", "as measured")):
-        lines[f"conformance {said}"] = pd.Series([getattr(now, kind), getattr(figures, kind)])
+    for kind in KINDS:
+        lines[_conformance_of(brief, kind)] = pd.Series([getattr(now, kind), getattr(figures, kind)])
     out = pd.DataFrame(lines).T.set_axis(["today", "suggested"], axis=1).rename_axis("")
     numeric = out.map(lambda v: isinstance(v, (int, float, np.floating)))
     out["change"] = [
