@@ -4,6 +4,7 @@ import os
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -190,6 +191,9 @@ def test_mill_steps_follow_the_order_and_give_way_to_the_sites_own():
     assert [k for k, step in enumerate(steps) if "sulfur" in step] > [
         k for k, step in enumerate(steps) if "mbts" in step
     ]
+    assert steps[0].endswith("Guide: 3 to 5 min.")  # the batch says how hot its rolls are
+    untold = mill_steps(replace(batch, settings={"press temperature (°C)": "150"}))
+    assert untold[0].endswith("Guide: 3 to 5 min, rolls 50 to 70 °C.") and untold[1:] == steps[1:]
     card = text_of(make_cards(brief, plan_of(brief))["weigh-up.html"])
     assert "These steps are a starting point." in card
     ours = text_of(

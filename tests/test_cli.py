@@ -188,6 +188,16 @@ def test_check_counts_what_is_planned_and_read_and_says_what_was_changed(tmp_pat
     assert said.err.count("\n") == 1  # words alone, not where in the code they come from
 
 
+def test_check_reads_the_prices_too(tmp_path, capsys):
+    folder = shutil.copytree(HOME / "ink_wedge", tmp_path / "wedge")
+    (folder / "prices.csv").write_text("ingredient,dear\nsilica,2.60\n")
+    assert main(["check", str(folder)]) == 0
+    assert "\nprices: 1 scenario (dear)\n" in capsys.readouterr().out
+    (folder / "prices.csv").write_text('ingredient,dear\nsilica,"2,60"\n')
+    assert main(["check", str(folder)]) == 1
+    assert "prices.csv, row 2, dear: '2,60'. Expected a number" in capsys.readouterr().err
+
+
 def test_check_remarks_on_what_is_allowed_but_odd(tmp_path, capsys):
     folder = tmp_path / "block"
     assert main(["new", str(folder)]) == 0

@@ -63,7 +63,7 @@ def test_every_section_in_order_and_well_formed(wedge):
     page = wedge[-1]
     assert heads(page) == HEADS
     assert Text(page).open == []
-    assert "Not here" not in page and "Waits for" not in page
+    assert "Left out:" not in page and "Waits for" not in page
 
 
 def test_nothing_is_fetched(wedge):

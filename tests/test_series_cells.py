@@ -108,6 +108,13 @@ def test_a_date_shows_the_number_it_may_have_been() -> None:
     )
 
 
+def test_a_slip_of_the_hand_is_not_called_a_unit() -> None:
+    assert read_number("8l,4", "%").expected.endswith("; 'l,4' is in the way")
+    assert read_number("4-").expected.endswith("; '-' is in the way")
+    assert read_number("12 mm", "%").expected == "a number in %, without another unit"
+    assert read_number("7 kg/m3").expected == "a number without a unit"
+
+
 def test_units_keep_their_case() -> None:
     assert read_number("3 MPa", "MPa").text == "3"
     assert read_number("3 mPa", "MPa").text is None

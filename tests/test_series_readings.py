@@ -123,6 +123,21 @@ def test_a_plan_cell_that_was_changed_is_asked_about(series: Series) -> None:
     )
 
 
+def test_sessions_that_differ_by_case_or_spaces_are_one(series: Series) -> None:
+    """A session is an error level of its own: two spellings of one would widen every interval."""
+    load(series, "trial,session,operator,erasure\nT01,S4,Ann,80\n")
+    said = load(
+        series,
+        "trial,session,operator,erasure\nT02,s4,ann,81\nT03,S 4,ANN,82\nT04,S5,Bo,83\nT05,1 1,Bo,84\nT06,11,Bo,85\n",
+        repair=True,
+    )
+    assert said.startswith("bench.csv: lines of 5 trials: 5 added, 4 repaired")
+    stored = series.trials(unread=True).set_index("trial")
+    assert stored.loc[["T01", "T02", "T03"], "session"].tolist() == ["S4"] * 3
+    assert stored["operator"].tolist() == ["Ann"] * 3 + ["Bo"] * 3
+    assert stored.loc[["T05", "T06"], "session"].tolist() == ["1 1", "11"]
+
+
 def test_beyond_the_bounds_is_a_warning(series: Series) -> None:
     series.revise(BRIEF.replace("possible = [0, 1000]", "bounds = [0, 50]"))
     with pytest.warns(FormlabWarning) as told:

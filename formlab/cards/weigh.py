@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator
 from itertools import groupby
 from typing import Any
@@ -16,9 +17,10 @@ from formlab.html import Markup, escape, number
 
 __all__ = ["mill_sheet", "mill_steps", "weigh_sheet", "weight"]
 
+ROLLS = ", rolls 50 to 70 °C"
 # What to do with each kind of ingredient on the mill; common practice, no source. Times and temperatures are guides.
 _GUIDES = {
-    "rubber": "Band {names}; cut across until the band is smooth. Guide: 3 to 5 min, rolls 50 to 70 °C.",
+    "rubber": "Band {names}; cut across until the band is smooth. Guide: 3 to 5 min" + ROLLS + ".",
     "small": "Add {names}. Guide: 2 to 3 min.",
     "regrind": "Add {names} early, as thin crumb or sheet. Guide: 2 to 4 min.",
     "factice": "Add {names} in lots, cutting between. Guide: 3 to 6 min.",
@@ -140,10 +142,13 @@ def mill_steps(batch: Batch) -> list[str]:
     """Return milling steps that follow the batch's order of addition; a starting point, not a procedure."""
     lines = list(batch.lines.itertuples())
     steps = []
+    # what the batch itself says of the rolls stands above a guide
+    told = any(re.search(r"\b(mill|rolls?)\b.*°C", str(name), re.IGNORECASE) for name in batch.settings)
     for (_, kind), found in groupby(lines, key=lambda line: (_group(line), _KINDS.get(line.role, "small"))):
         group = list(found)
         oil = ", oil in turn with powder" if len({line.role == "oil" for line in group}) == 2 else ""
-        steps.append(_GUIDES[kind].format(names=_and([short_name(line.title) for line in group]), oil=oil))
+        guide = _GUIDES[kind].replace(ROLLS, "") if told else _GUIDES[kind]
+        steps.append(guide.format(names=_and([short_name(line.title) for line in group]), oil=oil))
     return [*steps, *_LAST]
 
 

@@ -80,7 +80,7 @@ def factor_contrasts(basis: Basis) -> pd.DataFrame:
             if found is None:
                 continue
             size = abs(found[1][k] - found[0][k])  # what is nothing beside the range is nothing
-            ends, words = found, [f"{round(end[k] / size, 9) * size:.4g}" for end in found]
+            ends, words = found, [f"{round(end[k] / size, 9) * size + 0.0:.4g}" for end in found]
         lines.append([name, *words, *ends])
     return pd.DataFrame(lines, columns=["factor", "from", "to", "start", "end"])
 

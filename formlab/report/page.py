@@ -101,5 +101,5 @@ def _tried(write: Callable[[Story], Iterable[Markup]], story: Story) -> list[Mar
         for part in write(story):
             out.append(part)
     except FormlabError as error:
-        out.append(said([f"Not here: {error}"]))
+        out.append(said([f"Left out: {error}"]))
     return out

@@ -37,7 +37,7 @@ def first(story: Story) -> Markup:
         verdict = "No suggestion yet: " + (reason or "nothing has been measured.")
         return Markup(f"{head}<div class='verdict'><p>{escape(verdict)}</p></div>")
     saved = _against_today(story.answer)
-    grave = [f"{n}: {s.warnings_[0]}" for n, s in story.surfaces.items() if s.warnings_]
+    grave = [f"{n}: {about[0]}" for n, s in story.surfaces.items() if (about := s.formula_warnings)]
     inside = f"<p><b>{escape(story.answer.verdict)}</b></p>{said(saved)}"
     if grave:
         inside += f"<p>Before acting, the gravest remark on each surface:</p>{listed(grave)}"
@@ -227,7 +227,10 @@ def _coefficients(surfaces: Any) -> pd.DataFrame:
     columns = {}
     for name, surface in surfaces.items():
         lines = surface.coefficients
-        texts = [f"{number(e, 3)} ± {number(s, 2)}" for e, s in zip(lines["estimate"], lines["std_error"])]
+        texts = [
+            "" if np.isnan(e) else f"{number(e, 3)} ± {number(s, 2)}"
+            for e, s in zip(lines["estimate"], lines["std_error"])
+        ]
         columns[name] = pd.Series(texts, index=lines["term"])
     return pd.DataFrame(columns).fillna("").rename_axis("term").reset_index()
 

@@ -164,6 +164,9 @@ def _read_parts(text: str, unit: str, comma: bool | None) -> Read:
         return _unread(EXPECTED)
     mark, sign, digits, tail = parts[1] or "", parts[2], parts[3].strip(), (parts[4] or "").strip()
     if tail and plain_unit(tail) != plain_unit(unit):
+        # no unit looks like this: a slip of the hand
+        if re.search(r"[.,]\d", tail) or not re.search(r"[^\W\d_]|%", tail):
+            return _unread(f"{EXPECTED}; {tail!r} is in the way")
         return _unread(f"a number in {unit}, without another unit" if unit else "a number without a unit")
     number = _digits(digits, comma)
     if number and "|" in number:

@@ -107,7 +107,7 @@ def read_results(
     if not brief.responses:
         raise SeriesError("The brief has no response, so there are no results to load. Add a [[response]].")
     content = read_bytes(file)
-    readings = check_form(read_form(content, file.name, brief, plan.columns, sheet), brief, plan)
+    readings = check_form(read_form(content, file.name, brief, plan.columns, sheet), brief, plan, stored)
     merged = merge(stored, readings.table, brief.response_names, file.name, replace=replace)
     return Read(file.name, hashlib.sha256(content).hexdigest(), readings, merged, tuple(brief.responses))
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import math
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -28,6 +29,9 @@ WORDS = {
     True: {"1", "true", "yes", "pass", "passed", "y", "ok"},
     False: {"0", "false", "no", "fail", "failed", "n", "not ok"},
 }
+BETWEEN = re.compile(
+    r"(?<!\d)[\s_]+|[\s_]+(?!\d)"
+)  # what people vary in a name; between digits it may be all that differs
 MOST_LOOKED_UP = 200  # names for which the nearest one is searched
 
 
@@ -40,10 +44,11 @@ class Readings:
     remarks: list[str] = field(default_factory=list)
 
 
-def check_form(form: Form, brief: Brief, plan: pd.DataFrame) -> Readings:
+def check_form(form: Form, brief: Brief, plan: pd.DataFrame, stored: pd.DataFrame | None = None) -> Readings:
     """Return the readings of a form and everything that is wrong or odd about them.
 
-    Harmless repairs are made already; the findings say which they were.
+    Harmless repairs are made already; the findings say which they were. Sessions and operators are spelled as in the
+    lines that are `stored` already.
     """
     table = _filled_in(form)
     responses = [n for n in brief.response_names if n in table]
@@ -56,8 +61,12 @@ def check_form(form: Form, brief: Brief, plan: pd.DataFrame) -> Readings:
     for name in responses:
         out[name], found = _numbers(table[name], brief.by_name[name], comma, form.file)  # type: ignore[arg-type]
         findings += found
-    for name in [n for n in (*given, "note") if n in table and n != "trial"]:
+    for name in [n for n in ("reading", "note") if n in table]:
         out[name] = [clean_text(c) for c in table[name].tolist()]
+    for name in [n for n in ("session", "operator") if n in table]:
+        before = [] if stored is None or name not in stored else stored[name].unique().tolist()
+        out[name], found = _each(table[name], _speller(before), form.file)
+        findings += found
     if "status" in table:
         out["status"], found = _each(table["status"], _status, form.file)
         findings += found
@@ -146,6 +155,23 @@ def _reading(cell: Cell, response: Response, comma: bool | None) -> Read:
         return Read(None, "a rating: a whole number; those of several people on a line each", harmless=False)
     if response.kind == "count" and read.text[0] not in "<>" and (value != int(value) or value < 0):
         return Read(None, "a count: a whole number, 0 or more", harmless=False)
+    return read
+
+
+def _speller(known: Sequence[str]) -> Callable[[Cell], Read]:
+    """Return what reads names that are not given beforehand: one that differs by case or spaces is the one met before."""
+    spelled: dict[str, str] = {}
+
+    def read(cell: Cell) -> Read:
+        text = clean_text(cell)
+        plain = BETWEEN.sub("", text.casefold())
+        first = spelled.setdefault(plain, text)
+        if first == text or not text:
+            return Read(text)
+        return Read(first, "a name spelled as before", f"Read it as {first!r}.")
+
+    for name in known:
+        read(name)
     return read
 
 
