@@ -189,9 +189,10 @@ def _levels_of_posterior(surface: Surface) -> pd.DataFrame:
     """Middles and quantiles of the levels' standard deviations; of the test where sessions or operators are known."""
     rng, same = np.random.default_rng(0), []
     batches = int(surface.slabs.batches.max()) + 1
-    for part, weight in zip(surface.parts, surface.weights):
+    full = surface.in_full
+    for part, weight in zip(full.parts, full.weights):
         if part.scale == surface.values.scale:
-            k = max(int(1500 * weight), 4)
+            k = max(round(6000 * weight), 2)
             one = part.draw(Scatter(np.zeros((k, batches)), np.zeros((k, len(surface.slabs)))), rng)
             same.append(np.column_stack([one.sd_batch, one.sd_slab, one.sd_reading, one.sd_test]))
     drawn = np.concatenate(same)
@@ -245,7 +246,8 @@ def _single_error(surface: Surface) -> float:
     if surface.mixed is not None and surface.kind == "least squares":
         today = [v for n, v in zip(surface.mixed.levels, surface.mixed.variance) if n != HISTORY]
         return float(np.sqrt(sum(today) + surface.mixed.variance[-1] + surface.noise.single_reading))
+    full = surface.in_full
     same = [(np.hypot(np.hypot(*p.spread[:2]), p.spread[2]), w)
-            for p, w in zip(surface.parts, surface.weights) if p.scale == surface.values.scale]  # fmt: skip
+            for p, w in zip(full.parts, full.weights) if p.scale == surface.values.scale]  # fmt: skip
     sizes, weights = np.array(sorted(same)).T
     return float(sizes[np.searchsorted(np.cumsum(weights), weights.sum() / 2)]) or np.nan
