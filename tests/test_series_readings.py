@@ -106,7 +106,7 @@ def test_a_filled_form_loads_as_it_stands(series: Series, tmp_path: Path) -> Non
     content = workbook_bytes({"read me": pd.DataFrame({"Fill in": ["x"]}), "results": form})
     path = bench_file(tmp_path, content, "form.xlsx")
     assert str(series.load_results(path)) == "form.xlsx: lines of 3 trials: 3 added."
-    assert lines(series) == ["T01,1,80.5,,ok,", "T02,1,,,stuck,'=to the mould", "T03,1,81,,ok,"]
+    assert lines(series) == ["T01,1,80.5,,ok,", "T02,,,,stuck,'=to the mould", "T03,1,81,,ok,"]
     assert series.trials()["note"].tolist() == ["", "=to the mould", ""]
 
 

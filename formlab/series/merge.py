@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 import pandas as pd
 
 from formlab.series.findings import Finding
+from formlab.series.readings import FAILURES
 
 __all__ = ["Merged", "merge"]
 
@@ -33,7 +34,8 @@ def merge(
     A line that is there already is left alone, so that a form can be loaded again when more of it is filled in.
     A line that agrees with a stored one and fills its empty cells completes it. Any other line is a further
     reading, unless the file is a form loaded again in which a stored value now reads otherwise: that is asked
-    about, or replaced where `replace` is true. Lines without a session get the next free number.
+    about, or replaced where `replace` is true. Lines without a session get the next free number; not those of what could not
+    be made, which was read in none.
     """
     names = _names(old, new, responses)
     old, new = old.reindex(columns=names, fill_value=""), new.reindex(columns=names, fill_value="")
@@ -59,7 +61,8 @@ def merge(
     for row, line in open_lines:
         place = work.take(line, work.rival if again else work.same_reading)
         if place is None:
-            line[names.index("session")] = line[names.index("session")] or session
+            if line[names.index("status")] not in FAILURES or any(line[k] != "" for k in work.values):
+                line[names.index("session")] = line[names.index("session")] or session
             stored.append(line)
             done.added += 1
         elif replace:

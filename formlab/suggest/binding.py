@@ -99,8 +99,8 @@ def _priced(question: Question, region: Region, found: Found, chances: pd.Series
             lines.append({"what": item.what, "remark": "no price: some target is missed, desirability is 0"})
         elif isinstance(item, _End):
             lines.append(_price_of_end(question, region, found, item, measure))
-        else:
-            lines.append(_price_of_target(question, region, found, item, chances[item.name], final, measure))
+        elif line := _price_of_target(question, region, found, item, chances[item.name], final, measure):
+            lines.append(line)
     out = pd.DataFrame(lines).dropna(axis=1, how="all")
     texts = [name for name in ("if relaxed by", "free at", "remark") if name in out]
     out = out.fillna(dict.fromkeys(texts, ""))
@@ -140,8 +140,11 @@ def _price_of_target(
     chance: float,
     final: Any,
     measure: _Measure,
-) -> dict[str, Any]:
-    """What one step less of a target saves, what all of it costs, and from where on it would cost nothing."""
+) -> dict[str, Any] | None:
+    """What one step less of a target saves, what all of it costs, and from where on it would cost nothing.
+
+    None of one that is met for sure without being asked for: it holds nothing.
+    """
     (low, high), size = part.target, matters(part)
     best, base = found.formulas.head(1), float(found.value[0])
     eased = _short(question, region, best, {part.name: (low - size, high + size)})
@@ -153,9 +156,8 @@ def _price_of_target(
         ends = np.quantile(final.typical(without.formulas.head(1))[:, 0, k], [0.01, 0.99])
         words = [f"{v:.3g}" for v, beyond in zip(ends, (ends[0] < low, ends[1] > high)) if beyond]
         whole, free = max(base - float(without.value[0]), saved), f"{' to '.join(words)} {part.unit}".strip()
-        # met for sure without being asked for: what is left is only what searches leave
-        if low <= ends[0] and ends[1] <= high:
-            saved, whole, free = 0.0, 0.0, ""
+        if low <= ends[0] and ends[1] <= high:  # what it would save is only what searches leave
+            return None
     return {
         "what": f"target: {part.name} {part.target_text}",
         "chance alone": chance,
