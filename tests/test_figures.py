@@ -555,11 +555,16 @@ def test_confirmed_shows_what_the_batches_read(case):
 
 
 def test_today_stands_at_its_cost_and_conformance(case):
-    ax = figures.cost_conformance(case.brief, case.surfaces, case.answer, formulas=50, draws=400, seed=5)
-    today = next(line for line in ax.lines if line.get_marker() == "D")
     cost = case.brief.costs(case.brief.baseline)["per_piece"].iloc[0]
-    chance = conformance(case.brief, case.surfaces.draw(400, seed=5), case.brief.baseline)[0].true_mean
-    assert_allclose(today.get_data(), [[cost], [chance]], rtol=1e-12)
+    alone = figures.cost_conformance(case.brief, case.surfaces, formulas=50, draws=400, seed=5)
+    drawn_now = conformance(case.brief, case.surfaces.draw(400, seed=5), case.brief.baseline)[0].true_mean
+    ax = figures.cost_conformance(case.brief, case.surfaces, case.answer, formulas=50, draws=400, seed=5)
+    told = case.answer.current.loc[
+        f"conformance of the {case.brief.true_words}", "today"
+    ]  # one figure in all places
+    for one, chance in ((alone, drawn_now), (ax, told)):
+        today = next(line for line in one.lines if line.get_marker() == "D")
+        assert_allclose(today.get_data(), [[cost], [chance]], rtol=1e-12)
     square = next(line for line in ax.lines if line.get_marker() == "s")
     assert_allclose(square.get_ydata(), [case.answer.conformance.true_mean])
 

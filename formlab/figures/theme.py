@@ -174,8 +174,12 @@ def key(ax: Axes, look: Look, handles: Sequence[Any], columns: int = 3) -> None:
     """Explain marks in one quiet row below the Axes."""
     below = 0.62 if ax.name == "ternary" else 0.5  # inches, clear of the axis label
     if handles:
+        columns = min(columns, len(handles))
+        by_row = [
+            each for k in range(columns) for each in handles[k::columns]
+        ]  # a legend is filled column by column
         legend = ax.legend(
-            handles=list(handles),
+            handles=by_row,
             loc="upper left",
             bbox_to_anchor=(0.0, 0.0),
             bbox_transform=ax.transAxes + ScaledTranslation(0.0, -below, ax.figure.dpi_scale_trans),

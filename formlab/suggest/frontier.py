@@ -60,7 +60,7 @@ def cost_frontier(
                 cost: price,
                 **saving,
                 "reached": bool(figure >= asked - 2 * figures.error(of)),
-                **best.iloc[0][[*brief.varied, *brief.setting_names]].to_dict(),
+                **_plain(brief, best).iloc[0].to_dict(),
             }
         )
     return pd.DataFrame(lines)
@@ -108,7 +108,16 @@ def response_frontier(
     if brief.baseline is not None:
         for name in (x, y):
             out[f"{name} change"] = out[name] - surfaces[name].predict(brief.baseline, outside="ignore")[0]
-    return out.join(formulas[[*brief.varied, *brief.setting_names]])
+    return out.join(_plain(brief, formulas))
+
+
+def _plain(brief: Brief, formulas: pd.DataFrame) -> pd.DataFrame:
+    """Varied ingredients and settings; what is nothing beside a range, such as 1e-14 of a filler, is left out."""
+    out = formulas[[*brief.varied, *brief.setting_names]].copy()
+    for name in [n for n in out if n in brief.ranges]:
+        width = brief.ranges[name][1] - brief.ranges[name][0] or 1.0
+        out[name] = (out[name] / width).round(9) * width + 0.0
+    return out
 
 
 def _badness(part: Response, mean: np.ndarray) -> np.ndarray:
