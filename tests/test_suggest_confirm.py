@@ -346,3 +346,17 @@ def test_batches_that_could_not_be_made_break_a_promise(suggested):
     read = made.assign(**demo.TRUTHS["ink_wedge"](brief, made))
     read["silica"] *= np.where(read["batch"] == "B19", 1.001, 1.0)
     assert confirm(brief, surfaces, read, seed=1).updated["batch"].tolist() == ["B19, B20"]
+
+
+def test_batches_of_one_formula_have_one_prediction():
+    """Else chance of the draws would show as a difference between batches that are one."""
+    brief, surfaces = two_known()
+    made = pd.DataFrame(
+        {"batch": list("ABCD"), "oil": [5.0, 5.0, 5.0, 8.0], "chalk": 80.0, "hardness": 45.0, "smear": 10.0}
+    )
+    table = confirm(brief, IndependentBatches(surfaces), made, draws=400, seed=1).table.set_index(
+        ["response", "batch"]
+    )
+    for name in ("hardness", "smear"):
+        lines = table.loc[name, ["predicted", "low", "high"]]
+        assert (lines.loc[["A", "B", "C"]].nunique() == 1).all() and (lines.loc["D"] != lines.loc["A"]).all()

@@ -138,11 +138,20 @@ def confirm(
     limits: list[tuple[str, str, np.ndarray, tuple[float, float]]] = []
     failed: list[tuple[str, str]] = []
     formulas = brief.complete(pd.concat([group.head(1) for group in groups], ignore_index=True))
-    for place, (label, group) in enumerate(zip(dict.fromkeys(batch), groups)):
+    drawn_for: list[np.ndarray] = []
+    alike: dict[tuple[Any, ...], list[int]] = {}
+    for place, group in enumerate(groups):
         # a seed of its own each, for errors of different batches are independent
         slabs = group.loc[group[names].notna().any(axis=1), "trial"].nunique() if "trial" in group else None
         values = drawn.accepted(formulas.iloc[[place]], seed=int(rng.integers(2**31)), slabs=slabs or None)
-        values = values[:, 0, :][:, where]
+        drawn_for.append(values[:, 0, :][:, where])
+        alike.setdefault((slabs, *formulas.iloc[place]), []).append(place)
+    # batches of one formula have one prediction, counted on the draws of all of them
+    pooled = {
+        place: np.concatenate([drawn_for[k] for k in some]) for some in alike.values() for place in some
+    }
+    for place, (label, group) in enumerate(zip(dict.fromkeys(batch), groups)):
+        values = drawn_for[place]
         for k, name in enumerate(names):
             part: Any = brief.by_name[name]
             reading = as_judged(part, group)
@@ -152,11 +161,11 @@ def confirm(
                     if part.has_target and passes(part, group) is False:
                         failed.append((name, str(label)))
                 continue
-            low, high = np.quantile(values[:, k], [0.025, 0.975])
+            low, high = np.quantile(pooled[place][:, k], [0.025, 0.975])
             lines.append(
                 {
                     "batch": label, "response": name, "unit": brief.unit(name), "observed": reading,
-                    "predicted": float(values[:, k].mean()), "low": low, "high": high,
+                    "predicted": float(pooled[place][:, k].mean()), "low": low, "high": high,
                     "inside": bool(low <= reading <= high), "target": part.target_text,
                     "meets": bool(part.meets(reading)) if part.has_target else None,
                 }
