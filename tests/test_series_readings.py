@@ -205,6 +205,12 @@ def test_a_changed_value_in_a_form_loaded_again_is_asked_about(series: Series) -
     assert history == [["", "", "81"], ["Kim", "81", "91"]]
 
 
+def test_the_record_tells_what_a_repaired_value_was_read_from(series: Series) -> None:
+    load(series, 'trial,erasure\nT01,"80,5"\nT02,81.5\n', repair=True)
+    for trial, written in (("T01", "80,5"), ("T02", "")):
+        assert series.cell_history(trial, "erasure")["written"].tolist() == [written]
+
+
 def test_setting_a_stored_line_aside_is_asked_about(series: Series) -> None:
     load(series, "trial,erasure\nT01,80\n")
     text = "trial,erasure,status,note\nT01,80,set aside,door was open\n"

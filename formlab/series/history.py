@@ -9,7 +9,7 @@ from itertools import zip_longest
 
 import pandas as pd
 
-from formlab.series.journal import Journal, hunks
+from formlab.series.journal import Entry, Journal, hunks
 from formlab.series.tables import restored
 
 __all__ = ["CellChange", "cell_changes", "cell_history", "described", "entries_frame"]
@@ -85,7 +85,8 @@ def cell_history(journal: Journal, column: str, keys: dict[str, str]) -> pd.Data
     Returns
     -------
     DataFrame
-        number, when, who, act, source, file, row, old, new; oldest first.
+        number, when, who, act, source, file, row, old, new, written (what stood in the source, where it was repaired);
+        oldest first.
     """
     rows = []
     for file, key in keys.items():
@@ -94,10 +95,20 @@ def cell_history(journal: Journal, column: str, keys: dict[str, str]) -> pd.Data
                 if cell.key == key and cell.column == column:
                     rows.append(
                         [entry.number, entry.when, entry.who, entry.act, entry.source, file, cell.row]
-                        + [cell.old or "", cell.new or ""]
+                        + [cell.old or "", cell.new or "", _written(entry, column, cell.new)]
                     )
-    names = ["number", "when", "who", "act", "source", "file", "row", "old", "new"]
+    names = ["number", "when", "who", "act", "source", "file", "row", "old", "new", "written"]
     return pd.DataFrame(rows, columns=names).sort_values("number", kind="stable", ignore_index=True)
+
+
+def _written(entry: Entry, column: str, new: str | None) -> str:
+    """What a value was read from by repair; empty where it stood so, or where it may have been one of several."""
+    found = {
+        str(value)
+        for _, name, value, done in entry.repairs
+        if name == column and f"Read it as {new}." in str(done)
+    }
+    return found.pop() if len(found) == 1 else ""
 
 
 def entries_frame(journal: Journal) -> pd.DataFrame:

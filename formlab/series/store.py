@@ -473,7 +473,8 @@ class Series:
         Returns
         -------
         DataFrame
-            number, when, who, act, source, file, row, old, new; oldest first.
+            number, when, who, act, source, file, row, old, new, written (what stood in the source, where it was
+            repaired); oldest first.
 
         Raises
         ------
