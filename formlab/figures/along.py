@@ -56,7 +56,7 @@ def traces(surfaces: Any, at: Any = None, ax: Any = None, level: float = 0.95) -
             _trace(one, brief, name, frame[name].to_numpy(), tables[i].loc[name], inside, look)
             _trace_here(one, surface, name, here, look)
             if i == rows - 1:
-                one.set_xlabel(label(brief, name, width=int(max(20, 14 * size[0] / columns))))
+                one.set_xlabel(label(brief, name, width=int(max(12, 11 * size[0] / columns))))
             if j == 0:
                 one.set_ylabel(label(brief, surface.name, broken=True))
     for i, surface in enumerate(fitted):
