@@ -30,6 +30,7 @@ __all__ = ["Judgement", "judge"]
 FRACTION_POINTS = 2000
 CANDIDATE_SEED = 5
 LEVELS = ("block", "day", "base", "batch", "load")
+POWER = "Chance to see the differences that matter; each factor goes through the middle of the region as far as limits let it"
 
 
 class Judgement:
@@ -493,7 +494,7 @@ class Judgement:
         if "efficiencies" in self.__dict__:
             tables["Against the best that could be"] = self.efficiencies
         if len(self.power):
-            tables["Chance to see the differences that matter, in the unit of each response"] = self.power
+            tables[f"{POWER}, in the unit of each response"] = self.power
         texts = []
         for title, frame in tables.items():
             text = headed(frame).to_string(index=False, float_format=lambda v: number(v, 3), na_rep="–")
@@ -534,11 +535,7 @@ class Judgement:
         heading = f"{counted(len(self.terms), 'term')}, errors in slab sds{self._of_the_prior}"
         parts.append(fold(heading, table(headed(self.terms), rows=60, digits=3)))
         if len(self.power):
-            parts.append(
-                fold(
-                    "Chance to see the differences that matter", table(headed(self.power), rows=60, digits=3)
-                )
-            )
+            parts.append(fold(POWER, table(headed(self.power), rows=60, digits=3)))
         for level in self.structure.random:
             shown = fold(
                 f"Under other variance ratios: {level}", table(headed(self.under_ratios(level)), digits=3)

@@ -118,6 +118,7 @@ def _planned(story: Story) -> Iterable[Markup]:
         yield said([story.missing.get("plan", "No plan yet.")])
         return
     from formlab.figures import plan_layout, prediction_error
+    from formlab.plans.judge import POWER
 
     judged = story.plan.judge(limit=True)
     lost = [judged.if_lost] if judged.if_lost else []
@@ -132,7 +133,7 @@ def _planned(story: Story) -> Iterable[Markup]:
         power[["from", "to"]] = power[["from", "to"]].round(
             6
         )  # corners of the region are exact to about 1e-15
-        yield page_table(headed(power), "Chance to see the differences that matter")
+        yield page_table(headed(power), POWER)
     yield picture(
         lambda: prediction_error(judged), "Standard error of a predicted mean over the region.", "small"
     )
