@@ -296,9 +296,8 @@ def drift(surface: Any, ax: Axes | None = None) -> Axes:
     if len(table) >= 10 and table["order"].nunique() > 4:
         from statsmodels.nonparametric.smoothers_lowess import lowess
 
-        smooth = lowess(
-            table["residual"], table["order"], frac=0.6
-        )  # Cleveland 1979, J. Amer. Stat. Assoc. 74:829
+        # Cleveland 1979, J. Amer. Stat. Assoc. 74:829-836
+        smooth = lowess(table["residual"], table["order"], frac=0.6)
         ax.plot(*smooth.T, color=look.fit, lw=2.0, zorder=2)
         handles.append(Line2D([], [], color=look.fit, lw=2, label="smoothed"))
     ax.xaxis.set_major_locator(MaxNLocator(integer=True))

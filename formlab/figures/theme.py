@@ -175,9 +175,8 @@ def key(ax: Axes, look: Look, handles: Sequence[Any], columns: int = 3) -> None:
     below = 0.62 if ax.name == "ternary" else 0.5  # inches, clear of the axis label
     if handles:
         columns = min(columns, len(handles))
-        by_row = [
-            each for k in range(columns) for each in handles[k::columns]
-        ]  # a legend is filled column by column
+        # a legend is filled column by column
+        by_row = [each for k in range(columns) for each in handles[k::columns]]
         legend = ax.legend(
             handles=by_row,
             loc="upper left",

@@ -29,9 +29,8 @@ WORDS = {
     True: {"1", "true", "yes", "pass", "passed", "y", "ok"},
     False: {"0", "false", "no", "fail", "failed", "n", "not ok"},
 }
-BETWEEN = re.compile(
-    r"(?<!\d)[\s_]+|[\s_]+(?!\d)"
-)  # what people vary in a name; between digits it may be all that differs
+# what people vary in a name; between digits it may be all that differs
+BETWEEN = re.compile(r"(?<!\d)[\s_]+|[\s_]+(?!\d)")
 MOST_LOOKED_UP = 200  # names for which the nearest one is searched
 
 

@@ -35,9 +35,7 @@ __all__ = ["Ground", "fit_response"]
 
 CHAINS = 48  # of averaging, each at its own ratios of the errors
 KEPT = 28  # parts that the posterior of a response is kept in
-READINGS = (
-    3  # of a rating, count or pass/fail for every term, below which its maximum of the likelihood says little
-)
+READINGS = 3  # of a rating, count or pass/fail for every term, below which a maximum says little
 LEAST = 4  # trials below which there is nothing to learn from
 
 
