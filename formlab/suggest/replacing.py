@@ -190,7 +190,7 @@ def replace_ingredient(
         if (1 - share) * held < least * (1 - 1e-9):
             notes.append(
                 f"{100 * share:.0f} % cannot be replaced: the range of {out} ends at {number(least, 4)} {brief.amount_unit}, "
-                f"which leaves {100 * (1 - least / held):.0f} % of today's amount to go. Lower its low in the brief to ask for more."
+                f"which leaves {100 * max(1 - least / held, 0.0):.0f} % of today's amount to go. Lower its low in the brief to ask for more."
             )
             continue
         part = _with_most(brief, out, (1 - share) * held)
