@@ -13,6 +13,7 @@ from matplotlib.ticker import MaxNLocator
 
 from formlab.brief import Brief
 from formlab.figures.theme import Look, axes, heading, key, label, panels, percent
+from formlab.html import counted
 
 __all__ = ["drift", "effects", "observed_predicted", "residual_checks"]
 
@@ -245,7 +246,7 @@ def _in_groups(ax: Axes, table: pd.DataFrame, look: Look, style: dict[str, Any],
 def _limits_left_out(surface: Any) -> str:
     """In words, how many values are limits, of which nothing is left over."""
     limits = int((surface.values.side != 0).sum())
-    return f" ({limits} limit{'s' if limits > 1 else ''} left out)" if limits else ""
+    return f" ({counted(limits, 'limit')} left out)" if limits else ""
 
 
 def _residual_label(surface: Any) -> str:

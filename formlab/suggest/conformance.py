@@ -71,6 +71,10 @@ class Conformance:
         p = getattr(self, kind)
         return float(np.sqrt(max(p * (1 - p), 1 / self.draws) / self.draws))
 
+    def reaches(self, kind: str, asked: float) -> bool:
+        """Return whether one of the three is what was asked, but for two of its Monte Carlo standard errors."""
+        return bool(getattr(self, kind) >= asked - 2 * self.error(kind))
+
     def table(self) -> pd.DataFrame:
         """Return the three figures, what each means and its Monte Carlo standard error."""
         return pd.DataFrame(

@@ -59,7 +59,7 @@ def cost_frontier(
                 "conformance": figure,
                 cost: price,
                 **saving,
-                "reached": bool(figure >= asked - 2 * figures.error(of)),
+                "reached": figures.reaches(of, asked),
                 **_plain(brief, best).iloc[0].to_dict(),
             }
         )

@@ -178,9 +178,8 @@ def replace_ingredient(
         question = Question(brief, surfaces, draws, goal, confidence, of, prices=prices, seed=seeds[2])
         found, figures, _ = search_until(question, region, final, seeds[2])
         best = found.formulas.head(1)
-        p, error = getattr(figures, of), figures.error(of)
-        line = {"gone": 1 - float(best[out].iloc[0]) / held, "reached": p >= confidence - 2 * error}
-        return line | _line(brief, best, base, p, prices)
+        line = {"gone": 1 - float(best[out].iloc[0]) / held, "reached": figures.reaches(of, confidence)}
+        return line | _line(brief, best, base, getattr(figures, of), prices)
 
     for share in along(shares, "replacing", progress, [f"{100 * share:.0f} %" for share in shares]):
         if lines and lines[-1]["reached"] and lines[-1]["at_least"] <= share <= lines[-1]["gone"]:
@@ -299,11 +298,12 @@ def _against_trials(
     year = row.get("saving_per_year", float("nan"))
     if not np.isfinite(year):
         return f"{words}. Add [piece] per_year to the brief to see how soon that is earned back."
-    spared = bool(row["reached"]) and without is not None and without["reached"]
-    more = year - without["saving_per_year"] if spared and without is not None else year
+    more, brings = year, ""
+    if row["reached"] and without is not None and without["reached"]:
+        more, brings = year - without["saving_per_year"], f" that {into} brings"
     if more <= 0:
-        return f"{words}, and nothing would be saved{f' that {into} brings' if spared else ''}."
-    days, brings = number(365 * cost / more, 2), f" that {into} brings" if spared else ""
+        return f"{words}, and nothing would be saved{brings}."
+    days = number(365 * cost / more, 2)
     return (
         f"{words}, as much as {days} days of a saving of {number(more, 4)} {brief.currency} per year{brings}."
     )

@@ -378,7 +378,7 @@ def suggest(
         raw = confidence if confidence is None or ledger is None else ledger.raw(confidence)
         question = Question(brief, surfaces, draws, goal, raw, of, score, prices, int(seeds[2]))
         found, figures, claimed = search_until(question, region, final, int(seeds[3]))
-        reached = raw is None or getattr(figures, of) >= raw - 2 * figures.error(of)
+        reached = raw is None or figures.reaches(of, raw)
         answer = Answer(found.formulas.head(1), figures, claimed)
         if premium > 0 and reached and goal[0] == "minimise":
             work.at(1, "what a little more money buys")

@@ -325,19 +325,17 @@ class _Bench:
     def entrants(self, kind: str) -> list[Entrant]:
         sets = self.ground.sets
         found: list[Entrant] = []
-        ratios: np.ndarray | None = None
+        process: GaussianProcess | None = None
         if kind != "averaged" and len(self.values.y) <= MOST_TRIALS:
             for variables in sets:
                 process = self._process(variables, self.values, self.noise)
                 found.append(self._enter_process(process, self.values))
-                ratios = process.level_ratios
             natural = self.values.scale.kind != "identity" and self.values.response.scale == "auto"
             # as measured, what lies below a limit may lie below the bound too: nothing would speak against it
             if kind == "auto" and natural and not self.values.side.any():
                 found.append(self._plain_scale(sets[-1]))
         if kind != "gaussian process":
-            if ratios is None:
-                ratios = self._ratios()
+            ratios = self._ratios() if process is None else process.level_ratios
             for variables in sets if kind == "averaged" else [sets[0], sets[-1]][: len(sets)]:
                 if variables is sets[0] and not self._base_is_told:
                     continue

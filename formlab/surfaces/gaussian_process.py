@@ -151,8 +151,8 @@ class GaussianProcess:
         paths = chain.reshape(steps - burn, walkers, -1).swapaxes(0, 1).reshape(len(chain), -1)
         many = paths[evenly(len(paths), 4 * keep, rng)]
         # by the variance of the mean of all: what is kept of these draws then spans how much they leave open
-        ones = np.linalg.solve(self.covariance(many[:, : self._hyper]), np.ones((len(self.y), 1)))
-        self.sample = many[np.argsort(-ones.sum(axis=(1, 2)), kind="stable")[strata(len(many), keep)]]
+        order = _least_open_first(self.covariance(many[:, : self._hyper]))
+        self.sample = many[order[strata(len(many), keep)]]
         self._many = many[:, 1 : 1 + self._levels]
         return self
 
@@ -254,8 +254,7 @@ class GaussianProcess:
             np.tensordot(np.exp(2 * levels[:, :-1]), self._sharing, axes=1) if len(self._sharing) else 0.0
         )
         own = np.exp(2 * levels[:, -1:]) + self._known
-        solved = np.linalg.solve(errors + own[:, :, None] * np.eye(len(self.y)), np.ones((len(self.y), 1)))
-        order = np.argsort(-solved.sum(axis=(1, 2)), kind="stable")
+        order = _least_open_first(errors + own[:, :, None] * np.eye(len(self.y)))
         return np.exp(np.clip(levels - levels[:, -1:], -5.0, 2.5))[order]
 
     def part(self, u: np.ndarray) -> GaussianPart:
@@ -311,3 +310,9 @@ def _representing(z: np.ndarray, most: int = 90, left: float = 4e-3) -> tuple[np
         variance = np.maximum(variance - columns[k] ** 2, 0)
         chosen.append(j)
     return z[chosen], columns[: len(chosen), chosen].T
+
+
+def _least_open_first(covariance: np.ndarray) -> np.ndarray:
+    """Order of covariances of the values (k, n, n) by the variance of the mean of all, as generalised least squares takes it."""
+    precision = np.linalg.solve(covariance, np.ones((covariance.shape[-1], 1))).sum(axis=(1, 2))
+    return np.argsort(-precision, kind="stable")
