@@ -269,11 +269,32 @@ class ModelSpace:
 
     def expand(self, base: np.ndarray) -> np.ndarray:
         """Return the model matrix from base columns, shape (n, p)."""
-        padded = np.column_stack([np.ones(len(base)), base])
-        out = padded[:, self._index[:, 0]]
+        padded = _padded(base)
+        out = padded[self._index[:, 0]]
         for k in range(1, self._index.shape[1]):
-            out = out * padded[:, self._index[:, k]]
-        return out
+            out *= padded[self._index[:, k]]
+        return out.T
+
+    def derivative(self, base: np.ndarray, by_column: np.ndarray) -> np.ndarray:
+        """Return the derivative by the base columns of what is linear in the model's.
+
+        Parameters
+        ----------
+        base : ndarray of shape (n, m)
+        by_column : ndarray of shape (n, p)
+            Its derivatives by the columns of the model matrix.
+
+        Returns
+        -------
+        ndarray of shape (n, m)
+        """
+        padded, out = _padded(base), np.zeros((base.shape[1] + 1, len(base)))
+        for k, mine in enumerate(self._index.T):
+            part = by_column.T.copy()
+            for other in np.delete(self._index, k, axis=1).T:
+                part *= padded[other]
+            out += (np.arange(len(out))[:, None] == mine).astype(float) @ part
+        return out[1:].T
 
     def columns(self, frame: pd.DataFrame) -> pd.DataFrame:
         """Return the model matrix as a frame with the terms' names."""
@@ -362,6 +383,13 @@ def model_table(brief: Brief, seed: int = 0) -> pd.DataFrame:
         for s in spaces.values()
     ]
     return pd.DataFrame(rows, columns=["model", "setting_model", "crossed", "terms", "rank", "names"])
+
+
+def _padded(base: np.ndarray) -> np.ndarray:
+    """A row of ones, then a row for every base column."""
+    out = np.empty((base.shape[1] + 1, len(base)))
+    out[0], out[1:] = 1.0, base.T
+    return out
 
 
 def _rank(columns: np.ndarray) -> int:

@@ -297,6 +297,21 @@ def test_what_a_frame_must_have():
     )
 
 
+@pytest.mark.parametrize(
+    ("brief", "model"), [(mixture(4), "special cubic"), (mixture(4), "quadratic"), (phr(3), "quadratic")]
+)
+def test_derivative_by_the_base_columns_against_differences(brief, model):
+    space, rng = ModelSpace(brief, model), np.random.default_rng(5)
+    base = space.base(Region.from_brief(brief).sample(6, seed=1))
+    by_column = rng.normal(size=(6, len(space)))
+    found = space.derivative(base, by_column)
+    assert found.shape == base.shape
+    for k in range(base.shape[1]):
+        step = 1e-4 * (np.arange(base.shape[1]) == k)
+        apart = space.expand(base + step) - space.expand(base - step)
+        assert_allclose(found[:, k], (apart * by_column).sum(axis=1) / 2e-4, rtol=1e-6, atol=1e-8)
+
+
 # ---- volume ---------------------------------------------------------------------------------------------
 
 

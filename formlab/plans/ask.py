@@ -11,6 +11,7 @@ import pandas as pd
 
 from formlab.brief import Brief
 from formlab.errors import PlanError
+from formlab.plans.basis import Basis
 from formlab.plans.bayes import Prior
 from formlab.plans.criteria import CRITERIA
 from formlab.plans.structure import Structure
@@ -62,6 +63,14 @@ class Ask:
     progress: bool | None = None
     options: Mapping[str, Any] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
+    _basis: Basis | None = field(default=None, init=False, repr=False)
+
+    @property
+    def basis(self) -> Basis:
+        """Columns of the model, orthonormal over the region; worked out when they are first asked for."""
+        if self._basis is None or self._basis.space is not self.space:
+            self._basis = Basis(self.region, self.space)
+        return self._basis
 
     def check(self) -> Ask:
         """Return itself.

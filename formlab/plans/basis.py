@@ -91,6 +91,25 @@ class Basis:
         flat = points if points.ndim == 2 else points.reshape(-1, points.shape[-1])
         return (self.raw(flat) @ self.transform).reshape(*points.shape[:-1], len(self.space))
 
+    def derivative(self, points: np.ndarray, by_column: np.ndarray) -> np.ndarray:
+        """Return the derivative by the numeric variables of what is linear in the model's own columns.
+
+        Parameters
+        ----------
+        points : ndarray of shape (…, v)
+            Of a model that is affine in the amounts.
+        by_column : ndarray of shape (…, p)
+            Its derivatives by the model's own columns.
+
+        Returns
+        -------
+        ndarray of shape (…, d)
+        """
+        base = self._base(points.reshape(-1, points.shape[-1]))
+        by_base = self.space.derivative(base, by_column.reshape(len(base), -1))
+        moved = by_base[:, : self._slope.shape[1]] @ self._slope.T
+        return moved.reshape(*points.shape[:-1], len(self.numeric))
+
     def _base(self, points: np.ndarray) -> np.ndarray:
         if not self.space.affine:
             return self.space.base(self.frame(points))

@@ -85,7 +85,7 @@ class Climb:
             trace = np.einsum("bpp->b", dw)
             by_column = (2 / np.where(trace > 0, trace, np.inf))[:, None, None] * (x @ (dw @ inverse))
         by_column = (self._own[:, None] * by_column) @ self.basis.transform.T
-        return self.lines.derivative(points, self.ways, by_column)
+        return self.basis.derivative(points, by_column) @ self.ways.T
 
     def projectors(self, met: np.ndarray) -> np.ndarray:
         """Return what keeps a step within the faces met, (N, k, k), for facets met (N, m)."""

@@ -14,6 +14,7 @@ import numpy as np
 __all__ = [
     "CRITERIA",
     "State",
+    "along",
     "best_swaps",
     "informations",
     "inverses",
@@ -137,7 +138,7 @@ class State:
             traced = None if self.weight is None else (self.dsd[None], np.array([self.trace]))
             parts, alone = coefficients[:, None, :, :, 0], own[:, 0, 0]
             return trial_line_gains(self.d[None], traced, wx[None, :, 0], alone, parts, tau[None])[0]
-        powers = tau[None] ** np.arange(1, 2 * len(coefficients) + 1)[:, None, None, None]
+        powers = np.cumprod(np.broadcast_to(tau, (2 * len(coefficients), *tau.shape)), axis=0)
         inner = _line_blocks(self.d, coefficients, powers, wx)
         outer = None if self.weight is None else _line_blocks(self.dsd, coefficients, powers, wx)
         each = np.repeat(own, tau[0].size, axis=0)
@@ -241,32 +242,35 @@ def best_swaps(
     new : ndarray of shape (N, p)
     allowed : ndarray of bool, shape (N,)
     """
-    rows, r = np.arange(len(x)), 1 / own
+    rows, r, one = np.arange(len(x)), 1 / own, np.ones(len(new))
     nd, xd = new @ d, x @ d
-    left, right, c = _inner(nd, new)[:, None] + r, r - _inner(xd, x), nd @ x.T
-    ratio = left * right
-    ratio += c * c
-    good = ratio > 1e-12 * r * r
-    good &= allowed[:, None]
+    kept, brought, across = r - _inner(xd, x), _inner(nd, new), xd @ new.T
+    # (r + brought) kept + across², its first part as one product of matrices
+    ratio = np.column_stack((r * kept, kept)) @ np.vstack((one, brought))
+    if traced is not None:
+        dsd, before = traced
+        n2, x2 = new @ dsd, x @ dsd
+        less = _inner(x2, x)
+        change = np.column_stack((r * less, less, -kept)) @ np.vstack((one, brought, _inner(n2, new)))
+        second = x2 @ new.T
+        second *= across
+        second *= 2
+        change -= second
+    across *= across
+    ratio += across
+    good = ratio > (1e-12 * r * r)[:, None]
+    if not allowed.all():
+        good &= allowed
     if traced is None:
         ratio[~good] = 0.0
-        best = ratio.argmax(axis=0)
-        found = np.where(good[best, rows], ratio[best, rows] / (r * r), 1.0)
-        return best, np.where(good[best, rows], np.log(found) / x.shape[1], -np.inf)
-    dsd, before = traced
-    n2, x2 = new @ dsd, x @ dsd
-    trace = n2 @ x.T
-    trace *= c
-    trace *= -2
-    trace += left * _inner(x2, x)
-    trace -= _inner(n2, new)[:, None] * right
+        best = ratio.argmax(axis=1)
+        found = np.where(good[rows, best], ratio[rows, best] / (r * r), 1.0)
+        return best, np.where(good[rows, best], np.log(found) / x.shape[1], -np.inf)
     ratio[~good] = 1.0
-    trace /= ratio
-    trace += before
-    good &= trace > 0
-    trace[~good] = np.inf
-    best = trace.argmin(axis=0)
-    return best, trace_gain(before, trace[best, rows], good[best, rows])
+    change /= ratio
+    change[~good] = np.inf
+    best = change.argmin(axis=1)
+    return best, trace_gain(before, before + change[rows, best], good[rows, best])
 
 
 def trial_line_gains(
@@ -293,19 +297,20 @@ def trial_line_gains(
     -------
     ndarray of shape (b, u, q, T)
     """
-    powers = tau[None] ** np.arange(1, 2 * len(coefficients) + 1)[:, None, None, None, None]
-    a, b, c = _line_forms(d, coefficients, powers, wx)
-    b += 1
-    rest = (own - c)[:, :, None, None]
-    ratio = b * b + a * rest
+    a, b, c = _line_forms(d, coefficients, wx)
+    b[0] += 1
+    rest = (own - c)[:, :, None]
+    ratio = along(_multiplied(b, b) + rest * a, tau)
     good = ratio > 1e-12
-    safe = np.where(good, ratio, 1.0)
+    ratio[~good] = 1.0
     if traced is None:
-        return np.where(good, np.log(safe) / d.shape[-1], -np.inf)
+        return np.where(good, np.log(ratio) / d.shape[-1], -np.inf)
     dsd, before = traced
-    a2, b2, c2 = _line_forms(dsd, coefficients, powers, wx)
+    a2, b2, c2 = _line_forms(dsd, coefficients, wx)
+    change = along(a * c2[:, :, None] - rest * a2 - 2 * _multiplied(b, b2), tau)
+    change /= ratio
     before = before[:, None, None, None]
-    return trace_gain(before, before + (a * c2[:, :, None, None] - rest * a2 - 2 * b * b2) / safe, good)
+    return trace_gain(before, before + change, good)
 
 
 def trace_gain(before: np.ndarray | float, trace: np.ndarray, good: np.ndarray) -> np.ndarray:
@@ -320,20 +325,40 @@ def _inner(left: np.ndarray, right: np.ndarray) -> np.ndarray:
 
 
 def _line_forms(
-    k: np.ndarray, coefficients: np.ndarray, powers: np.ndarray, w: np.ndarray
+    k: np.ndarray, coefficients: np.ndarray, w: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """d'Kd and d'Kw of the change d along every line, shape (b, u, q, T) each, and w'Kw, shape (b, u)."""
+    """d'Kd and d'Kw of the change d along lines, as the coefficients of polynomials (…, b, u, q), and w'Kw, shape (b, u)."""
     degree, many, u, q, p = coefficients.shape
     ck = (coefficients.reshape(degree, many, u * q, p) @ k).reshape(coefficients.shape)
     kw = w @ k
-    cross = np.matmul(coefficients, kw[None, :, :, :, None])
-    linear = (cross * powers[:degree]).sum(axis=0)
-    square = np.zeros(powers.shape[1:])
+    square = np.zeros((2 * degree + 1, many, u, q))
     for i in range(degree):
         for j in range(i, degree):
-            block = np.einsum("buqp,buqp->buq", ck[i], coefficients[j]) * (1 if i == j else 2)
-            square += block[..., None] * powers[i + j + 1]
+            each = np.einsum("buqp,buqp->buq", ck[i], coefficients[j])
+            square[i + j + 2] += each if i == j else 2 * each
+    linear = np.zeros((degree + 1, many, u, q))
+    linear[1:] = np.matmul(coefficients, kw[None, :, :, :, None])[..., 0]
     return square, linear, np.einsum("bup,bup->bu", kw, w)
+
+
+def _multiplied(one: np.ndarray, other: np.ndarray) -> np.ndarray:
+    """The product of polynomials of one degree, coefficients along the first axis."""
+    n = len(one)
+    out = np.zeros((2 * n - 1, *one.shape[1:]))
+    for k in range(n):
+        out[k : k + n] += one[k] * other
+    return out
+
+
+def along(polynomial: np.ndarray, tau: np.ndarray) -> np.ndarray:
+    """A polynomial of every line at its places, by Horner's rule."""
+    *rest, last = polynomial[..., None]
+    out = last * tau
+    for coefficient in reversed(rest[1:]):
+        out += coefficient
+        out *= tau
+    out += rest[0]
+    return np.asarray(out)
 
 
 def _line_blocks(k: np.ndarray, coefficients: np.ndarray, powers: np.ndarray, wx: np.ndarray) -> np.ndarray:

@@ -166,7 +166,7 @@ def extend(
         notes=[f"Errors: {source}.", *space.merged, *notes],
     ).check()
     check_weighable(ask)
-    basis = Basis(ask.region, space)
+    basis = ask.basis
     made, beside = _made(ask, basis, old, credited, checks, control)
     rows, extras = running.arranged(ask, made)
     ask.notes += [text for text in [savings(ask, made.structure)] if text]
@@ -188,6 +188,7 @@ def extend(
         prior=made.prior,
         extras={k: v + (before.extras[k] if before is not None else 0.0) for k, v in extras.items()},
     )
+    plan.basis = basis
     if made.prior is not None:
         plan.notes.append(plan.judge().told_words)
     return plan

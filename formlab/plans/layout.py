@@ -11,7 +11,6 @@ import pandas as pd
 from formlab.brief import Brief
 from formlab.errors import PlanError
 from formlab.plans.ask import Ask, Made
-from formlab.plans.basis import Basis
 from formlab.plans.extras import add_checks, add_controls
 from formlab.plans.optimal import check_weighable, make_optimal, savings
 from formlab.plans.order import lay_in_order
@@ -199,7 +198,7 @@ def lay_out(
         made = make_textbook(ask)
     made = _repeat(made, replicates)
     if checks:
-        made = add_checks(ask, Basis(ask.region, ask.space), made, checks)
+        made = add_checks(ask, ask.basis, made, checks)
     if control is not None:
         made = add_controls(ask, made, control)
     rows, extras = running.arranged(ask, made)
@@ -217,6 +216,8 @@ def lay_out(
         prior=made.prior,
         extras=extras,
     )
+    if kind == "optimal":
+        plan.basis = ask.basis
     if made.prior is not None:
         plan.notes.append(plan.judge().told_words)
     return plan

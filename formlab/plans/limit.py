@@ -19,7 +19,7 @@ import numpy as np
 
 from formlab.plans.basis import Basis
 from formlab.plans.candidates import Candidates
-from formlab.plans.criteria import score
+from formlab.plans.criteria import along, score
 from formlab.plans.lines import Lines
 from formlab.plans.structure import Structure
 from formlab.plans.weights import best_weights
@@ -30,6 +30,7 @@ __all__ = ["Limit", "upper_limit"]
 GAP = 1e-3
 ROUNDS = 300
 ADDED, CLIMBS = 30, 30  # candidates added in a round; batches moved to the top of the sensitivity
+RANDOM, DRAWN = 8, 50  # starts inside the region that are looked at, and how often before more are drawn
 MOST_MULTISETS = 1000
 MOST_VERTEX_POINTS = 30_000
 
@@ -132,6 +133,7 @@ class _Solver:
         self.infos: list[np.ndarray] = []  # whitened columns (size, p)
         self.w = np.empty(0)
         self.between = False
+        self._unused = np.empty((0, 0))  # random points
         rows = structure.rows("batch") if structure.random else [np.array([k]) for k in range(structure.n)]
         for r in rows:
             k = next(i for i, kind in enumerate(self.kinds) if kind.size == len(r))
@@ -226,18 +228,17 @@ class _Solver:
         columns = self.basis.matrix(points)
         directions, tau, coefficients = lines.through(points[:, rows], self.rng, columns[:, rows])
         ck = coefficients @ k
-        psi = np.repeat(np.repeat(values[:, None, None], tau.shape[1], axis=1), tau.shape[2], axis=2)
-        linear = 2 * np.einsum("juqsp,usp->juq", ck, np.matmul(inner[rows], columns))
+        psi = np.zeros((2 * len(ck) + 1, *tau.shape[:2]))  # coefficients of its powers
+        psi[0] = values[:, None]
+        psi[1 : len(ck) + 1] = 2 * np.einsum("juqsp,usp->juq", ck, np.matmul(inner[rows], columns))
         own = inner[np.ix_(rows, rows)]
         for i in range(len(coefficients)):
-            psi += tau ** (i + 1) * linear[i][..., None]
             weighed = np.einsum("ab,uqbp->uqap", own, ck[i])
             for j in range(len(coefficients)):
-                square = np.einsum("uqap,uqap->uq", weighed, coefficients[j])
-                psi += tau ** (i + j + 2) * square[..., None]
-        unit = np.arange(len(points))
-        q, t = np.unravel_index(psi.reshape(len(points), -1).argmax(axis=1), psi.shape[1:])
-        up = psi[unit, q, t] > values
+                psi[i + j + 2] += np.einsum("uqap,uqap->uq", weighed, coefficients[j])
+        reached, unit = along(psi, tau), np.arange(len(points))
+        q, t = np.unravel_index(reached.reshape(len(points), -1).argmax(axis=1), tau.shape[1:])
+        up = reached[unit, q, t] > values
         step = (tau[unit, q, t][:, None] * directions[unit, q])[up]
         out = points.copy()
         which = np.flatnonzero(up)[:, None]
@@ -252,11 +253,17 @@ class _Solver:
         batches, psi = self._scan(k, kind)
         order = np.argsort(-psi)[:count]
         picks = [(batches(int(i)), float(psi[i])) for i in order if np.isfinite(psi[i])]
-        sample = self.basis.points(self.basis.region.sample(8, self.rng))
-        for row in sample:
+        for row in self._random_points():
             start = np.repeat(row[None], kind.size, axis=0)
             picks.append((start, float(self._psi(k, kind, self.basis.matrix(start)[None])[0])))
         return picks
+
+    def _random_points(self) -> np.ndarray:
+        """A few points of the region not used before; they are drawn many at a time, which takes little longer."""
+        if not len(self._unused):
+            self._unused = self.basis.points(self.basis.region.sample(RANDOM * DRAWN, self.rng))
+        some, self._unused = self._unused[:RANDOM], self._unused[RANDOM:]
+        return some
 
     def _scan(self, k: np.ndarray, kind: _Kind) -> tuple[Any, np.ndarray]:
         """Sensitivity of every candidate batch; and a function from its number to its points."""

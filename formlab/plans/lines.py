@@ -141,29 +141,6 @@ class Lines:
         out[..., :d], out[..., d:] = there, rows[..., d:]
         return out
 
-    def derivative(self, points: np.ndarray, ways: np.ndarray, by_column: np.ndarray) -> np.ndarray:
-        """Return the derivative along some ways of what is linear in the model's own columns.
-
-        Parameters
-        ----------
-        points : ndarray of shape (…, v)
-        ways : ndarray of shape (k, d)
-        by_column : ndarray of shape (…, p)
-            Its derivatives by the model's own columns.
-
-        Returns
-        -------
-        ndarray of shape (…, k)
-        """
-        v, p = points.shape[-1], by_column.shape[-1]
-        flat, slopes = points.reshape(-1, v), by_column.reshape(-1, p)
-        there = np.repeat(np.repeat(flat[None, :, None], len(ways), axis=2), len(self._nodes), axis=0)
-        there[..., : ways.shape[1]] += self._nodes[:, None, None, None] * ways
-        raw = self.basis.raw(there.reshape(-1, v)).reshape(len(self._nodes), len(flat), len(ways), p)
-        change = raw - self.basis.raw(flat)[None, :, None]
-        along = np.matmul(change, slopes[None, :, :, None])[..., 0]
-        return np.tensordot(self._solve[0], along, axes=1).reshape(*points.shape[:-1], len(ways))
-
     def _reach(self, rows: np.ndarray, directions: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """How far all rows of a unit can go along each direction, and against it; every line meets a range's end."""
         speed = directions @ self.lhs.T

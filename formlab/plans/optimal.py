@@ -27,7 +27,7 @@ __all__ = ["check_weighable", "grouped", "make_optimal", "pose", "prior_for", "s
 
 def make_optimal(ask: Ask) -> Made:
     """Return the plan with the best criterion that the search finds."""
-    basis = Basis(ask.region, ask.space)
+    basis = ask.basis
     structure = shape(ask, basis)
     p = len(ask.space)
     problem = pose(ask, basis, structure, np.zeros((p, p)))

@@ -11,7 +11,6 @@ import pandas as pd
 from formlab.errors import PlanError
 from formlab.html import counted
 from formlab.plans.ask import Ask, Made
-from formlab.plans.basis import Basis
 from formlab.plans.order import (
     Changeovers,
     apart_in_loads,
@@ -86,7 +85,7 @@ class Running:
             ask.notes += notes
             return rows, minutes, kg
         if self.order == "trend":
-            basis = Basis(ask.region, ask.space)
+            basis = ask.basis
             rows, largest = trend_order(structure, basis.raw(basis.points(made.frame)), rng)
             ask.notes.append(
                 "Run order nearly free of time trends: no model column has a correlation above "

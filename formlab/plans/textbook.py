@@ -11,7 +11,6 @@ from formlab.errors import PlanError
 from formlab.html import counted, first_few
 from formlab.plans import classical, screening
 from formlab.plans.ask import Ask, Made
-from formlab.plans.basis import Basis
 from formlab.plans.capacity import independent, lost_words
 from formlab.plans.optimal import grouped
 from formlab.plans.spread import spread
@@ -123,7 +122,7 @@ def _screening(ask: Ask) -> pd.DataFrame:
 
 
 def _spread(ask: Ask) -> pd.DataFrame:
-    basis = Basis(ask.region, ask.space)
+    basis = ask.basis
     factors = len(ask.brief.varied) + len(ask.brief.settings)
     runs = ask.runs or 10 * factors
     if ask.runs is None:
@@ -206,7 +205,7 @@ def _spread_out(ask: Ask, frame: pd.DataFrame, batch: np.ndarray, count: int) ->
     Swaps two batches of different groups while the squared group sums of the orthonormal columns fall:
     the blocks end up nearly orthogonal to the model.
     """
-    basis = Basis(ask.region, ask.space)
+    basis = ask.basis
     x = basis.matrix(basis.points(frame))
     x = x - x.mean(axis=0)
     x = x / np.where(x.std(axis=0) > 1e-12, x.std(axis=0), 1.0)
