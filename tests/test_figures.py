@@ -531,6 +531,19 @@ def test_effects_of_a_blend_leave_out_heights(case):
     assert names and not set(names) & {"factice", "oil", "kaolin", "pumice"}
 
 
+def test_effects_of_a_blend_are_differences_between_formulas_of_its_region():
+    """Of two components from 0 to 1: a b is 0 at both ends and 1/4 in the middle, so it swings by 1/4 about any level line."""
+    parts = [{"name": n, "low": 0.0, "high": 1.0} for n in "ab"]
+    brief = fl.Brief(basis="fraction", total=1, ingredient=parts, response=[{"name": "y"}])
+    a = np.linspace(0, 1, 21)
+    y = 3 + a + 8 * a * (1 - a) + np.where(np.arange(21) % 2, 0.01, -0.01)
+    surface = fit(brief, pd.DataFrame({"a": a, "b": 1 - a, "y": y}), kind="least squares", seed=1)["y"]
+    [line] = [
+        line for line in figures.effects(surface).lines if line.get_marker() == "o" and len(line.get_xdata())
+    ]
+    assert_allclose(line.get_xdata(), 8 / 4, rtol=0.02)
+
+
 def test_suggestion_against_targets(case):
     rows = figures.predicted_against_targets(case.answer)
     for ax, (_, line) in zip(rows, case.answer.predicted.iterrows(), strict=True):

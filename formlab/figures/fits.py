@@ -14,9 +14,11 @@ from matplotlib.ticker import MaxNLocator
 from formlab.brief import Brief
 from formlab.figures.theme import Look, axes, heading, key, label, panels, percent
 from formlab.html import counted
+from formlab.region import Region
 
 __all__ = ["drift", "effects", "observed_predicted", "residual_checks"]
 
+MOST_ENDS = 2000  # formulas, of either kind, that a column is looked at
 LIMITS = {
     -1: "v",
     1: "^",
@@ -326,10 +328,15 @@ def effects(surface: Any, ax: Axes | None = None, most: int = 24) -> Axes:
     Returns
     -------
     Axes
-        Factors are coded -1 to 1 over their ranges, shares 0 to 1. The constant is left out; of a blend the
-        single shares too, as they are heights and not differences.
+        In phr factors are coded -1 to 1 over their ranges, and the constant is left out. Of a blend the single shares
+        are left out, as they are heights and not differences; every other coefficient is multiplied by how far its
+        column swings over the region beyond what terms of lower degree follow, for one of shares from 0 to 1 speaks of
+        formulas that nobody makes.
     """
-    table = _differences(surface)
+    table, blend = _differences(surface), bool(surface.space.shares)
+    if blend:
+        swings = table["term"].map(_swings(surface))
+        table[["estimate", "low", "high"]] = table[["estimate", "low", "high"]].mul(swings, axis=0)
     shown = table.reindex(table["t"].abs().sort_values(ascending=False, kind="stable").index).head(most)
     names = [_term_title(surface.brief, term) for term in shown["term"]]
     room = 0.075 * max(map(len, names), default=0)  # inches that the names take
@@ -348,15 +355,14 @@ def effects(surface: Any, ax: Axes | None = None, most: int = 24) -> Axes:
     ax.tick_params(axis="y", length=0)
     ax.spines["left"].set_visible(False)
     scale, unit = surface.values.scale.text, surface.response.unit
-    as_measured = f"coefficient, {unit}" if unit else "coefficient"
-    ax.set_xlabel(
-        as_measured if scale == "as measured" else f"coefficient, on the scale of the fit ({scale})"
-    )
+    what = "largest difference in the region" if blend else "coefficient"
+    as_measured = f"{what}, {unit}" if unit else what
+    ax.set_xlabel(as_measured if scale == "as measured" else f"{what}, on the scale of the fit ({scale})")
     left = len(table) - len(shown)
     more = f"; {left} more not drawn" if left else ""
     means = (
-        "terms are what blends do beyond a straight line, shares from 0 to 1"
-        if surface.space.shares
+        "the most that each adds between two formulas of the region to terms of lower degree"
+        if blend
         else "each factor runs from −1 to 1 over its range"
     )
     heading(
@@ -384,4 +390,17 @@ def _term_title(brief: Brief, term: str) -> str:
 def _differences(surface: Any) -> pd.DataFrame:
     """The coefficients whose zero means "no effect"."""
     table = surface.coefficients
-    return table[~table["term"].isin({"1", *surface.space.shares})]
+    return table[~table["term"].isin({"1", *surface.space.shares})].copy()
+
+
+def _swings(surface: Any) -> dict[str, float]:
+    """How far the column of each term goes up and down in the region beyond what those of lower degree follow."""
+    region, space = Region.from_brief(surface.brief), surface.space
+    ends = region.vertices(settings=True)
+    ends = ends.iloc[:: len(ends) // MOST_ENDS + 1]
+    x = space.matrix(pd.concat([ends, region.sample(MOST_ENDS, 0)], ignore_index=True))
+    degree, out = np.array([term.degree for term in space.terms]), {}
+    for k, name in enumerate(space.names):
+        lower = x[:, degree < degree[k]]
+        out[name] = float(np.ptp(x[:, k] - lower @ np.linalg.lstsq(lower, x[:, k])[0]))
+    return out

@@ -35,7 +35,10 @@ ANYWHERE = 2  # of these, those that put units anywhere, where others go to cand
 STARTS = 4  # of a task; one where trials share errors
 ASTRAY = 12  # units put elsewhere at a time, at most: one alone mostly finds its way back
 FRESH = 300  # candidates, at most, that a design with such units is exchanged for
-PATIENCE = (15, 25)  # rounds in a row that gain next to nothing, after which there are no more: one a term within these
+PATIENCE = (
+    15,
+    25,
+)  # rounds in a row that gain next to nothing, after which there are no more: one a term within these
 NEXT_TO_NOTHING = 1e-4
 ROUGH = 1e-3  # gain of a whole sweep below which it stops, except at the end
 NEAR = 1.0  # between X'X over terms of two designs, of which the better is kept: about that of one that has a trial elsewhere
