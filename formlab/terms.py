@@ -232,7 +232,11 @@ class ModelSpace:
                 f"{', '.join(map(repr, map(str, frame.columns)))}."
             )
         amounts, whole = self._measured(frame)
-        columns = [amounts[group].to_numpy(float).sum(axis=1) / whole for group in self._parts.values()]
+        # one column at a time, for a list of names takes pandas many times as long
+        columns = [
+            np.sum([amounts[name].to_numpy(float) for name in group], axis=0) / whole
+            for group in self._parts.values()
+        ]
         for name, (centre, half) in self.codes.items():
             source = frame if name in self._numeric else amounts
             columns.append((source[name].to_numpy(float) - centre) / half)

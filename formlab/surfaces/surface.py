@@ -349,7 +349,7 @@ class Surface:
 
         return warnings_of(self)
 
-    @property
+    @cached_property
     def formula_warnings(self) -> list[str]:
         """Those of `warnings_` that bear on a formula, not on the fit alone; known sooner."""
         from formlab.surfaces.remarks import about_formulas
