@@ -83,10 +83,13 @@ def _left_out_error(part: Part, groups: np.ndarray) -> np.ndarray:
     of a session or history that they share with the group.
     """
     precision, pulled = part.precision, part.pulled
-    out = np.empty(len(pulled))
-    for g in range(groups.max() + 1):
-        rows = np.flatnonzero(groups == g)
-        out[rows] = np.linalg.lstsq(precision[np.ix_(rows, rows)], pulled[rows], rcond=None)[0]
+    out, order, counts = np.empty(len(pulled)), np.argsort(groups, kind="stable"), np.bincount(groups)
+    for size in np.unique(counts):  # groups of one size are solved for at once
+        rows = order[np.repeat(counts == size, counts)].reshape(-1, size)
+        blocks = precision[rows[:, :, None], rows[:, None, :]]
+        # the others tell nothing of some direction of a group: the smallest error that agrees
+        solved = np.linalg.pinv(blocks, rcond=size * np.finfo(float).eps, hermitian=True)
+        out[rows] = (solved @ pulled[rows][:, :, None])[:, :, 0]
     return out
 
 

@@ -24,14 +24,13 @@ if TYPE_CHECKING:
 __all__ = ["about_formulas", "warnings_of"]
 
 NO_TABLE = "No analysis of variance"
-HANGS = "hangs on the prior"
 
 Found = list[tuple[int, str]]
 
 
-def warnings_of(surface: Surface, terms: bool = True) -> list[str]:
-    """Return what weakens the fit, gravest first; with what is said of single terms, which takes longer, or without."""
-    found: list[tuple[int, str]] = [(5 if note.startswith(NO_TABLE) else 3, note) for note in surface.notes]
+def looks(surface: Surface) -> Found:
+    """Return what weakens the fit as a whole: how grave it is, least the gravest, and what to say."""
+    found: Found = [(5 if note.startswith(NO_TABLE) else 3, note) for note in surface.notes]
     for look in (
         _never_varied,
         _censored,
@@ -53,16 +52,21 @@ def warnings_of(surface: Surface, terms: bool = True) -> list[str]:
         _tails,
     ):
         found += look(surface)
-    if terms:
-        found += _hinges(surface)
-    return [text for _, text in sorted(found, key=lambda item: item[0])]
+    return found
+
+
+def warnings_of(surface: Surface) -> list[str]:
+    """Return all that weakens the fit, gravest first, with what is said of single terms, which takes longer to find."""
+    return _gravest_first([*surface.looks, *_hinges(surface)])
 
 
 def about_formulas(surface: Surface) -> list[str]:
     """Return the warnings that bear on a formula: none of terms that hang on a prior, nor of a table that is not there."""
-    known = vars(surface).get("warnings_")  # where they were asked for before
-    found = warnings_of(surface, terms=False) if known is None else known
-    return [text for text in found if not text.startswith(NO_TABLE) and HANGS not in text]
+    return [text for text in _gravest_first(surface.looks) if not text.startswith(NO_TABLE)]
+
+
+def _gravest_first(found: Found) -> list[str]:
+    return [text for _, text in sorted(found, key=lambda item: item[0])]
 
 
 def _never_varied(surface: Surface) -> Found:
@@ -407,7 +411,7 @@ def _hinges(surface: Surface) -> Found:
         return []
     said = [f"{r.term!r} ({r.stated}; halved {r.halved}, doubled {r.doubled})" for r in table.itertuples()]
     return [(3,
-        f"What is said of {first_few(said, 3)} {HANGS}: it changes when the prior's scale is halved or doubled. "
+        f"What is said of {first_few(said, 3)} hangs on the prior: it changes when the prior's scale is halved or doubled. "
         "More trials near the ends of its range would tell.")]  # fmt: skip
 
 

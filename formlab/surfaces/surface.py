@@ -350,6 +350,13 @@ class Surface:
         return warnings_of(self)
 
     @cached_property
+    def looks(self) -> list[tuple[int, str]]:
+        """What weakens the fit as a whole: how grave it is, least the gravest, and what to say."""
+        from formlab.surfaces.remarks import looks
+
+        return looks(self)
+
+    @property
     def formula_warnings(self) -> list[str]:
         """Those of `warnings_` that bear on a formula, not on the fit alone; known sooner."""
         from formlab.surfaces.remarks import about_formulas
