@@ -20,18 +20,22 @@ class Figures(SimpleNamespace):
         return 0.002
 
 
-def answers(monkeypatch, figures):
-    """Let searches end in formulas of these figures; return the confidences that they were asked for."""
+def answers(monkeypatch, figures, most=1.0):
+    """Let searches end in formulas of these figures; return the confidences that they were asked for.
+
+    On the draws of the search no formula is surer than `most`, and the surest one is the dearest.
+    """
     brief, asked, left = brief_of(), [], iter(figures)
     question = Question(brief, None, None, ("minimise", "cost_per_kg"), 0.90, "true_mean")
     formula = pd.DataFrame({"rubber": [100.0], "oil": [5.0], "chalk": [60.0]})
 
     def search(region, question, **effort):
         asked.append(question.confidence)
-        return Found(formula, np.zeros(1), np.array([1.0 + 0.001 * len(asked)]))
+        short = max((question.confidence or 0) - most, 0.0)
+        return Found(formula, np.array([short]), np.array([1.0 + 0.001 * len(asked) + (short > 0)]))
 
     monkeypatch.setattr(seek, "search", search)
-    monkeypatch.setattr(seek, "_fresh", lambda *args: (Figures(true_mean=next(left)), 0.9))
+    monkeypatch.setattr(seek, "_fresh", lambda *args: (Figures(true_mean=next(left)), min(0.9, most)))
     found, got, _ = seek.search_until(question, Region.from_brief(brief), None, 1)
     return asked, got.true_mean, question
 
@@ -47,6 +51,17 @@ def test_more_than_was_asked_is_brought_down_while_that_is_cheap_to_try(monkeypa
     asked, got, _ = answers(monkeypatch, [0.93, 0.92, 0.91, 0.905])
     assert len(asked) == 4 and (np.diff(asked) < 0).all()
     assert got == 0.93  # the cheapest of those that were good enough
+
+
+def test_the_most_probable_formula_is_not_taken_for_the_cheapest_where_it_is_surer_than_asked(monkeypatch):
+    """Its search falls just short of 0.90, fresh draws show 0.93: a cheaper one may be sure enough."""
+    asked, got, _ = answers(monkeypatch, [0.93, 0.901], most=0.899)
+    assert got == 0.901 and asked[1] < 0.899
+
+
+def test_the_most_probable_formula_is_answered_where_nothing_is_surer(monkeypatch):
+    asked, got, _ = answers(monkeypatch, [0.85, 0.86], most=0.86)
+    assert got == 0.86 and asked == [0.90, None]
 
 
 def test_the_drafting_block_is_never_answered_by_its_most_probable_formula():

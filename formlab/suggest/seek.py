@@ -91,9 +91,12 @@ def search_until(
         if good and (kept is None or found.value[0] < kept[0]):
             kept = float(found.value[0]), found, figures, claimed
         enough = kept is not None and attempt >= 3
-        if enough or found.shortfall[0] > 0 or abs(figure - asked) <= error:
+        short = found.shortfall[0] > 0  # what was found is then the most probable formula, and may be far dearer
+        if enough or abs(figure - asked) <= error or (short and figure < asked):
             break
         assert confidence is not None
+        if short:
+            confidence = claimed
         step = 0.9 if attempt < 3 else 1.5  # what is chosen anew is again too good by having been chosen
         confidence = float(np.clip(confidence + step * (asked - figure), 0.01, 0.999))
         starts, effort = found.formulas, {"pool": 500, "rounds": 30}
