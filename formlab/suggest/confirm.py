@@ -150,6 +150,10 @@ def confirm(
     pooled = {
         place: np.concatenate([drawn_for[k] for k in some]) for some in alike.values() for place in some
     }
+    typical = drawn.typical(formulas)
+    # as surfaces predict: the middle, but of what has bounds on both sides the expectation
+    bounded = [part.kind in ("pass", "rating") for part in brief.responses if part.name in names]
+    said = np.where(bounded, typical.mean(axis=0)[:, where], np.median(typical, axis=0)[:, where])
     for place, (label, group) in enumerate(zip(dict.fromkeys(batch), groups)):
         values = drawn_for[place]
         for k, name in enumerate(names):
@@ -165,7 +169,7 @@ def confirm(
             lines.append(
                 {
                     "batch": label, "response": name, "unit": brief.unit(name), "observed": reading,
-                    "predicted": float(pooled[place][:, k].mean()), "low": low, "high": high,
+                    "predicted": float(said[place, k]), "low": low, "high": high,
                     "inside": bool(low <= reading <= high), "target": part.target_text,
                     "meets": bool(part.meets(reading)) if part.has_target else None,
                 }
@@ -186,7 +190,7 @@ def confirm(
         brief,
         formulas,
         list(dict.fromkeys(batch)),
-        drawn.typical(formulas),
+        typical,
         predicted,
         seen,
         made_at_all,

@@ -27,6 +27,7 @@ __all__ = ["Surface", "check_shares"]
 
 MANY = 400  # parts of the posterior for tables that speak of rare ones
 NODES = 65  # of the table that a mixture of laws is inverted by
+STRATA = 64  # equal parts of a law, each seen at its middle
 CHUNK = 64  # formulas at a time, so that the table stays in cache
 
 
@@ -98,7 +99,8 @@ class Surface:
     def predict(self, frame: pd.DataFrame, return_std: bool = False, *, outside: str = "warn") -> Any:
         """Return the mean of the response in its own unit, shape (n,), integrated over the error levels.
 
-        It is the middle of the posterior of that mean. Where the brief's ``statistic`` of the response is the median,
+        It is the middle of the posterior of that mean; of a rating or a pass the expectation, which is what a piece
+        is expected to get. Where the brief's ``statistic`` of the response is the median,
         all of it is said of the true median.
 
         Parameters
@@ -106,7 +108,8 @@ class Surface:
         frame : DataFrame
             Formulas with the brief's columns; fixed ingredients may be missing.
         return_std : bool
-            Also return the standard deviation of that mean, shape (n,).
+            Also return half the distance between the 16 and 84 per cent points of that posterior, shape (n,): the standard
+            deviation where it is normal.
         outside : {"warn", "ignore"}
             What to do where formulas lie outside the brief's region by more than 1 % of a range and were not tried.
 
@@ -158,8 +161,12 @@ class Surface:
     def _mean_std(self, laws: list[_Law]) -> tuple[np.ndarray, np.ndarray]:
         """Middle of the posterior of the mean, and half the distance between its 16 and 84 per cent points.
 
-        The expectation itself hangs on the far tail of a log scale; the middle does not.
+        The expectation itself hangs on the far tail of a log scale; the middle does not. A rating and a share that
+        passes have bounds on both sides, and their expectation is what a piece is expected to get: the middle may be near
+        1 only because little is known.
         """
+        if self.response.kind in ("pass", "rating"):
+            return _expectation(laws, self.weights)
         if len(laws) == 1:
             law = laws[0]
             # the middle difference keeps the standard deviation that of the mean on its own scale
@@ -185,7 +192,7 @@ class Surface:
         Returns
         -------
         DataFrame
-            mean, std_error, low, high (of the mean; all of the median where the brief's ``statistic`` is that), batch_low, batch_high (one reading of one slab of a new
+            mean, std_error (both as in `predict`), low, high (of the mean; all of the median where the brief's ``statistic`` is that), batch_low, batch_high (one reading of one slab of a new
             batch), all in the response's own unit.
 
         Raises
@@ -445,6 +452,19 @@ class _Law:
     df: float
     within: float  # of batches and slabs: integrated into the mean; 0 for the median
     total: float  # of one reading of one slab of a new batch
+
+
+def _expectation(laws: list[_Law], weights: tuple[float, ...]) -> tuple[np.ndarray, np.ndarray]:
+    """Mean and standard deviation of a mixture of Student laws in the response's own unit, where that has bounds."""
+    from scipy.special import ndtri, stdtrit
+
+    shares = (np.arange(STRATA) + 0.5) / STRATA
+    mean = square = np.zeros(len(laws[0].eta))
+    for law, weight in zip(laws, weights):
+        z = ndtri(shares) if np.isinf(law.df) else stdtrit(law.df, shares)
+        values = law.scale.mean(law.eta[:, None] + z * law.sd[:, None], law.within)
+        mean, square = mean + weight * values.mean(axis=1), square + weight * (values**2).mean(axis=1)
+    return mean, np.sqrt(np.maximum(square - mean**2, 0.0))
 
 
 def _quantile(laws: list[_Law], weights: tuple[float, ...], p: float) -> np.ndarray:
