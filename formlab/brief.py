@@ -6,6 +6,7 @@ import hashlib
 import json
 from collections.abc import Mapping
 from functools import cached_property
+from numbers import Real
 from typing import Any, Literal
 
 import numpy as np
@@ -282,9 +283,16 @@ class Brief(Part):
         Raises
         ------
         BriefError
-            Naming the ingredients that have none.
+            Naming the ingredients that have none, or what in `instead` is no ingredient or no amount from 0 up.
         """
         instead = instead or {}
+        for name, value in instead.items():
+            if name not in self.ingredient_names:
+                raise BriefError(
+                    f"{field} of {name!r}: it is no ingredient of the brief; choose among {self.ingredient_names}."
+                )
+            if not (isinstance(value, Real) and 0 <= value < np.inf):
+                raise BriefError(f"{field} of {name!r} = {value!r}; give a number from 0 up.")
         values = {p.name: instead.get(p.name, getattr(p, field)) for p in self.ingredients}
         lacking = [f"ingredient {name!r}, {field}" for name, value in values.items() if value is None]
         if lacking:

@@ -216,7 +216,13 @@ def test_a_missing_density_or_price_is_named_and_may_be_given():
         str(caught.value)
         == "1 problem:\n  ingredient 'sbr', price: Expected a price, needed for cost or volume."
     )
-    assert brief.numbers("price", {"sbr": 2.0, "unknown": 1.0}).to_dict() == {"sbr": 2.0, "oil": 1.0}
+    assert brief.numbers("price", {"sbr": 2.0}).to_dict() == {"sbr": 2.0, "oil": 1.0}
+    with pytest.raises(
+        BriefError, match=r"price of 'sbrr': it is no ingredient .* choose among \['sbr', 'oil'\]"
+    ):
+        brief.numbers("price", {"sbrr": 2.0})
+    with pytest.raises(BriefError, match="price of 'sbr' = nan; give a number from 0 up"):
+        brief.numbers("price", {"sbr": float("nan")})
     assert not brief.has_costs and small().has_costs
 
 

@@ -188,6 +188,8 @@ def test_premium_buys_certainty_while_it_is_cheap_and_says_what_it_costs():
     extra = enough.cost["per_litre"] / least - 1
     assert 0.002 < extra < 0.02
     assert any(f"this one costs {100 * extra:.1f} % more" in note for note in enough.notes)
+    with pytest.raises(SuggestError, match=r"surfaces = NoneType; give what formlab\.fit returned"):
+        suggest(brief_of(), None)
     with pytest.raises(SuggestError, match=r"premium = 2; give a share of the cost, 0\.01 for 1 %\."):
         suggest(brief, surfaces, premium=2, **asked)
 

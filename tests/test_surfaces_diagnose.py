@@ -208,6 +208,8 @@ def test_prior_sensitivity_marks_what_flips():
     )
     assert len(table) == len(terms) + 1
     assert prior_sensitivity(fit(line(at_least=9.0), noisy(14), kind="least squares", seed=1)).empty
+    with pytest.raises(FitError, match="give it what formlab.fit returned"):
+        prior_sensitivity(surfaces["y"])
 
 
 def test_a_chance_near_a_half_is_no_verdict_that_flips():

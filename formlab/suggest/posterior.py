@@ -70,12 +70,16 @@ def chance_to_make(draws: Drawn, frame: pd.DataFrame) -> np.ndarray | None:
 
 
 def check_all_fitted(brief: Brief, surfaces: Posterior) -> None:
-    """Raise if a response of the brief has no surface: figures of a formula speak of all of them.
+    """Raise if what is given is no fit, or a response of the brief has no surface: figures of a formula speak of all of them.
 
     Raises
     ------
     SuggestError
     """
+    if not callable(getattr(surfaces, "draw", None)):
+        raise SuggestError(
+            f"surfaces = {type(surfaces).__name__}; give what formlab.fit returned for this brief."
+        )
     fitted = getattr(surfaces, "names", None)
     lacking = [] if fitted is None else [n for n in brief.response_names if n not in fitted]
     if lacking:

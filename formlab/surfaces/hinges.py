@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from formlab.errors import FitError
 from formlab.surfaces.noise import Scatter
 from formlab.surfaces.parts import Part
 from formlab.surfaces.priors import by_origin, under_scale, with_prior_scale
@@ -39,9 +40,19 @@ def prior_sensitivity(surfaces: Surfaces, seed: int = 0) -> pd.DataFrame:
     -------
     DataFrame
         response, verdict_on, stated, halved, doubled, flips.
+
+    Raises
+    ------
+    FitError
+        If it is given one surface.
     """
     from formlab.surfaces.interpret import _start
 
+    if hasattr(surfaces, "predict"):
+        raise FitError(
+            "prior_sensitivity looks at all surfaces of a fit together: give it what formlab.fit returned. What hangs on the prior of "
+            "one surface is its `hinges`."
+        )
     at, of = _start(surfaces.brief, None), list(surfaces)
     held = [surface for surface in surfaces.values() if surface.origins]
     met: dict[str, np.ndarray] = {}
