@@ -1,5 +1,7 @@
 """Targets that cannot all be met: which fight, and by how much each must give."""
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.testing import assert_allclose
 from scipy.stats import norm
@@ -27,7 +29,7 @@ def test_two_targets_that_fight_and_what_each_must_give():
     assert 5.0 < give["hardness"] < 6.6
     assert 10.0 < give["slip"] < 13.2
     assert (
-        "hardness and slip fight most: both together are met with probability 0.00 at best. To"
+        "hardness and slip are hardest to meet together: both with probability 0.00 at best. To"
         in conflict.words
     )
     # 3 m is 10 and three margins of the doubt: slip 25 - m at oil = 20 - m leaves hardness 45 + m / 2
@@ -55,10 +57,13 @@ def test_three_targets_that_only_together_are_too_much():
     assert_allclose(give["equally"], np.array([1, 1, 2]) * lacking / 4, atol=0.011)
     assert_allclose(give["alone"], 1.0)
     assert conflict.words.startswith(
-        "u, v and sum fight most: all three together are met with probability 0.00 at best, any two of them with 0.90 or more. "
+        "u, v and sum are hardest to meet together: all three with probability 0.00 at best, any two of them with 0.90 or more. "
         "To reach 0.90 for all targets, relax u (at least 0.6 x) by 0.2"
     )
-    assert ". Or each a little: u (at least 0.6 x) by 0.0" in conflict.words
+    assert ". Or all of them at once: u (at least 0.6 x) by 0.0" in conflict.words
+    assert not conflict.failures and "can be made" not in conflict.words
+    said = replace(conflict, failures=True).words
+    assert said == f"{conflict.words} In all of these counts the chance that the formula can be made at all."
 
 
 def test_two_fights_at_once_are_said():
@@ -85,7 +90,7 @@ def test_a_target_out_of_reach_is_not_said_to_fight():
     assert list(conflict.give["response"]) == ["hardness"]
     assert_allclose(conflict.give["give"], 3 + 0.5 * norm.ppf(0.9), atol=0.13)
     assert conflict.words.startswith("Out of reach even alone: hardness with probability 0.00 at best. ")
-    assert "it takes hardness (at least 58 Shore A) by 3." in conflict.words
+    assert "To be met with 0.90 at all, relax hardness (at least 58 Shore A) by 3." in conflict.words
     answer = suggest(brief, surfaces, confidence=0.9, alternatives=0, seed=1)
     assert answer.notes[1].startswith("Out of reach even alone: hardness")
     # nothing is probable, so the answer is what comes nearest: hardness is highest with no oil and all the chalk

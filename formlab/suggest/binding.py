@@ -154,7 +154,12 @@ def _price_of_target(
     if without.shortfall[0] <= 0:
         k = question.brief.response_names.index(part.name)
         ends = np.quantile(final.typical(without.formulas.head(1))[:, 0, k], [0.01, 0.99])
-        words = [f"{v:.3g}" for v, beyond in zip(ends, (ends[0] < low, ends[1] > high)) if beyond]
+        both = bool(np.isfinite([low, high]).all())  # then the other end is said too
+        words = [
+            f"{v if beyond else end:.3g}"
+            for v, end, beyond in zip(ends, (low, high), (ends[0] < low, ends[1] > high))
+            if beyond or both
+        ]
         whole, free = max(base - float(without.value[0]), saved), f"{' to '.join(words)} {part.unit}".strip()
         if low <= ends[0] and ends[1] <= high:  # what it would save is only what searches leave
             return None

@@ -50,6 +50,8 @@ class Conflict:
     confidence : float
     together : float
         The highest probability that all are met; empty `give` where that is enough.
+    failures : bool
+        Whether trials failed, so that the chance that a formula can be made at all counts in every probability.
     """
 
     fighting: tuple[str, ...]
@@ -57,6 +59,7 @@ class Conflict:
     give: pd.DataFrame
     confidence: float
     together: float
+    failures: bool = False
 
     @property
     def words(self) -> str:
@@ -65,7 +68,7 @@ class Conflict:
         if "equally" not in self.give:
             chances = [f"{v.response} with probability {v.alone:.2f}" for v in self.give.itertuples()]
             head, by = f"Out of reach even alone: {', '.join(chances)} at best.", self._by("give")
-            takes = f" To be met with {self.confidence:.2f} at all, it takes {_listed(by)}." if by else ""
+            takes = f" To be met with {self.confidence:.2f} at all, relax {_listed(by)}." if by else ""
             return (
                 head
                 + takes
@@ -73,13 +76,20 @@ class Conflict:
                     f" {name} is farther away than {MOST_STEPS:g} times what matters."
                     for name in self.give["response"][np.isinf(self.give["give"])]
                 )
+                + self._makeable
             )
         best = self.sets["best"][self.sets["targets"] == self.fighting].iloc[0]
         count = COUNTS.get(len(self.fighting), f"all {len(self.fighting)}")
-        head = f"{_listed(self.fighting)} fight most: {count} together are met with probability {best:.2f} at best"
+        head = f"{_listed(self.fighting)} are hardest to meet together: {count} with probability {best:.2f} at best"
         if len(self.fighting) > 2:
             head += f", any {'two' if len(self.fighting) == 3 else 'fewer'} of them with {self.confidence:.2f} or more"
-        return f"{head}. {self._ways}"
+        return f"{head}. {self._ways}{self._makeable}"
+
+    @property
+    def _makeable(self) -> str:
+        return (
+            " In all of these counts the chance that the formula can be made at all." if self.failures else ""
+        )
 
     @property
     def _ways(self) -> str:
@@ -93,7 +103,7 @@ class Conflict:
                 else f"No relaxing of one of {_listed(others)} is enough"
             )
         if np.isfinite(self.give["equally"]).all():
-            return f"{said}. Or each a little: {_listed(self._by('equally'))}."
+            return f"{said}. Or all of them at once: {_listed(self._by('equally'))}."
         return f"{said}, nor of all together: other targets fight as well."
 
     def _by(self, column: str) -> list[str]:
@@ -186,7 +196,7 @@ def find_conflict(
     )  # fmt: skip
     if not alone:
         give["equally"] = reach.least(chosen, {}) * np.array([matters(p) for p in chosen])
-    return Conflict(tuple(p.name for p in chosen), sets, give, confidence, together)
+    return Conflict(tuple(p.name for p in chosen), sets, give, confidence, together, reach.made is not None)
 
 
 class _Reach:
