@@ -191,6 +191,37 @@ def test_no_curvature_is_said():
     )
 
 
+def test_a_category_is_held_at_a_level():
+    """A hill whose top is at (0.2, -0.3) in steam and at (-0.1, -0.3), 2 higher, under the ram."""
+    made = Brief(
+        setting=[
+            {"name": "a", "low": -1, "high": 1},
+            {"name": "b", "low": -1, "high": 1},
+            {"name": "press", "levels": ["steam", "ram"]},
+        ],
+        response=[{"name": "y"}],
+        setting_model="quadratic",
+    )
+    frame = Region.from_brief(made).sample(40, 3)
+    steam = frame["press"] == "steam"
+    y = 10 - (frame["a"] - np.where(steam, 0.2, -0.1)) ** 2 - 2 * (frame["b"] + 0.3) ** 2 + 2.0 * ~steam
+    fitted = fit(made, frame.assign(y=y), kind="least squares")["y"]
+    for level, top, height in (("steam", 0.2, 10.0), ("ram", -0.1, 12.0)):
+        point = stationary(fitted, {"press": level})
+        assert point.kind == "maximum" and point.formula["press"] == level and point.inside
+        assert_allclose([point.formula["a"], point.formula["b"], point.value], [top, -0.3, height], atol=1e-8)
+        assert_allclose(point.eigenvalues, [-2, -1], atol=1e-8)
+        path = ridge(fitted, [np.hypot(top, 0.3)], at={"press": level})
+        assert_allclose(path[["a", "b", "mean"]].iloc[0], [top, -0.3, height], atol=1e-6)
+        assert set(steepest(fitted, 2, at={"press": level})["press"]) == {level}
+    with pytest.raises(
+        FitError, match=r"'press' is a category: hold it at one of its levels .* at = {'press': 'steam'}"
+    ):
+        stationary(fitted)
+    with pytest.raises(FitError, match="at holds 'a', which is no category"):
+        ridge(fitted, at={"press": "ram", "a": "0"})
+
+
 def test_canonical_form_of_a_blend():
     """A blend surface with a known top: -(distance)² about (0.5, 0.3, 0.2), with a scatter that cancels."""
     blend = Brief(

@@ -6,6 +6,7 @@ the rest in proportion is Cox's (1971, Biometrika 58:155).
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -254,9 +255,28 @@ class _Quadratic:
     gradient: np.ndarray
     curvature: np.ndarray
     names: list[str]
+    levels: dict[str, str]  # of categories, held
 
 
-def _quadratic(surface: Surface, scaled: bool = False) -> _Quadratic:
+def _held_levels(surface: Surface, at: Mapping[str, str] | None) -> dict[str, str]:
+    """A level of every category."""
+    given, categories = dict(at or {}), surface.space.categories
+    for name, levels in categories.items():
+        if given.get(name) not in levels:
+            example = {name: levels[0]}
+            raise FitError(
+                f"Canonical analysis needs numeric factors, and {name!r} is a category: hold it at one of its levels {levels}, "
+                f"such as at = {example}."
+            )
+    for name in given:
+        if name not in categories:
+            raise FitError(
+                f"at holds {name!r}, which is no category of the model; name levels of {list(categories)} alone."
+            )
+    return given
+
+
+def _quadratic(surface: Surface, at: Mapping[str, str] | None, scaled: bool = False) -> _Quadratic:
     """The brief's polynomial as a quadratic form in free directions: coded factors, and shares that keep their sum.
 
     About equal shares, in units of a share; `scaled` about the middle of the region, in half ranges of each share as of
@@ -272,16 +292,17 @@ def _quadratic(surface: Surface, scaled: bool = False) -> _Quadratic:
         raise FitError(
             'Canonical analysis needs a model of at most second order; fit with model = "quadratic".'
         )
-    if space.categories:
-        raise FitError(
-            f"Canonical analysis needs numeric factors; {next(iter(space.categories))!r} is a category. Fit each of its levels."
-        )
+    held = _held_levels(surface, at)
     names = space.base_names
     coef = surface.coefficients["estimate"].to_numpy()
     q, d = len(space.shares), len(names)
-    origin = np.zeros(d)
-    origin[:q] = 1 / q if q else 0.0
-    basis = np.eye(d)[q:]
+    effects = [
+        (held[name] == level) - float(held[name] == levels[-1])
+        for name, levels in space.categories.items()
+        for level in levels[:-1]
+    ]
+    origin = np.array([1 / q if q else 0.0] * q + [0.0] * len(space.codes) + effects)
+    basis = np.eye(d)[q : d - len(effects)]
     if q:
         size = np.ones(q)
         if scaled:
@@ -300,25 +321,31 @@ def _quadratic(surface: Surface, scaled: bool = False) -> _Quadratic:
     pairs = value((eye[:, None, :] + eye[None, :, :]).reshape(-1, k)).reshape(k, k)
     curvature = (pairs - plus[:, None] - plus[None, :] + middle) / 2
     curvature[np.diag_indices(k)] = squares
-    return _Quadratic(origin, basis, float(middle), gradient, curvature, names)
+    return _Quadratic(origin, basis, float(middle), gradient, curvature, names, held)
 
 
-def stationary(surface: Surface) -> Stationary:
+def stationary(surface: Surface, at: Mapping[str, str] | None = None) -> Stationary:
     """Return the stationary point of the fitted second-order polynomial and its canonical form.
+
+    Parameters
+    ----------
+    surface : Surface
+    at : mapping of str to str, optional
+        The level that each category is held at; needed where there are categories.
 
     Raises
     ------
     FitError
-        If the model has no curvature, is of third order, or has categories.
+        If the model has no curvature, is of third order, or has a category that is not held at a level.
     """
-    form = _quadratic(surface)
+    form = _quadratic(surface, at)
     values, vectors = np.linalg.eigh(form.curvature)
     size = np.abs(values).max(initial=0.0)
     if size <= 1e-12 * max(np.abs(form.gradient).max(initial=0.0), 1e-300):
         raise FitError("The surface has no curvature, so no stationary point; follow `steepest` instead.")
     t = np.linalg.lstsq(form.curvature, -form.gradient / 2, rcond=None)[0]
     coded = form.origin + t @ form.basis
-    formula = _decoded(surface, coded[None])
+    formula = _decoded(surface, coded[None], form.levels)
     straight = np.abs(values) <= 1e-9 * size
     flat = (np.abs(values) < 0.02 * size) & ~straight
     bent = values[~straight]
@@ -345,12 +372,12 @@ def stationary(surface: Surface) -> Stationary:
     )
 
 
-def _decoded(surface: Surface, coded: np.ndarray) -> pd.DataFrame:
-    """Formulas from the model's variables."""
+def _decoded(surface: Surface, coded: np.ndarray, levels: Mapping[str, str]) -> pd.DataFrame:
+    """Formulas from the model's variables, categories at the levels given."""
     space, brief = surface.space, surface.brief
     out = pd.DataFrame(index=range(len(coded)))
     whole = brief.total - sum(brief.fixed.values()) if brief.basis == "fraction" else 100.0
-    for name, column in zip(space.base_names, coded.T):
+    for name, column in zip([*space.shares, *space.codes], coded.T):
         if name in space.shares:
             parts, amount = name.split(" + "), column * whole
         else:
@@ -360,10 +387,17 @@ def _decoded(surface: Surface, coded: np.ndarray) -> pd.DataFrame:
         unit = sum(group[part] for part in parts)
         for part, ratio in group.items():
             out[part] = amount * (ratio / unit)
-    return brief.complete(out)
+    return brief.complete(out.assign(**levels))
 
 
-def ridge(surface: Surface, radii: Any = None, *, lowest: bool = False, level: float = 0.95) -> pd.DataFrame:
+def ridge(
+    surface: Surface,
+    radii: Any = None,
+    *,
+    at: Mapping[str, str] | None = None,
+    lowest: bool = False,
+    level: float = 0.95,
+) -> pd.DataFrame:
     """Return the ridge of steepest ascent: the best point at each distance from the middle.
 
     Parameters
@@ -371,6 +405,8 @@ def ridge(surface: Surface, radii: Any = None, *, lowest: bool = False, level: f
     surface : Surface
     radii : sequence of float, optional
         Distances from the middle of the region, in half ranges; 0 to 1 where left out.
+    at : mapping of str to str, optional
+        The level that each category is held at; needed where there are categories.
     lowest : bool
         Descent instead of ascent.
 
@@ -379,11 +415,11 @@ def ridge(surface: Surface, radii: Any = None, *, lowest: bool = False, level: f
     DataFrame
         radius, every ingredient and setting, mean, low, high, inside; without those that have an amount below 0.
     """
-    form = _quadratic(surface, scaled=True)
+    form = _quadratic(surface, at, scaled=True)
     radii = np.linspace(0, 1, 11) if radii is None else np.asarray(radii, dtype=float)
     sign = -1.0 if lowest else 1.0
     points = np.array([_best_at(sign * form.gradient, sign * form.curvature, r) for r in radii])
-    frame = _decoded(surface, form.origin + points @ form.basis)
+    frame = _decoded(surface, form.origin + points @ form.basis, form.levels)
     possible = _amounts_are_possible(surface, frame)
     frame, radii = frame[possible].reset_index(drop=True), radii[possible]
     table = surface.predict_table(frame, level, outside="ignore")
@@ -428,7 +464,14 @@ def _best_at(gradient: np.ndarray, curvature: np.ndarray, radius: float) -> np.n
     return np.asarray(vectors @ (pull / (high - values)))
 
 
-def steepest(surface: Surface, steps: int = 6, *, step: float = 1.0, lowest: bool = False) -> pd.DataFrame:
+def steepest(
+    surface: Surface,
+    steps: int = 6,
+    *,
+    step: float = 1.0,
+    at: Mapping[str, str] | None = None,
+    lowest: bool = False,
+) -> pd.DataFrame:
     """Return the path of steepest ascent of the linear terms, from the middle.
 
     Parameters
@@ -437,6 +480,8 @@ def steepest(surface: Surface, steps: int = 6, *, step: float = 1.0, lowest: boo
     steps : int
     step : float
         Length of one step, in half ranges.
+    at : mapping of str to str, optional
+        The level that each category is held at; needed where there are categories.
     lowest : bool
         Descent instead of ascent.
 
@@ -446,10 +491,10 @@ def steepest(surface: Surface, steps: int = 6, *, step: float = 1.0, lowest: boo
         distance, every ingredient and setting, mean, low, high (95 %), inside (whether the region holds it). Beyond the
         region it is extrapolation: make trials there. It ends where an amount would fall below 0.
     """
-    form = _quadratic(surface, scaled=True)
+    form = _quadratic(surface, at, scaled=True)
     direction = form.gradient / np.linalg.norm(form.gradient) * (-1.0 if lowest else 1.0)
     distance = step * np.arange(steps + 1)
-    frame = _decoded(surface, form.origin + np.outer(distance, direction) @ form.basis)
+    frame = _decoded(surface, form.origin + np.outer(distance, direction) @ form.basis, form.levels)
     frame = frame[_amounts_are_possible(surface, frame)]
     distance = distance[frame.index]
     table = surface.predict_table(frame, outside="ignore")
