@@ -80,6 +80,9 @@ def test_a_load_that_waits_more_than_a_day_is_said():
     plan = lay_out(brief, 20, batches=10, **QUICK)
     said = [note for note in plan.notes if note.startswith("A press load takes slabs of batches up to")]
     assert len(said) == 1 and "A number of batches that is a multiple of 4" in said[0]
+    days = brief.model_copy(update={"plant": brief.plant.model_copy(update={"mill_h": 8.0})})
+    alike = [n for n in lay_out(days, 16, batches=8, **QUICK).notes if n.startswith("A press load")]
+    assert len(alike) == 1 and "multiple" not in alike[0]  # 8 batches already are one
     assert not [n for n in lay_out(brief, 16, batches=8, **QUICK).notes if n.startswith("A press load")]
 
 

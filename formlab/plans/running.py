@@ -60,7 +60,7 @@ class Running:
         """
         warming = self._warming(ask, made.structure)
         rows, minutes, kg = self._ordered(ask, made)
-        ask.notes += _waiting(ask, apart_in_loads(made.structure, rows))
+        ask.notes += _waiting(ask, apart_in_loads(made.structure, rows), len(made.structure.rows("batch")))
         return rows, {"batches": float(warming), "hours": minutes / 60, "kg": kg}
 
     def _warming(self, ask: Ask, structure: Structure) -> int:
@@ -107,7 +107,7 @@ class Running:
         return Changeovers(str(self.colour), self.changeovers)
 
 
-def _waiting(ask: Ask, apart: int) -> list[str]:
+def _waiting(ask: Ask, apart: int, batches: int) -> list[str]:
     """A note if a load must wait more than a day of milling for its last batch."""
     plant = ask.brief.plant
     per_day = plant.batches_per_day or (DAY_H / plant.mill_h if plant.mill_h else None)
@@ -115,7 +115,7 @@ def _waiting(ask: Ask, apart: int) -> list[str]:
         return []
     advice = (
         f" A number of batches that is a multiple of {plant.slabs_per_load}, the slabs of a load, lets each load take neighbours."
-        if plant.slabs_per_load
+        if plant.slabs_per_load and batches % plant.slabs_per_load
         else ""
     )
     return [

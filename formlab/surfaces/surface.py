@@ -378,12 +378,22 @@ class Surface:
         s = self.summary
         out = s["r2_predicted"]
         said = f"of batches left out {out:.2f}" if np.isfinite(out) else "some decide a term alone"
-        unit = f" {self.response.unit}" if self.response.unit and self.values.scale.kind == "identity" else ""
-        error = f"error {s['s']:.3g}{unit}, " if np.isfinite(s["s"]) else ""
+        error = f"error {s['s']:.3g}{self._error_unit}, " if np.isfinite(s["s"]) else ""
         return (
             f"{s['trials']} trials in {s['batches']} batches, fitted {s['scale']}: {error}"
             f"R² {s['r2']:.2f}, {said}"
         )
+
+    @property
+    def _error_unit(self) -> str:
+        """Unit of the error; of one on another scale what it is in the response's own unit, halfway along what was read."""
+        unit = f" {self.response.unit}" if self.response.unit else ""
+        scale = self.values.scale
+        if scale.kind == "identity":
+            return unit
+        middle, error = float(np.median(self.values.eta)), float(self.summary["s"])
+        low, high = scale.mean(np.array([middle - error, middle + error]), 0.0)
+        return f" on that scale (about {abs(high - low) / 2:.2g}{unit} in the middle)"
 
     def __repr__(self) -> str:
         return f"Surface({self.name!r}: {self.kind}, {self.summary['trials']} trials)"
@@ -392,15 +402,23 @@ class Surface:
         title = self.response.title
         head = title if title == self.name else f"{title} ({self.name})"
         parts = ["\n".join([f"{head}: {self.verdict}", *(f"  ! {w}" for w in self.warnings_)])]
-        tables = {f"Coefficients, on the scale of the fit ({self.values.scale.text})": self._shown}
+        only = "; of shares and cut points only differences count" if self._shares_with_cuts else ""
+        tables = {f"Coefficients, on the scale of the fit ({self.values.scale.text}{only})": self._shown}
         if len(self.cut_points):
             tables["Cut points of the predictor"] = self.cut_points
         if self.solution is not None:
-            tables["Analysis of variance of the whole model"] = headed(self.anova)
+            tables[
+                "Analysis of variance of the whole model by least squares, each line beside all others"
+            ] = headed(self.anova)
         for title, frame in tables.items():
             text = frame.to_string(index=False, float_format=lambda v: number(v, 4))
             parts.append("\n".join([title, *("  " + line for line in text.splitlines())]))
         return "\n\n".join(parts)
+
+    @property
+    def _shares_with_cuts(self) -> bool:
+        """Whether shares, which sum to 1, and cut points could all be raised together without a change."""
+        return bool(self.space.shares) and len(self.cut_points) > 0
 
     @property
     def cut_points(self) -> pd.DataFrame:
