@@ -21,7 +21,7 @@ from formlab.suggest import Conformance, Ledger, Suggestion, suggest
 from formlab.suggest.conformance import KINDS, meaning
 from formlab.suggest.posterior import chance_to_make, few
 from formlab.suggest.promises import after_misses
-from formlab.suggest.question import Question
+from formlab.suggest.question import Question, usual_cost
 from formlab.suggest.search import search
 
 __all__ = ["Outcome", "WhatIf"]
@@ -272,7 +272,7 @@ class WhatIf:
     def goal(self) -> tuple[str, str]:
         if not self.brief.has_costs:
             return "maximise", "conformance"
-        return "minimise", "cost_per_piece" if self.brief.piece else "cost_per_litre"
+        return "minimise", usual_cost(self.brief)
 
     @property
     def goal_words(self) -> str:

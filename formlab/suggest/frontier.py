@@ -12,7 +12,7 @@ from formlab.errors import SuggestError
 from formlab.progress import along
 from formlab.region import Region
 from formlab.suggest.posterior import few
-from formlab.suggest.question import COSTS, Question
+from formlab.suggest.question import COSTS, Question, usual_cost
 from formlab.suggest.search import Score, search
 from formlab.suggest.seek import FINAL_DRAWS, SEARCH_DRAWS, search_until
 
@@ -23,12 +23,22 @@ def cost_frontier(
     brief: Brief,
     surfaces: Any,
     *,
-    cost: str = "cost_per_litre",
+    cost: str | None = None,
     of: str = "true_mean",
     confidences: tuple[float, ...] = (0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.98),
     seed: int | None = None,
 ) -> pd.DataFrame:
     """Return the least cost at each required conformance.
+
+    Parameters
+    ----------
+    brief : Brief
+    surfaces : Surfaces
+    cost : {"cost_per_kg", "cost_per_litre", "cost_per_piece"}, optional
+        Left out: per piece where the brief has one, else per litre.
+    of : {"true_mean", "new_batch", "accepted"}
+    confidences : tuple of float
+    seed : int, optional
 
     Returns
     -------
@@ -37,6 +47,7 @@ def cost_frontier(
         and every varied column of the formula; one row a confidence, in rising order. Where what is asked is not reached, the
         most probable formula.
     """
+    cost = usual_cost(brief) if cost is None else cost
     if cost not in COSTS:
         raise SuggestError(f"cost = {cost!r}; use one of {list(COSTS)}.")
     region = Region.from_brief(brief).check()

@@ -230,6 +230,11 @@ class Question:
         return -means[:, self.brief.response_names.index(name)]
 
 
+def usual_cost(brief: Brief) -> str:
+    """The cost that is meant where none is named."""
+    return "cost_per_piece" if brief.piece else "cost_per_litre"
+
+
 def goal_of(brief: Brief, minimise: str | None, maximise: str | None, score: Any) -> tuple[str, str]:
     """Check what is asked; cheapest is the default where costs are known, else most probable."""
     if sum(x is not None for x in (minimise, maximise, score)) > 1:
@@ -238,7 +243,7 @@ def goal_of(brief: Brief, minimise: str | None, maximise: str | None, score: Any
         return "maximise", "score"
     if minimise is None and maximise is None:
         if brief.has_costs:
-            return "minimise", "cost_per_piece" if brief.piece else "cost_per_litre"
+            return "minimise", usual_cost(brief)
         return "maximise", "conformance"
     if minimise is not None:
         if minimise not in COSTS:

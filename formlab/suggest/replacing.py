@@ -17,7 +17,7 @@ from formlab.region import Region
 from formlab.suggest.making import money_of
 from formlab.suggest.next import chosen_trials
 from formlab.suggest.posterior import few, trials_of
-from formlab.suggest.question import Question
+from formlab.suggest.question import Question, usual_cost
 from formlab.suggest.seek import FINAL_DRAWS, SEARCH_DRAWS, search_until
 from formlab.terms import ModelSpace
 
@@ -169,7 +169,7 @@ def replace_ingredient(
     held = float(today[out].iloc[0])
     seeds = [int(v) for v in np.random.SeedSequence(seed).generate_state(3)]
     draws, final = few(surfaces, SEARCH_DRAWS, seeds[0]), surfaces.draw(FINAL_DRAWS, seed=seeds[1])
-    goal = ("minimise", "cost_per_piece" if brief.piece else "cost_per_litre")
+    goal = ("minimise", usual_cost(brief))
     base = brief.costs(today, prices).iloc[0]
     lines: list[dict[str, Any]] = []
     notes: list[str] = []
