@@ -75,6 +75,10 @@ def test_what_cannot_be_made_counts_as_in_conformance():
     assert_allclose(got["as_planned"], figures.true_mean, atol=0.03)
     no_window = operating_window(brief, surfaces, formula, confidence=figures.made + 0.02, seed=1)
     assert (no_window["plus_minus"] == 0).all()
+    [remark] = no_window["remark"].unique()
+    assert remark.startswith("the formula itself reaches 0.") and remark.endswith(
+        f" of {figures.made + 0.02:.2f}"
+    )
 
 
 def test_straying_costs_what_the_normal_law_says():
@@ -134,6 +138,10 @@ def test_a_window_ends_where_a_range_does():
     window = operating_window(brief, surfaces, {"oil": least, "chalk": most}, confidence=0.8, seed=1)
     assert window.loc["oil", "low"] == least and window.loc["oil", "high"] > least
     assert window.loc["chalk", "high"] == most and window.loc["chalk", "low"] < most
+    assert window["remark"].to_dict() == {
+        "oil": "low where its range ends",
+        "chalk": "high where its range ends",
+    }
 
 
 def test_nothing_that_strays_is_no_robustness():

@@ -281,7 +281,8 @@ def _window(story: Story) -> Iterable[Markup]:
         [words if wide else "The formula itself is less sure than 0.80, so there is no window about it."]
     )
     if wide:
-        yield page_table(window.rename(columns={"plus_minus": "±"}).reset_index())
+        said_of = window if window["remark"].any() else window.drop(columns="remark")
+        yield page_table(said_of.rename(columns={"plus_minus": "±"}).reset_index())
 
 
 def _confirmed(story: Story) -> Iterable[Markup]:

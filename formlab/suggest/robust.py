@@ -150,8 +150,9 @@ def operating_window(
     Returns
     -------
     DataFrame
-        Index: factor; columns unit, low, nominal, high, plus_minus (before the window ends at a range); all zero width if the
-        formula itself falls short.
+        Index: factor; columns unit, low, nominal, high, plus_minus (before the window ends at a range), remark: where it ends
+        at a range, or that the formula itself falls short, and all widths are zero. Amounts that have to sum to a total are
+        brought back to it.
     """
     row = one_row(brief, formula)
     names = [n for n in [*brief.varied, *brief.setting_names] if n in brief.ranges]
@@ -174,12 +175,16 @@ def operating_window(
         return bool((chance_of_all(brief, drawn, frame, of) >= confidence).all())
 
     low, high = 0.0, 1.0
+    own = float(np.ravel(chance_of_all(brief, drawn, row, of))[0])
     if holds(0.0):
         while holds(high) and high < 64:
             low, high = high, 2 * high
         for _ in range(12):
             middle = (low + high) / 2
             low, high = (middle, high) if holds(middle) else (low, middle)
+    ended = np.stack([low * widths > -least, low * widths > most])
+    remarks = [" and ".join(end for end, met in zip(("low", "high"), both) if met) for both in ended.T]
+    short = f"the formula itself reaches {own:.2f} of {confidence:.2f}"
     return pd.DataFrame(
         {
             "unit": [brief.unit(n) for n in names],
@@ -187,6 +192,9 @@ def operating_window(
             "nominal": nominal,
             "high": nominal + np.minimum(low * widths, most),
             "plus_minus": low * widths,
+            "remark": [
+                (f"{ends} where its range ends" if ends else "") if low > 0 else short for ends in remarks
+            ],
         },
         index=pd.Index(names, name="factor"),
     )
