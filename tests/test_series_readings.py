@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+import warnings
 from pathlib import Path
 
 import pandas as pd
@@ -143,6 +144,32 @@ def test_beyond_the_bounds_is_a_warning(series: Series) -> None:
     with pytest.warns(FormlabWarning) as told:
         load(series, "trial,crumble\nT01,60\nT02,50\n")
     assert [str(w.message) for w in told] == ["bench.csv: crumble is beyond its bounds 0 to 50 in row 2."]
+
+
+def test_a_reading_a_power_of_ten_away_is_a_warning(series: Series) -> None:
+    """A share for a percentage among the readings of a slab, and where slabs have one reading each and are alike."""
+    with pytest.warns(FormlabWarning) as told:
+        load(series, "trial,erasure\nT01,80\nT01,0.84\nT02,77\nT02,82\n")
+    assert [str(w.message) for w in told] == [
+        "bench.csv: erasure: 0.84 in row 3 is 0.01 times 80, the middle of its slab. Is it the decimal point or the unit?"
+    ]
+    assert "0.84" in lines(series)[1].split(",")  # it is kept as it was written
+
+
+@pytest.mark.parametrize(
+    ("readings", "warned"), [("5 6 5 7 6 5 8 6 5 60", 1), ("1 2 40 7 600 5 8 6 5 60", 0)]
+)
+def test_single_readings_are_odd_only_where_slabs_are_alike(
+    tmp_path: Path, readings: str, warned: int
+) -> None:
+    series = made(tmp_path / "block", trials=12)
+    text = "\n".join(f"T{k:02d},{v}" for k, v in enumerate(readings.split(), 1))
+    with warnings.catch_warnings(record=True) as told:
+        warnings.simplefilter("always")
+        load(series, f"trial,crumble\n{text}\n")
+    assert len(told) == warned
+    if warned:
+        assert "crumble: 60 in row 11 is 10 times 6, the middle of all slabs" in str(told[0].message)
 
 
 def test_a_limit_that_says_nothing_or_cannot_be_is_asked_about(series: Series) -> None:

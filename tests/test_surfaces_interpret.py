@@ -215,7 +215,7 @@ def test_a_category_is_held_at_a_level():
         assert_allclose(path[["a", "b", "mean"]].iloc[0], [top, -0.3, height], atol=1e-6)
         assert set(steepest(fitted, 2, at={"press": level})["press"]) == {level}
     with pytest.raises(
-        FitError, match=r"'press' is a category: hold it at one of its levels .* at = {'press': 'steam'}"
+        FitError, match=r"'press' is a category. Give the level .* at = {'press': 'steam'}"
     ):
         stationary(fitted)
     with pytest.raises(FitError, match="at holds 'a', which is no category"):

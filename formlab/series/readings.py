@@ -9,10 +9,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from formlab.brief import Brief, Response
-from formlab.html import counted
+from formlab.html import counted, first_few
 from formlab.series.cells import Read, clean_text, decimal_comma, plain_name, plain_trial, read_number
 from formlab.series.findings import Finding
 from formlab.series.forms import Form
@@ -86,7 +87,7 @@ def check_form(form: Form, brief: Brief, plan: pd.DataFrame, stored: pd.DataFram
     findings = [f for f in findings if f.problem.row not in dropped]
     order = {name: k for k, name in enumerate([*given, *brief.response_names, "status", "note"])}
     findings.sort(key=lambda f: (f.problem.row or 0, order.get(f.problem.column, -1)))
-    return Readings(out, findings, _beyond(out, brief))
+    return Readings(out, findings, [*_beyond(out, brief), *_shifted(out, brief)])
 
 
 def _filled_in(form: Form) -> pd.DataFrame:
@@ -307,6 +308,35 @@ def _beyond(out: pd.DataFrame, brief: Brief) -> list[str]:
         if rows:
             some = ", ".join(map(str, rows[:5])) + (" …" if len(rows) > 5 else "")
             remarks.append(f"{response.name} is beyond its bounds {low:g} to {high:g} in row {some}.")
+    return remarks
+
+
+def _shifted(out: pd.DataFrame, brief: Brief) -> list[str]:
+    """Return remarks on readings that are a power of ten away from the middle of their slab, or of all slabs."""
+    remarks = []
+    for part in brief.responses:
+        values = pd.to_numeric(out[part.name], errors="coerce")  # without those that only say below or above
+        values = values[values > 0]
+        if part.kind != "measure" or len(values) < 2:
+            continue
+        slab = values.groupby(out["trial"])
+        size, middle = slab.transform("size"), values.median()
+        other = slab.transform("median").where(size > 2, slab.transform("sum") - values)
+        # of slabs that differ among themselves none is odd
+        alike = len(values) > 8 and values.quantile(0.9) < 4 * values.quantile(0.1)
+        other = other.where(size > 1, middle if alike else np.nan)
+        away = np.log10(values / other)
+        # of two readings it is the one that is far from all slabs
+        odd = (
+            (away.abs() > 0.5) & ((away - away.round()).abs() < 0.2) & (np.log10(values / middle).abs() > 0.5)
+        )
+        if odd.any():
+            said = [
+                f"{values[row]:g} in row {row} is {10.0 ** round(away[row]):g} times {other[row]:.3g}, the middle of "
+                f"{'its slab' if size[row] > 1 else 'all slabs'}"
+                for row in values.index[odd]
+            ]
+            remarks.append(f"{part.name}: {first_few(said, 3)}. Is it the decimal point or the unit?")
     return remarks
 
 

@@ -265,7 +265,7 @@ def _held_levels(surface: Surface, at: Mapping[str, str] | None) -> dict[str, st
         if given.get(name) not in levels:
             example = {name: levels[0]}
             raise FitError(
-                f"Canonical analysis needs numeric factors, and {name!r} is a category: hold it at one of its levels {levels}, "
+                f"Canonical analysis needs numeric factors, and {name!r} is a category. Give the level that it is held at, one of {levels}, "
                 f"such as at = {example}."
             )
     for name in given:
