@@ -276,6 +276,42 @@ def test_without_loads_the_slabs_of_a_batch_go_in_together():
     assert [list(load.slabs["trial"]) for load in loads] == [["T01", "T02"], ["T03", "T04"], ["T05", "T06"]]
 
 
+PRESSED = [
+    {"name": "cure_min", "unit": "min", "low": 8, "high": 20, "changes": "slab"},
+    {"name": "pressure", "label": "press pressure", "unit": "bar", "levels": [60, 120], "changes": "slab"},
+    {"name": "finish", "label": "mould finish", "levels": ["satin", "bright"], "changes": "slab"},
+    {"name": "bumps", "levels": [1, 3], "changes": "load"},
+]
+
+
+def _pressed():
+    brief = Brief(ingredient=[{"name": "sbr", "role": "rubber"}], setting=PRESSED)
+    plan = pd.DataFrame({
+        "trial": ["T01", "T02", "T03"], "batch": "B01", "load": ["L01", "L01", "L02"], "cure_min": 12.0, "bumps": [1, 1, 3],
+        "pressure": [60, 120, 60], "finish": ["satin", "bright", "satin"],
+    })  # fmt: skip
+    return brief, plan
+
+
+def test_a_setting_that_differs_within_a_load_stands_beside_each_slab():
+    brief, plan = _pressed()
+    first, second = loads_of(brief, plan, Site(press_c=150.0))
+    assert first.differing.to_dict("list") == {
+        "press pressure (bar)": ["60", "120"],
+        "mould finish": ["satin", "bright"],
+    }
+    assert first.settings == {"bumps": "1"} and second.differing.empty
+    assert second.settings == {"press pressure (bar)": "60", "mould finish": "satin", "bumps": "3"}
+    one, other = make_cards(brief, plan, Site(press_c=150.0), batch_kg=1.0)["cure.html"].split("</section>")[
+        :2
+    ]
+    assert ">press pressure (bar)</th>" in one and "<b>60</b>" in one and "<b>bright</b>" in one
+    rows = [text_of(row).split()[:5] for row in re.findall(r"<tr>(.*?)</tr>", one)]
+    assert rows[1:3] == [["T01", "B01", "60", "satin", "12"], ["T02", "B01", "120", "bright", "12"]]
+    assert "differ in press pressure (bar), mould finish: each as listed." in text_of(one)
+    assert "press pressure (bar): 60." in text_of(other) and "mould finish</th>" not in other
+
+
 def test_a_far_press_temperature_is_said():
     brief = brief_of(8)
     said = loads_of(brief, plan_of(brief), Site(press_c=175.0))[0].notes
@@ -830,6 +866,18 @@ def test_a_cure_card_with_every_column_is_not_cut(browser, tmp_path):
     assert "× t90" in content and ">°C<" in content and "centre, min" in content
     assert cut_texts(browser, tmp_path / "cure.html", content)[0] == "[]"
     assert not [cell for cell in re.findall(r"<td[^>]*>([^<]*)</td>", content) if "nan" in cell]
+
+
+@pytest.mark.browser
+def test_boxes_that_find_no_room_stand_in_a_table_of_their_own(browser, tmp_path):
+    brief, plan = _pressed()
+    wide = brief.model_copy(update={"settings": [MULTIPLE, *PRESSED[1:]]})
+    site = Site(press_c=150.0, slab_mm=10.0, meter_c=150.0, t90={"B01": 8.0})
+    content = make_cards(wide, plan.assign(times_t90=1.2), site, batch_kg=1.0)["cure.html"]
+    first, written = content.split("</section>")[0].split("Written down")
+    assert "mould finish</th>" in first and "open at" not in first
+    assert "T02" in written and "open at" in written
+    assert cut_texts(browser, tmp_path / "cure.html", content)[0] == "[]"
 
 
 @pytest.mark.browser

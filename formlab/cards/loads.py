@@ -29,12 +29,14 @@ class Load:
     """One filling of the press.
 
     `slabs` has one row a slab: ``trial, batch, multiple, t90, minutes, temp_c, face, centre, preform_g`` (nan where
-    not known; face and centre are equivalent minutes at `reference_c`).
+    not known; face and centre are equivalent minutes at `reference_c`). `settings` are those that all slabs share,
+    by title and unit; `differing` has a row a slab, as `slabs`, and a column for each setting that they do not.
     """
 
     load: str
     slabs: pd.DataFrame
     settings: dict[str, str]
+    differing: pd.DataFrame
     reference_c: float
     two_steps: bool
     notes: tuple[str, ...]
@@ -97,12 +99,11 @@ def _load(
     brief: Brief, load: str, rows: pd.DataFrame, slabs: pd.DataFrame, site: Site, named: dict[str, str]
 ) -> Load:
     own = [s for s in brief.settings if s.changes in ("load", "slab") and s.name not in named.values()]
-    settings = {
-        (f"{s.title} ({s.unit})" if s.unit else s.title): ", ".join(
-            dict.fromkeys(_value(v) for v in rows[s.name])
-        )
-        for s in own
-    }
+    each = pd.DataFrame(
+        {(f"{s.title} ({s.unit})" if s.unit else s.title): [_value(v) for v in rows[s.name]] for s in own},
+        index=range(len(rows)),
+    )
+    alike = each.columns[each.nunique() == 1]
     said = [*_cure_notes(slabs, site), *_scorch_notes(slabs, site)]
     if slabs["minutes"].isna().all() and not named["multiple"]:
         said.append(
@@ -113,11 +114,17 @@ def _load(
             f"{times} press times in one load: take each slab out at its own. It needs a press whose daylights open "
             "apart from each other; else press the slabs of each time as a load of their own."
         )
+    if len(apart := each.columns.difference(alike, sort=False)):
+        said.append(
+            f"Slabs of this load differ in {', '.join(apart)}: each as listed. What the press can set only once for a "
+            "filling needs a load of its own for each value."
+        )
     if slabs["temp_c"].isna().all() and not named["multiple"]:  # then only the label may say how hot
         said += [f"Minutes: {s.label}." for s in brief.settings if s.name == named["minutes"] and s.label]
     return Load(
-        load, slabs.reset_index(drop=True), settings, site.reference_c, bool(named["multiple"]), tuple(said)
-    )
+        load, slabs.reset_index(drop=True), {name: each[name].iloc[0] for name in alike},
+        each[apart], site.reference_c, bool(named["multiple"]), tuple(said),
+    )  # fmt: skip
 
 
 def _slabs(brief: Brief, table: pd.DataFrame, site: Site, named: dict[str, str]) -> pd.DataFrame:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
 import numpy as np
@@ -16,6 +16,10 @@ from formlab.cautions import cautions_for
 from formlab.html import Markup, escape, number
 
 __all__ = ["cure_sheet", "press_steps", "sheets"]
+
+# head, width in mm (0: what is left), n for numbers, cell of a slab
+Column = tuple[str, float, str, Callable[[Any], str]]
+_SHEET_MM, _BOX_MM, _SETTING_MM = 186.0, 13.0, 20.0
 
 
 def press_steps(site: Site) -> list[str]:
@@ -79,30 +83,43 @@ def _two_steps(load: Load, site: Site) -> list[str]:
 
 
 def _slab_table(load: Load) -> Markup:
+    """Return what is set and what is written down of each slab: one table, or two where one would be too wide."""
     slabs = load.slabs
     several = slabs["temp_c"].nunique() > 1
     reference = f"{load.reference_c:g} °C"
-    columns: list[tuple[str, float, Any]] = [
-        ("slab", 21, lambda s: f"<td class='big'>{escape(s.trial)}</td>"),
-        ("batch", 15, lambda s: f"<td>{escape(s.batch)}</td>"),
-        *([("× t90", 12, lambda s: _number(s.multiple, 3)), ("t90 min", 13, lambda s: _number(s.t90, 3))] if load.two_steps else []),
-        ("minutes", 19, lambda s: _number(s.minutes, 3 if load.two_steps else 4, "big")),
-        *([("°C", 13, lambda s: _number(s.temp_c, 4))] if several else []),
-        (f"face, min at {reference}", 15, lambda s: _plain(s.face)),
-        (f"centre, min at {reference}", 16, lambda s: _plain(s.centre)),
-        ("preform g", 17.5, lambda s: _number(s.preform_g, 4)),
-        ("mass g", 0, lambda s: box()),
-        ("shut at", 0, lambda s: box()),
-        ("open at", 0, lambda s: box()),
+    planned: list[Column] = [
+        ("slab", 21, "", lambda s: f"<td class='big'>{escape(s.trial)}</td>"),
+        ("batch", 15, "", lambda s: f"<td>{escape(s.batch)}</td>"),
+        *[(name, _SETTING_MM, "", _text(values)) for name, values in load.differing.items()],
+        *([("× t90", 12, "n", lambda s: _number(s.multiple, 3)), ("t90 min", 13, "n", lambda s: _number(s.t90, 3))] if load.two_steps else []),
+        ("minutes", 19, "n", lambda s: _number(s.minutes, 3 if load.two_steps else 4, "big")),
+        *([("°C", 13, "n", lambda s: _number(s.temp_c, 4))] if several else []),
+        (f"face, min at {reference}", 15, "n", lambda s: _plain(s.face)),
+        (f"centre, min at {reference}", 16, "n", lambda s: _plain(s.centre)),
+        ("preform g", 17.5, "n", lambda s: _number(s.preform_g, 4)),
     ]  # fmt: skip
-    shown = [
-        c for c in columns if not (c[0].startswith(("face", "centre", "preform")) and _empty(slabs, c[0]))
+    planned = [
+        c for c in planned if not (c[0].startswith(("face", "centre", "preform")) and _empty(slabs, c[0]))
     ]
-    rows = ("<tr>" + "".join(cell(slab) for _, _, cell in shown) + "</tr>" for slab in slabs.itertuples())
-    kinds = "".join(
-        "n" if name not in ("slab", "batch", "mass g", "shut at", "open at") else " " for name, _, _ in shown
-    )
-    return table([name for name, _, _ in shown], rows, kinds, [width for _, width, _ in shown])
+    written: list[Column] = [(name, 0, "", lambda s: box()) for name in ("mass g", "shut at", "open at")]
+    wide = sum(width for _, width, _, _ in planned)
+    if wide + _BOX_MM * len(written) <= _SHEET_MM:
+        return _columns(slabs, [*planned, *written])
+    fit = min(1.0, _SHEET_MM / wide)
+    narrow = [(name, fit * width, kind, cell) for name, width, kind, cell in planned]
+    return Markup(_columns(slabs, narrow) + "<h2>Written down</h2>" + _columns(slabs, [planned[0], *written]))
+
+
+def _columns(slabs: pd.DataFrame, columns: list[Column]) -> Markup:
+    heads, widths, kinds, cells = zip(*columns)
+    rows = ("<tr>" + "".join(cell(slab) for cell in cells) + "</tr>" for slab in slabs.itertuples())
+    return table(heads, rows, "".join(kind or " " for kind in kinds), widths)
+
+
+def _text(values: pd.Series) -> Callable[[Any], str]:
+    """Return what makes the cell of a slab from its own value."""
+    kind = " class='small'" if values.str.len().max() > 8 else ""
+    return lambda slab: f"<td{kind}><b>{escape(values[slab.Index])}</b></td>"
 
 
 def _empty(slabs: pd.DataFrame, name: str) -> bool:
