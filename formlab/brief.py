@@ -366,7 +366,7 @@ class Brief(Part):
         return weighed.reindex(columns=self.ingredient_names, fill_value=0.0)
 
     @cached_property
-    def _dry(self) -> pd.Series:
+    def dry(self) -> pd.Series:
         """Mass fraction of each material that stays in the batch: all but its water."""
         return pd.Series({p.name: 1.0 - p.contains.get("water", 0.0) for p in self.ingredients}, dtype=float)
 
@@ -375,7 +375,7 @@ class Brief(Part):
 
         An ingredient's density is that of the material, carrier and all, without its water.
         """
-        stays = self.materials(frame) * self._dry
+        stays = self.materials(frame) * self.dry
         return recipe.density(stays, self.numbers("density")).rename("density")
 
     def costs(self, frame: pd.DataFrame, prices: Mapping[str, float] | None = None) -> pd.DataFrame:
@@ -383,8 +383,8 @@ class Brief(Part):
 
         Materials are paid as weighed. `prices` replaces the brief's own where given (currency per kg).
         """
-        stays, rho = self.materials(frame) * self._dry, self.numbers("density")
-        price = self.numbers("price", prices) / self._dry
+        stays, rho = self.materials(frame) * self.dry, self.numbers("density")
+        price = self.numbers("price", prices) / self.dry
         out = pd.DataFrame(index=stays.index)
         out["per_kg"] = recipe.cost_per_kg(stays, price)
         out["per_litre"] = recipe.cost_per_litre(stays, rho, price)

@@ -31,7 +31,7 @@ LAYERS = [
         "gates",
         "cautions",
     ],
-    ["polytope", "steps", "limits", "parts", "checks", "brief", "region", "regrind", "terms"],
+    ["polytope", "steps", "limits", "parts", "checks", "brief", "bases", "region", "regrind", "terms"],
     ["plans", "surfaces", "suggest"],
     ["series", "cards"],
     ["figures", "report", "panel"],

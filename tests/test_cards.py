@@ -23,6 +23,7 @@ from formlab.cards import (
     batches_of,
     loads_of,
     make_cards,
+    mixings_of,
     read_site,
     results_form,
     sessions_of,
@@ -209,6 +210,96 @@ def test_the_gates_on_the_card_hold_the_calculated_density():
     card = text_of(make_cards(brief, plan, FULL.model_copy(update={"regrind": []}))["weigh-up.html"])
     assert f"{rho - 0.02:.3f} to {rho + 0.02:.3f} g/cm³ (calculated {rho:.3f})" in card
     assert "at least 7 of 10" in card
+
+
+# ---- base mixings ----
+
+
+def _split_plan(brief, finals=("oil", "mbts")):
+    """Two bases of three and two parts, and a batch that is mixed whole."""
+    plan = plan_of(brief, batches=6, slabs=1)
+    plan["base"] = ["A01"] * 3 + ["A02"] * 2 + [None]
+    plan["oil"], plan["chalk"] = [9.0, 18.0, 36.0, 9.0, 30.0, 18.0], [100.0] * 3 + [150.0] * 3
+    return plan.assign(finals=" ".join(finals)) if finals else plan
+
+
+@pytest.mark.parametrize("finals", [("oil", "mbts"), ()])
+def test_a_base_and_its_finals_hold_what_the_batches_would_mixed_whole(finals):
+    brief = brief_of(8)
+    plan = _split_plan(brief, finals)
+    mixings = mixings_of(brief, plan, FULL.model_copy(update={"regrind": []}))
+    assert [m.batch for m in mixings] == ["A01", "B01", "B02", "B03", "A02", "B04", "B05", "B06"]
+    whole = batches_of(brief, plan.drop(columns="base"), FULL.model_copy(update={"regrind": []}))
+    names = set(finals or ["oil"])
+    for base in (m for m in mixings if m.parts):
+        batches = [m for m in mixings if m.base == base.batch]
+        assert [p[0] for p in base.parts] == [b.batch for b in batches]
+        assert [p[1] for p in base.parts] == [b.lines["weighed_g"].iloc[0] for b in batches]
+        own = [w.lines.set_index("name")["planned_g"] for w in whole if w.batch in {b.batch for b in batches}]
+        assert_allclose(base.lines.set_index("name")["planned_g"], sum(own)[base.lines["name"]], rtol=1e-9)
+        assert_allclose(1000 * base.kg, sum(b.lines["planned_g"].iloc[0] for b in batches), rtol=1e-9)
+        for batch, alone in zip(batches, own):
+            lines = batch.lines.set_index("name")["planned_g"]
+            assert list(lines.index)[0] == "base" and set(lines.index[1:]) == names
+            assert not set(lines.index) & set(base.lines["name"])
+            assert_allclose(lines[list(names)], alone[list(names)], rtol=1e-9)
+            assert_allclose(lines.sum(), alone.sum(), rtol=1e-9)
+            assert_allclose(
+                batch.lines["amount"].sum(),
+                plan[brief.ingredient_names].loc[plan["batch"] == batch.batch].sum(axis=1),
+            )
+    last = mixings[-1].lines
+    pd.testing.assert_frame_equal(last, whole[-1].lines)
+
+
+def test_a_plan_without_bases_has_the_cards_it_had():
+    brief = brief_of(12)
+    plain = make_cards(brief, plan_of(brief), FULL)
+    alone = plan_of(brief).assign(
+        base=["A01", "A01", "A02", "A02"], finals="oil"
+    )  # a base of one batch is no base
+    assert make_cards(brief, alone, FULL) == plain
+    assert [b.batch for b in mixings_of(brief, plan_of(brief), FULL)] == ["B01", "B02"]
+
+
+def test_the_card_of_a_base_says_what_it_is_cut_into_and_what_to_mind():
+    brief = brief_of(8)
+    pages = make_cards(brief, _split_plan(brief), Site(children=True))["weigh-up.html"].split("</section>")
+    base, mill, batch, batch_mill = map(text_of, pages[:4])
+    assert "A01 Weigh-up of a base" in base and "For batches B01, B02, B03" in base
+    assert "sulfur in this base: it can scorch while finals are milled in" in base
+    assert "see that the mill takes it, else mix it in equal lots" in base
+    assert "Sulfur dust." in base and "Crystalline silica." in base and "Mill nip." in mill
+    assert "Cut into 3 parts, each of the mass listed; label each with its batch." in mill
+    assert re.search(
+        r"part of A01 for cut weighed by B01 5\.\d+ kg B02 5\.\d+ kg B03 5\.\d+ kg Nothing is weighed to spare",
+        mill,
+    )
+    assert "Before it is cut" in mill and "Before pressing" in batch_mill
+    assert (
+        "1 base A01" in batch and "Base A01 brings sbr, factice, chalk, pumice, zinc oxide, sulfur." in batch
+    )
+    assert "'oil' goes in without a filler beside it." in batch and "Band base A01;" in batch_mill
+    assert "Crystalline silica." not in batch and "Crystalline silica." in batch_mill
+
+
+def test_water_of_a_base_is_gone_when_it_is_cut():
+    parts = [
+        {"name": "sbr", "role": "rubber"},
+        {
+            "name": "silica",
+            "role": "filler",
+            "low": 40,
+            "high": 40,
+            "contains": {"silica": 0.8, "water": 0.2},
+        },
+        {"name": "oil", "role": "oil", "low": 5, "high": 20},
+    ]
+    plan = pd.DataFrame({"batch": ["B1", "B2"], "base": "A1", "oil": [10.0, 20.0]})
+    base, one, other = mixings_of(Brief(ingredient=parts), plan, Site(), batch_kg=1.6)
+    assert_allclose(one.lines["planned_g"], [1400.0, 100.0], rtol=1e-9)  # of 150 dry and 160 moist phr
+    assert_allclose(base.kg * 140 / 150, (1400.0 + other.lines["planned_g"].iloc[0]) / 1000, rtol=1e-9)
+    assert_allclose(base.off_mill_g, sum(grams for _, grams, _ in base.parts), atol=1.5)
 
 
 # ---- batch size ----
@@ -838,6 +929,14 @@ def test_cards_print_on_a4_with_no_text_cut(browser, tmp_path, count, most):
     assert (
         4 <= pages_of(tmp_path / "card.pdf") <= most
     )  # two batches, sheet and back each; long names may run on
+
+
+@pytest.mark.browser
+def test_cards_of_a_base_print_with_no_text_cut(browser, tmp_path):
+    brief = brief_of(12)
+    content = make_cards(brief, _split_plan(brief), FULL)["weigh-up.html"]
+    assert "Weigh-up of a base" in content
+    assert cut_texts(browser, tmp_path / "base.html", content)[0] == "[]"
 
 
 @pytest.mark.browser

@@ -183,3 +183,79 @@ def test_prices_fall_back_on_the_brief() -> None:
     assert str(caught.value) == (
         "1 problem:\n  prices.csv, row 2, ingredient: 'oyl'. Expected one of ['rubber', 'oil', 'sulfur'], once."
     )
+
+
+# ---- parts of base mixings ----
+
+SPLIT = Brief.model_validate(
+    {
+        "ingredient": [
+            {"name": "rubber", "role": "rubber"},
+            {"name": "chalk", "role": "filler", "low": 40.0, "high": 80.0},
+            {"name": "oil", "role": "oil", "low": 5.0, "high": 20.0},
+        ],
+        "plant": {"batch_kg": 1.6},
+    }
+)
+SPLIT_PLAN = (
+    "trial,batch,base,finals,rubber,chalk,oil\n"
+    "T1,B1,A1,oil,100,50,10\nT2,B1,A1,oil,100,50,10\nT3,B2,A1,oil,100,50,10\nT4,B3,,,100,50,10\n"
+)
+
+
+def split(lines: str, brief: Brief = SPLIT) -> list[list[float]]:
+    out = as_weighed(plan(brief, SPLIT_PLAN), weighed(lines, brief), brief)
+    assert out.loc[0, brief.ingredient_names].tolist() == out.loc[1, brief.ingredient_names].tolist()
+    return out.loc[[0, 2, 3], brief.ingredient_names].to_numpy().tolist()
+
+
+def test_all_parts_have_the_composition_of_their_base() -> None:
+    # 1.6 kg for 160 phr: a part is 1500 g, a base 3000 g of 2000 g rubber and 1000 g chalk.
+    heavy = split("A1,chalk,1100\n")
+    part = 100 * 1500 * 2000 / 3100 / 100  # g of rubber in a part
+    assert_allclose(heavy[0], [100, 55, 100 * 100 / part], rtol=1e-12)
+    assert heavy[1] == heavy[0]
+    assert_allclose(heavy[2], [100, 50, 10], rtol=1e-12)  # mixed whole
+
+
+def test_a_part_and_its_finals_are_weighed_by_batch() -> None:
+    light = split("B1,base,1470\nB1,oil,98\n")
+    assert_allclose(light, [[100, 50, 10]] * 3, rtol=1e-12)
+    assert_allclose(split("B1,base,1470\n")[0], [100, 50, 10 / 0.98], rtol=1e-12)
+    both = split("A1,rubber,1950\nA1,chalk,975\nB1,base,1462.5\nB1,oil,195\n")
+    assert_allclose(both, [[100, 50, 20], [100, 50, 10], [100, 50, 10]], rtol=1e-12)
+    # what a batch says of a line itself goes first
+    assert_allclose(split("A1,chalk,1100\nB2,rubber,1000\nB2,chalk,500\n")[1], [100, 50, 10], rtol=1e-12)
+
+
+def test_what_came_with_the_base_unplanned_is_counted_too() -> None:
+    got = split("A1,rubber,2000\nA1,chalk,1000\nA1,oil,30\n")[1]
+    part = 1500 / 3030  # of the base
+    assert_allclose(got, [100, 50, (30 * part + 100) / (2000 * part) * 100], rtol=1e-12)
+
+
+def test_a_part_is_weighed_without_the_water_that_its_base_lost() -> None:
+    data = SPLIT.model_dump(by_alias=True)
+    data["ingredient"][1]["contains"] = {"chalk": 0.8, "water": 0.2}
+    brief = Brief.model_validate(data)
+    # 62.5 g moist chalk for 50: a part as planned holds 150 of 172.5 phr, 1600 g make 9.2754 g a phr.
+    per_phr = 1600 / 172.5
+    lines = f"A1,rubber,{200 * per_phr}\nA1,chalk,{125 * per_phr}\nB1,base,{150 * per_phr}\nB1,oil,{10 * per_phr}\n"
+    assert_allclose(split(lines, brief), [[100, 50, 10]] * 3, rtol=1e-9)
+
+
+def test_parts_that_are_not_planned_or_not_enough_are_refused() -> None:
+    with pytest.raises(SeriesError) as caught:
+        split("B3,base,1500\n")
+    assert str(caught.value) == (
+        "weighed.csv has a part of a base in 'B3', which the plan does not make from one. Give the grams of each "
+        "ingredient in its place."
+    )
+    bare = Brief.model_validate(SPLIT.model_dump(by_alias=True) | {"plant": {}})
+    with pytest.raises(SeriesError) as caught:
+        split("B1,oil,100\n", bare)
+    assert str(caught.value) == (
+        "weighed.csv does not tell the size of a batch: it has ['oil'] only. Add the mass of the part of the base, or "
+        "batch_kg under [plant] of the brief."
+    )
+    assert_allclose(split("B1,base,150\nB1,oil,11\n", bare)[0], [100, 50, 11], rtol=1e-12)

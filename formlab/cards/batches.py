@@ -10,11 +10,12 @@ from typing import Any
 import pandas as pd
 
 from formlab import recipe
+from formlab.bases import PART, base_materials
 from formlab.brief import Brief
 from formlab.cards.site import Site
 from formlab.errors import FormlabError, RecipeError
 from formlab.mill import lab_batch, order_warnings, weighing_tolerances
-from formlab.parts import Ingredient
+from formlab.parts import Ingredient, Setting
 from formlab.regrind import parent_formula
 
 __all__ = [
@@ -22,12 +23,14 @@ __all__ = [
     "Batch",
     "batch_size",
     "batches_of",
+    "mixings_of",
     "plan_table",
     "rounds_of",
     "rows_of_round",
     "tubs",
 ]
 
+Held = Mapping[str, tuple[str, ...]]  # by base mixing, the materials that go into it
 CURATIVES = ("curing agent", "accelerator")
 # Where an ingredient goes in if the brief does not say; common practice, no source.
 PLACES = {
@@ -42,6 +45,9 @@ class Batch:
 
     `lines` has the columns ``name, title, role, order, amount, planned_g, weighed_g, step_g, tolerance_g, tubs``;
     `amount` is in `unit` (phr where there is a rubber). `litres` and `density` are None without densities.
+
+    A base mixing is one too, with its `parts`: batch, grams cut off for it, step of its scale. A batch made from such a part has
+    a first line named `base`, of role rubber as it is banded first, and in `inside` the materials that it brings.
     """
 
     batch: str
@@ -57,10 +63,19 @@ class Batch:
     density: float | None
     settings: dict[str, str]
     notes: tuple[str, ...]
+    base: str = ""
+    inside: tuple[Ingredient, ...] = ()
+    parts: tuple[tuple[str, float, float], ...] = ()
 
     @property
     def weighed_g(self) -> float:
         return float(self.lines["weighed_g"].sum())
+
+    @property
+    def off_mill_g(self) -> float:
+        """What was weighed without the water that it loses on the mill."""
+        water = {p.name: p.contains.get("water", 0.0) for p in self.materials}
+        return float((self.lines["weighed_g"] * (1.0 - self.lines["name"].map(water).fillna(0.0))).sum())
 
 
 def plan_table(brief: Brief, plan: Any) -> pd.DataFrame:
@@ -78,9 +93,9 @@ def plan_table(brief: Brief, plan: Any) -> pd.DataFrame:
     width = max(2, len(str(len(frame))))
     made = pd.Series([f"X{k:0{width}d}" for k in range(1, len(frame) + 1)], index=frame.index, dtype="str")
     head = {name: frame[name].astype(str) if name in frame else made for name in ("trial", "batch")}
-    for name in ("load", "day"):
+    for name in ("load", "day", "base", "finals"):
         if name in frame:
-            head[name] = frame[name].astype(str)
+            head[name] = frame[name].astype(str).where(frame[name].notna())
     head["round"] = rounds_of(frame)
     head["brief_id"] = (
         frame["brief_id"] if "brief_id" in frame else pd.Series(brief.brief_id, index=frame.index)
@@ -110,7 +125,21 @@ def rows_of_round(frame: pd.DataFrame, number: int) -> pd.DataFrame:
 
 
 def batches_of(brief: Brief, plan: Any, site: Site, *, batch_kg: float | None = None) -> list[Batch]:
-    """Return every batch of a plan in its run order.
+    """Return every batch of a plan in its run order; see `mixings_of` for those and their base mixings.
+
+    Raises
+    ------
+    RecipeError
+        If nothing says how large a batch is, or a line is too small for its scale.
+    """
+    return [mixing for mixing in mixings_of(brief, plan, site, batch_kg=batch_kg) if not mixing.parts]
+
+
+def mixings_of(brief: Brief, plan: Any, site: Site, *, batch_kg: float | None = None) -> list[Batch]:
+    """Return every mixing of a plan in its run order: each batch, and before the first of its parts each base.
+
+    A base holds what its parts need, no more. A part has the composition of its base, so that parts and finals of a
+    batch together make its formula.
 
     Raises
     ------
@@ -118,32 +147,143 @@ def batches_of(brief: Brief, plan: Any, site: Site, *, batch_kg: float | None = 
         If nothing says how large a batch is, or a line is too small for its scale.
     """
     table = plan_table(brief, plan)
-    return [_batch(brief, rows, site, batch_kg, table) for _, rows in table.groupby("batch", sort=False)]
+    held = base_materials(brief, table)
+    batches = [
+        _batch(brief, rows, site, batch_kg, table, held) for _, rows in table.groupby("batch", sort=False)
+    ]
+    out: list[Batch] = []
+    mixed: set[str] = set()
+    for batch in batches:
+        if batch.base and batch.base not in mixed:
+            mixed.add(batch.base)
+            parts = [b for b in batches if b.base == batch.base]
+            rows = table[table[PART] == batch.base]
+            out.append(_base(brief, rows, site, parts, held[batch.base], table))
+        out.append(batch)
+    return out
 
 
-def _batch(brief: Brief, rows: pd.DataFrame, site: Site, batch_kg: float | None, plan: pd.DataFrame) -> Batch:
+def _batch(
+    brief: Brief, rows: pd.DataFrame, site: Site, batch_kg: float | None, plan: pd.DataFrame, held: Held
+) -> Batch:
     row = rows.iloc[:1]
     name = str(row["batch"].iloc[0])
+    base = str(row[PART].iloc[0]) if PART in row else ""
     amounts = brief.materials(row).iloc[0]
     kg, litres, notes = batch_size(brief, row, site, batch_kg)
     used = amounts[amounts > 1e-12]
-    lines, remarks = _lines(brief, used, kg, site)
+    frame, remarks = _places(brief, list(used.index))
+    inside = [n for n in used.index if n in held.get(base, ())]
+    remarks += _order_notes(frame, inside)
+    own = used
+    if inside:
+        remarks.append(f"Base {base} brings {', '.join(frame.loc[inside, 'title'])}.")
+        frame, own = _as_part(frame, used, inside, f"base {base}", brief.dry)
+        kg *= float(own.sum() / used.sum())
+    lines, more = _lines(frame, own, kg, site, brief)
+    return Batch(
+        batch=name, trials=tuple(rows["trial"]), lines=lines, kg=kg, litres=litres, density=_density(brief, row),
+        left_out=tuple(brief.title_of(n) for n in amounts.index if n not in used.index and n not in held.get(base, ())),
+        settings=_settings(brief, row), notes=(*notes, *remarks, *more, *_regrind_notes(brief, own, site, plan)),
+        base=base if inside else "", inside=_ingredients(brief, inside), **_common(brief, row, site, name, lines),
+    )  # fmt: skip
+
+
+def _base(
+    brief: Brief,
+    rows: pd.DataFrame,
+    site: Site,
+    batches: list[Batch],
+    held: tuple[str, ...],
+    plan: pd.DataFrame,
+) -> Batch:
+    """Return a base mixing that is as large as its parts together."""
+    row, name = rows.iloc[:1], batches[0].base
+    amounts = brief.materials(row).iloc[0][list(held)]
+    used = amounts[amounts > 1e-12]
+    lines_of = [b.lines.set_index("name").loc[PART] for b in batches]
+    stays = used * brief.dry[used.index]
+    kg = sum(float(line["planned_g"]) for line in lines_of) / 1000.0 * float(used.sum() / stays.sum())
+    frame, remarks = _places(brief, list(used.index))
+    remarks += order_warnings(frame.assign(name=frame["title"]))
+    lines, more = _lines(frame, used, kg, site, brief, "base")
+    density = None
+    if all(p.density is not None for p in _ingredients(brief, used.index)):
+        density = float(recipe.density(stays, brief.numbers("density")[used.index]))
+    litres = None if density is None else kg * float(stays.sum() / used.sum()) / density
+    alike = [s for s in brief.settings if rows[s.name].nunique() == 1]
+    return Batch(
+        batch=name, trials=tuple(rows["trial"]), lines=lines, kg=kg, litres=litres, density=density,
+        left_out=tuple(brief.title_of(n) for n in held if n not in used.index),
+        settings=_settings(brief, row, alike),
+        notes=(*_base_notes(brief, rows, site, used.index, litres, kg, batches), *remarks, *more, *_regrind_notes(brief, used, site, plan)),
+        parts=tuple((b.batch, float(line["weighed_g"]), float(line["step_g"])) for b, line in zip(batches, lines_of)),
+        **_common(brief, row, site, name, lines),
+    )  # fmt: skip
+
+
+def _base_notes(
+    brief: Brief,
+    rows: pd.DataFrame,
+    site: Site,
+    held: Iterable[str],
+    litres: float | None,
+    kg: float,
+    batches: list[Batch],
+) -> list[str]:
+    """Return what to say of the size of a base, which a mill must take, and of settings that differ among its batches."""
+    room = site.mill.litres if site.mill else None
+    largest = max(b.kg for b in batches)
+    notes = []
+    if room is not None and litres is not None and litres > 1.02 * room:
+        notes.append(
+            f"The base is {litres:.3g} l, more than the {room:.3g} l that band and bank of this mill take: mix it in equal "
+            "lots and blend all lots on the mill before it is cut."
+        )
+    elif room is None and kg > largest:
+        notes.append(
+            f"The base is {kg:.4g} kg and a batch of it {largest:.4g} kg: see that the mill takes it, else mix it in equal "
+            "lots and blend all lots before it is cut."
+        )
+    if cure := [p.title for p in _ingredients(brief, held) if p.role in CURATIVES]:
+        notes.append(
+            f"{', '.join(cure)} in this base: it can scorch while finals are milled in, and it keeps less long. To add "
+            "curatives last, name them in finals when the plan is laid out."
+        )
+    differing = [s for s in brief.settings if s.changes in ("day", "batch") and rows[s.name].nunique() > 1]
+    notes += [
+        f"{s.title} differs among the batches of this base and holds for the mixing of their finals: mix every base alike."
+        for s in differing
+    ]
+    return notes
+
+
+def _common(brief: Brief, row: pd.DataFrame, site: Site, name: str, lines: pd.DataFrame) -> dict[str, Any]:
+    """Return what a batch and a base have in common; the amounts of `lines` are put in their unit."""
     unit, scale = ("phr", _phr_factor(brief, row)) if brief.rubbers else (brief.amount_unit, 1.0)
     lines["amount"] *= scale
-    materials = tuple(brief.by_name[n] for n in lines["name"])
-    own = [parent_formula(brief, r, plan)[1] for r in site.regrind if r.ingredient in used and not r.parent]
-    settings = {
+    return {
+        "code": f"{site.code or _initials(brief.title)}-{name}",
+        "revision": str(row["brief_id"].iloc[0]),
+        "unit": unit,
+        "materials": _ingredients(brief, [n for n in lines["name"] if n in brief.by_name]),
+    }
+
+
+def _ingredients(brief: Brief, names: Iterable[str]) -> tuple[Ingredient, ...]:
+    return tuple(brief.by_name[n] for n in names)  # type: ignore[misc]
+
+
+def _settings(brief: Brief, row: pd.DataFrame, among: Iterable[Setting] | None = None) -> dict[str, str]:
+    return {
         f"{s.title} ({s.unit})" if s.unit else s.title: _shown(row[s.name].iloc[0])
-        for s in brief.settings
+        for s in (brief.settings if among is None else among)
         if s.changes in ("day", "batch")
     }
-    return Batch(
-        batch=name, code=f"{site.code or _initials(brief.title)}-{name}", revision=str(row["brief_id"].iloc[0]),
-        trials=tuple(rows["trial"]), unit=unit, lines=lines, kg=kg, litres=litres, settings=settings,
-        left_out=tuple(brief.title_of(n) for n in amounts.index if n not in used.index),
-        materials=materials,  # type: ignore[arg-type]
-        density=_density(brief, row), notes=(*notes, *remarks, *own),
-    )  # fmt: skip
+
+
+def _regrind_notes(brief: Brief, used: pd.Series, site: Site, plan: pd.DataFrame) -> list[str]:
+    return [parent_formula(brief, r, plan)[1] for r in site.regrind if r.ingredient in used and not r.parent]
 
 
 # ---- size -------------------------------------------------------------------------------------------------
@@ -168,7 +308,7 @@ def batch_size(
         kg = brief.plant.batch_kg
     if kg is None and density is not None and brief.rubbers:
         lab = lab_batch(
-            brief.materials(row).iloc[0] * _dry(brief), brief.numbers("density"), rubbers=brief.rubbers
+            brief.materials(row).iloc[0] * brief.dry, brief.numbers("density"), rubbers=brief.rubbers
         )
         kg = lab.mass_g / 1000.0 / dry
         notes.append(lab.words)
@@ -192,13 +332,9 @@ def _density(brief: Brief, row: pd.DataFrame) -> float | None:
     return float(brief.density(row).iloc[0])
 
 
-def _dry(brief: Brief) -> pd.Series:
-    return pd.Series({p.name: 1.0 - p.contains.get("water", 0.0) for p in brief.ingredients}, dtype=float)
-
-
 def _dry_share(brief: Brief, row: pd.DataFrame) -> float:
     weighed = brief.materials(row).iloc[0]
-    return float((weighed * _dry(brief)).sum() / weighed.sum())
+    return float((weighed * brief.dry).sum() / weighed.sum())
 
 
 def _phr_factor(brief: Brief, row: pd.DataFrame) -> float:
@@ -208,33 +344,58 @@ def _phr_factor(brief: Brief, row: pd.DataFrame) -> float:
 # ---- lines ------------------------------------------------------------------------------------------------
 
 
-def _lines(brief: Brief, used: pd.Series, kg: float, site: Site) -> tuple[pd.DataFrame, list[str]]:
-    parts: list[Any] = [brief.by_name[name] for name in used.index]
+def _places(brief: Brief, names: list[str]) -> tuple[pd.DataFrame, list[str]]:
+    """Return name, title, role, label and place of ingredients in the order of addition, and what to say of it."""
+    parts: list[Any] = [brief.by_name[name] for name in names]
     placed = all(part.order is not None for part in parts)
     frame = pd.DataFrame({
         "name": [p.name for p in parts], "title": [p.title for p in parts], "role": [p.role for p in parts],
         "label": [p.label for p in parts], "order": [p.order if placed else PLACES[p.role] for p in parts],
-    }, index=used.index).sort_values("order", kind="stable")  # fmt: skip
-    amounts = used[frame.index]
+    }, index=names).sort_values("order", kind="stable")  # fmt: skip
+    starting = "The brief does not give the place of every ingredient; this order is a starting point."
+    return frame, [] if placed else [starting]
+
+
+def _order_notes(frame: pd.DataFrame, inside: list[str]) -> list[str]:
+    """Return what is odd about the order of addition; of a batch from a base, which is in first, what the base is not."""
+    frame = frame.assign(name=frame["title"])
+    if not inside:
+        return order_warnings(frame)
+    base, finals = frame.loc[frame.index.isin(inside)], frame.loc[~frame.index.isin(inside)]
+    first = base.assign(order=base["order"] - base["order"].max() + frame["order"].min() - 1)
+    said = order_warnings(base)
+    return [text for text in order_warnings(pd.concat([first, finals])) if text not in said]
+
+
+def _as_part(
+    frame: pd.DataFrame, used: pd.Series, inside: list[str], title: str, dry: pd.Series
+) -> tuple[pd.DataFrame, pd.Series]:
+    """Return lines and amounts with one line for all that a base brings, which has lost its water."""
+    line = {"name": PART, "title": title, "role": "rubber", "label": "", "order": frame["order"].min() - 1}
+    brought = float((used * dry[used.index])[inside].sum())
+    return (
+        pd.concat([pd.DataFrame([line], index=[PART]), frame.drop(inside)]),
+        pd.concat([pd.Series({PART: brought}), used.drop(inside)]),
+    )
+
+
+def _lines(
+    frame: pd.DataFrame, amounts: pd.Series, kg: float, site: Site, brief: Brief, what: str = "batch"
+) -> tuple[pd.DataFrame, list[str]]:
+    amounts = amounts[frame.index]
     planned = 1000.0 * kg * amounts / amounts.sum()
     within = weighing_tolerances(planned, frame["role"].to_dict()).set_index("ingredient")["tolerance_g"]
     step = {name: _step(site, frame.at[name, "role"], planned[name], within[name]) for name in frame.index}
     card = recipe.weigh_up(amounts, batch_kg=kg, resolution_g=step).set_index("ingredient")
     frame = frame.assign(amount=amounts, planned_g=planned, weighed_g=card["weighed_g"],
                          step_g=card["resolution_g"], tolerance_g=within)  # fmt: skip
-    notes = (
-        []
-        if placed
-        else ["The brief does not give the place of every ingredient; this order is a starting point."]
-    )
-    notes += order_warnings(frame[["name", "role", "label", "order"]].assign(name=frame["title"]))
-    notes += _coarse(frame)
+    notes = _coarse(frame)
     lift = site.lift_kg if site.lift_kg is not None else brief.plant.lift_kg
     frame["tubs"] = tubs(frame["weighed_g"], None if lift is None else 1000.0 * lift)
     count = frame["tubs"].iloc[-1][-1][0]
     if count > 1:
         notes.append(
-            f"The batch of {kg:.4g} kg lies over the lifting limit of {lift:g} kg: it goes in {count} tubs."
+            f"The {what} of {kg:.4g} kg lies over the lifting limit of {lift:g} kg: it goes in {count} tubs."
         )
     return frame.drop(columns="label").reset_index(drop=True), notes
 

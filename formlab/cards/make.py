@@ -6,7 +6,7 @@ from typing import Any
 
 from formlab.brief import Brief
 from formlab.cards import press, sessions, weigh
-from formlab.cards.batches import batches_of, plan_table, rows_of_round
+from formlab.cards.batches import mixings_of, plan_table, rows_of_round
 from formlab.cards.loads import loads_of
 from formlab.cards.page import document
 from formlab.cards.sessions import key_sheets, of_round, sessions_of
@@ -45,7 +45,7 @@ def make_cards(
     Returns
     -------
     dict of str to str
-        ``weigh-up.html`` (a batch: sheet and back), ``cure.html`` (a press load), ``test.html`` (a session and its
+        ``weigh-up.html`` (a batch, or a base mixing before the first of its batches: sheet and back), ``cure.html`` (a press load), ``test.html`` (a session and its
         panel) and ``test-key.html``, as far as the brief has ingredients and responses.
 
     Raises
@@ -68,8 +68,8 @@ def make_cards(
     cards = {}
     whole, plan = plan, plan if round is None else rows_of_round(plan_table(brief, plan), round)
     if brief.ingredients:
-        batches = batches_of(brief, plan, site, batch_kg=batch_kg)
-        cards["weigh-up.html"] = document(f"Weigh-up: {title}", weigh.sheets(batches, brief, site))
+        mixings = mixings_of(brief, plan, site, batch_kg=batch_kg)
+        cards["weigh-up.html"] = document(f"Weigh-up: {title}", weigh.sheets(mixings, brief, site))
     cards["cure.html"] = document(f"Cure: {title}", press.sheets(loads_of(brief, plan, site), brief, site))
     if brief.responses:
         tests = sessions_of(brief, whole, site, seed=seed)

@@ -78,9 +78,10 @@ def weigh_sheet(batch: Batch, brief: Brief, site: Site) -> Markup:
     widths = [7, 0, 18, 34, 23, 20, 14, 17]
     rows = [_weigh_row(k, line, many) for k, line in enumerate(batch.lines.itertuples(), 1)]
     body = table(heads, [*rows, _sum_row(batch)], "n nn", widths)
-    out = [f"Not in this batch: {', '.join(batch.left_out)}."] if batch.left_out else []
+    what = "base" if batch.parts else "batch"
+    out = [f"Not in this {what}: {', '.join(batch.left_out)}."] if batch.left_out else []
     return sheet(
-        _head("Weigh-up", batch, brief, site, "sheet 1 of 2"),
+        _head(f"Weigh-up{' of a base' if batch.parts else ''}", batch, brief, site, "sheet 1 of 2"),
         read_first(),
         notes([*batch.notes, *out]),
         body,
@@ -92,7 +93,12 @@ def weigh_sheet(batch: Batch, brief: Brief, site: Site) -> Markup:
 
 def _head(what: str, batch: Batch, brief: Brief, site: Site, page: str) -> Markup:
     size = f"{batch.kg:.4g} kg" + (f", {batch.litres:.3g} l" if batch.litres else "")
-    lines = [f"Compound {batch.code}, revision {batch.revision}", f"For trials {', '.join(batch.trials)}"]
+    of = (
+        f"For batches {', '.join(b for b, *_ in batch.parts)}"
+        if batch.parts
+        else f"For trials {', '.join(batch.trials)}"
+    )
+    lines = [f"Compound {batch.code}, revision {batch.revision}", of]
     return head(what, batch.batch, brief.title or "Trial compound", lines, [size, page, site.name])
 
 
@@ -149,7 +155,8 @@ def mill_steps(batch: Batch) -> list[str]:
         oil = ", oil in turn with powder" if len({line.role == "oil" for line in group}) == 2 else ""
         guide = _GUIDES[kind].replace(ROLLS, "") if told else _GUIDES[kind]
         steps.append(guide.format(names=_and([short_name(line.title) for line in group]), oil=oil))
-    return [*steps, *_LAST]
+    cut = [f"Cut into {len(batch.parts)} parts, each of the mass listed; label each with its batch."]
+    return [*steps, *_LAST, *(cut if batch.parts else [])]
 
 
 def _group(line: Any) -> Any:
@@ -175,14 +182,17 @@ def mill_sheet(batch: Batch, brief: Brief, site: Site) -> Markup:
         if r.ingredient in set(batch.lines["name"])
     ]
     settings = [f"{name}: {value}" for name, value in batch.settings.items()]
+    whose = "base" if batch.parts else "batch"
     return sheet(
-        _head("Mill and release", batch, brief, site, "sheet 2 of 2"),
-        notes([*(["Settings of this batch. " + "; ".join(settings)] if settings else []), *regrind]),
+        _head(
+            "Mill and cut a base" if batch.parts else "Mill and release", batch, brief, site, "sheet 2 of 2"
+        ),
+        notes([*([f"Settings of this {whose}. " + "; ".join(settings)] if settings else []), *regrind]),
         Markup("" if site.procedure else f"<p class='small'>{escape(STARTING_POINT)}</p>"),
         table(heads, rows, "n", [7, 0, 13, 13, 13, 12, 32]),
         fields(("Started", 20), ("Finished", 20), ("Mill", 24), ("By", 34)),
         _gates(batch, site),
-        _rest(site),
+        _parts(batch) if batch.parts else _rest(site),
         reminders(_mill_cautions(batch, site), batch.batch, ", besides all that sheet 1 says"),
     )
 
@@ -190,7 +200,11 @@ def mill_sheet(batch: Batch, brief: Brief, site: Site) -> Markup:
 def _mill_cautions(batch: Batch, site: Site) -> list[Caution]:
     """Return the cautions of the mill that do not stand on the first sheet already."""
     said = cautions_for(batch.materials, stage="weigh", children=site.children)
-    return [c for c in cautions_for(batch.materials, stage="mill", children=site.children) if c not in said]
+    everything = [
+        *batch.inside,
+        *batch.materials,
+    ]  # what a base brings is milled, but not weighed, with the batch
+    return [c for c in cautions_for(everything, stage="mill", children=site.children) if c not in said]
 
 
 def _rest(site: Site) -> Markup:
@@ -201,8 +215,27 @@ def _rest(site: Site) -> Markup:
     )
 
 
+def _parts(batch: Batch) -> Markup:
+    """Return the parts that a base is cut into, with room for what they weigh."""
+    rows = (
+        f"<tr><td class='big'>{escape(name)}</td><td class='n big'>{weight(grams, step)}</td>{box()}{box()}</tr>"
+        for name, grams, step in batch.parts
+    )
+    short = (
+        "Nothing is weighed to spare. If less comes off the mill than the parts are together, cut every part lighter by the "
+        "same share, write on each card of a batch by how much, and take that much less of its finals."
+    )
+    return Markup(
+        "<div class='keep'>"
+        + table([f"part of {batch.batch} for", "cut", "weighed", "by"], rows, " n", [42, 42, 42, 0])
+        + f"<p class='small'>{escape(short)}</p>"
+        + fields(("Use until", 32), ("Stored at", 40))
+        + "</div>"
+    )
+
+
 def _gates(batch: Batch, site: Site) -> Markup:
-    low, high = yield_limits(batch.weighed_g, percent=site.check_percent)
+    low, high = yield_limits(batch.off_mill_g, percent=site.check_percent)
     step = float(batch.lines["step_g"].max())
     density = "not known: the brief lacks densities"
     if batch.density is not None:
@@ -221,7 +254,7 @@ def _gates(batch: Batch, site: Site) -> Markup:
     )
     decide = ticks("release", "hold", "remill", "remake", "accept, because")
     return Markup(
-        "<div class='keep'><h2>Before pressing</h2>"
+        f"<div class='keep'><h2>{'Before it is cut' if batch.parts else 'Before pressing'}</h2>"
         + table(["gate", "limits", "measured", ""], rows, widths=[42, 0, 32, 38])
         + f"<p>{decide}</p>"
         + fields(("Reason", 94), ("Signed", 52))
@@ -230,7 +263,7 @@ def _gates(batch: Batch, site: Site) -> Markup:
 
 
 def sheets(batches: Iterable[Batch], brief: Brief, site: Site) -> Iterator[Markup]:
-    """Yield both sheets of each batch."""
+    """Yield both sheets of each mixing."""
     for batch in batches:
         yield weigh_sheet(batch, brief, site)
         yield mill_sheet(batch, brief, site)

@@ -10,6 +10,7 @@ from math import ceil
 import numpy as np
 import pandas as pd
 
+from formlab.bases import with_finals
 from formlab.brief import Brief
 from formlab.errors import PlanError
 from formlab.html import counted, first_few
@@ -30,7 +31,7 @@ __all__ = ["extend", "next_labels"]
 MADE = ("ok", "pending", "")
 ASIDE = ("set aside",)  # lost by mishap: the formula is not to blame
 NEAR = 0.1
-HEAD = ("trial", "batch", "load", "day", "base", "block", "role", "run_order", "round", "brief_id")
+HEAD = ("trial", "batch", "load", "day", "base", "finals", "block", "role", "run_order", "round", "brief_id")
 LETTERS = {"trial": "T", **{COLUMNS[level]: letter for level, letter in LABELS.items()}}
 
 
@@ -174,6 +175,7 @@ def extend(
     new = lay_in_order(
         made.frame, made.structure, rows, brief, made.roles, round_=int(_last(old, "round")) + 1
     )
+    new = with_finals(new, ask.finals)
     frame = _joined(given, old, credited, new, blocks is not None)
     ask.notes += _near_failed(given, frame.tail(len(new)), brief)
     plan = Plan(

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from formlab.bases import with_finals
 from formlab.brief import Brief
 from formlab.errors import PlanError
 from formlab.plans.ask import Ask, Made
@@ -81,7 +82,8 @@ def lay_out(
     days, blocks : int, optional
         Days or blocks that batches are spread over.
     finals : sequence of str, optional
-        Ingredients added to the parts of a split base mixing; all others go into the base.
+        Ingredients added to the parts of a split base mixing, fixed ones too (curatives, say); all others go into the
+        base. Stand in the plan's column ``finals``.
     bases : int, optional
         Base mixings, with `finals`.
     replicates : int, default=1
@@ -203,7 +205,7 @@ def lay_out(
         made = add_controls(ask, made, control)
     rows, extras = running.arranged(ask, made)
     ask.notes += [text for text in [savings(ask, made.structure)] if text]
-    laid = lay_in_order(made.frame, made.structure, rows, brief, made.roles)
+    laid = with_finals(lay_in_order(made.frame, made.structure, rows, brief, made.roles), ask.finals)
     plan = Plan(
         brief,
         laid,

@@ -114,7 +114,7 @@ class Plan:
             raise PlanError(
                 f"Trial {twice.iloc[0]!r} occurs more than once. Give each slab an id of its own."
             )
-        for column in ("load", "day", "base", "block", "role"):
+        for column in ("load", "day", "base", "finals", "block", "role"):
             if column in frame:
                 head[column] = frame[column]
         head["run_order"] = frame["run_order"] if "run_order" in frame else list(rows)

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 import pandas as pd
 
 from formlab import recipe
+from formlab.bases import PART, base_materials
 from formlab.brief import Brief
 from formlab.errors import Problem, SeriesError
 from formlab.series.readings import STATUSES
@@ -21,7 +24,7 @@ __all__ = [
     "weighed_frame",
 ]
 
-TEXT = ("trial", "batch", "load", "brief_id", "status", "note", "operator", "lot", "ingredient")
+TEXT = ("trial", "batch", "load", "brief_id", "status", "note", "operator", "lot", "ingredient", "finals")
 UNITS = ("batch", "load", "day", "base", "block")
 
 
@@ -81,7 +84,7 @@ def readings_frame(table: pd.DataFrame, brief: Brief, file: str = "results.csv")
 
 
 def weighed_frame(table: pd.DataFrame, brief: Brief, file: str = "weighed.csv") -> pd.DataFrame:
-    """Return what was weighed: batch, ingredient, weighed_g, lot."""
+    """Return what was weighed: batch or base mixing, ingredient or ``base`` for a part of one, weighed_g, lot."""
     _check_columns(table, ["batch", "ingredient", "weighed_g"], file)
     rows = list(table.index)
     grams = numbers(table["weighed_g"].tolist(), file, "weighed_g", rows)
@@ -90,7 +93,7 @@ def weighed_frame(table: pd.DataFrame, brief: Brief, file: str = "weighed.csv") 
     problems = [
         Problem(file, row, "ingredient", name, f"one of {known}")
         for row, name in zip(rows, names)
-        if name not in known
+        if name not in [*known, PART]
     ]
     problems += [
         Problem(file, row, "weighed_g", value, "a mass in g, 0 or more")
@@ -192,21 +195,50 @@ def as_weighed(plan: pd.DataFrame, weighed: pd.DataFrame, brief: Brief) -> pd.Da
     Lines that are missing count as weighed to plan. The plan's grams follow from the plant's batch size, unless
     two or more lines together say another one by more than 10 %: then from the median of weighed over planned.
     Then phr is taken on the rubber that was really weighed; in a fraction basis all is taken on the whole batch.
+
+    Where base mixings are split, lines of a base stand under its own name (A01), and a batch has an ingredient ``base``:
+    the grams of its part. A part is taken to have the composition of its base as that was weighed. A line of a batch
+    for an ingredient that should have come with the base stands for itself.
+
+    Raises
+    ------
+    SeriesError
+        Naming a batch that the plan has not, a part of a base where none is planned, a batch without rubber, or a size
+        that does not follow.
     """
     if weighed.empty or "batch" not in plan or not brief.ingredients:
         return plan
     out, names = plan.copy(), brief.ingredient_names
     contains = {p.name: dict(p.contains) for p in brief.ingredients if p.contains}
-    for batch, lines in weighed.groupby("batch", sort=False):
+    held = base_materials(brief, plan)
+    lines = {
+        str(name): rows.set_index("ingredient")["weighed_g"]
+        for name, rows in weighed.groupby("batch", sort=False)
+    }
+    _check_names(lines, plan, held)
+    planned = plan.drop_duplicates("batch").set_index("batch")[names]
+    materials = recipe.as_materials(planned, contains) if contains else planned
+    meant = 1000 * (brief.plant.batch_kg or np.nan) / materials.sum(axis=1)  # g per unit, by batch
+    base_of = plan.drop_duplicates("batch").set_index("batch")[PART] if held else pd.Series(dtype=str)
+    none = pd.Series(dtype=float)
+    for batch in plan.loc[plan["batch"].isin(list(lines)) | _in(plan, held, lines), "batch"].unique():
         member = (plan["batch"] == batch).to_numpy()
-        if not member.any():
-            raise SeriesError(f"weighed.csv has batch {batch!r}, which the plan has not. Correct its name.")
-        planned = plan.loc[member, names].iloc[0]
-        materials = recipe.as_materials(planned, contains) if contains else planned
-        grams = lines.set_index("ingredient")["weighed_g"]
-        whole = materials * _grams_per_unit(materials, grams, brief)
-        whole = grams.reindex(whole.index).fillna(whole)
-        for extra in grams.index.difference(whole.index):
+        grams, base = lines.get(batch, none), base_of.get(batch, "")
+        if base in held:
+            inside = [n for n in held[base] if n in materials]
+            of_base = lines.get(base, none)
+            size = meant[base_of.index[base_of == base]].sum(min_count=1)
+            mixed = materials.loc[batch, inside]
+            if len(of_base):
+                mixed = of_base.combine_first(
+                    mixed * _grams_per_unit(mixed, of_base, size, _main(brief, mixed))
+                )
+            whole = _with_part(materials.loc[batch], inside, mixed, grams, meant[batch], brief)
+        else:
+            own = materials.loc[batch]
+            whole = own * _grams_per_unit(own, grams, meant[batch], _main(brief, own))
+            whole = grams.reindex(whole.index).fillna(whole)
+        for extra in grams.index.difference(whole.index).difference([PART]):
             whole[extra] = grams[extra]
         real = recipe.as_substances(whole, contains) if contains else whole
         real = real.reindex(names).fillna(0.0)
@@ -219,19 +251,62 @@ def as_weighed(plan: pd.DataFrame, weighed: pd.DataFrame, brief: Brief) -> pd.Da
     return out
 
 
-def _grams_per_unit(materials: pd.Series, grams: pd.Series, brief: Brief) -> float:
-    """Return the size of a batch, in g per phr (or per unit of the total)."""
+def _check_names(
+    lines: Mapping[str, pd.Series], plan: pd.DataFrame, held: Mapping[str, tuple[str, ...]]
+) -> None:
+    """Refuse lines of a batch that the plan has not, and parts of a base in a batch that is mixed whole."""
+    split = set(plan.loc[plan[PART].isin(list(held)), "batch"]) if held else set()
+    for batch, grams in lines.items():
+        if batch not in set(plan["batch"]) | set(held):
+            raise SeriesError(f"weighed.csv has batch {batch!r}, which the plan has not. Correct its name.")
+        if PART in grams and batch not in split:
+            raise SeriesError(
+                f"weighed.csv has a part of a base in {batch!r}, which the plan does not make from one. Give the grams of "
+                "each ingredient in its place."
+            )
+
+
+def _in(plan: pd.DataFrame, held: Mapping[str, object], lines: Mapping[str, object]) -> pd.Series:
+    """Return which rows are of a base mixing that has lines of its own."""
+    if not held:
+        return pd.Series(False, index=plan.index)
+    return plan[PART].isin([base for base in held if base in lines])
+
+
+def _main(brief: Brief, materials: pd.Series) -> list[str]:
+    return [PART] if PART in materials.index else [n for n in brief.rubbers if n in materials.index]
+
+
+def _with_part(
+    materials: pd.Series, inside: list[str], mixed: pd.Series, grams: pd.Series, meant: float, brief: Brief
+) -> pd.Series:
+    """Return the grams of each material of a batch made from a part of a base, planned of `inside` and `mixed` so."""
+    dry = brief.dry  # a part is weighed without the water that the base has lost
+    part = pd.Series({PART: float((materials[inside] * dry[inside]).sum())})
+    lines = pd.concat([part, materials.drop(inside)])
+    per_unit = _grams_per_unit(lines, grams.drop(inside, errors="ignore"), meant, [PART])
+    whole = grams.reindex(lines.index).fillna(lines * per_unit)
+    brought = mixed * whole[PART] / float((mixed * dry[mixed.index]).sum())
+    own = grams.reindex(inside).dropna()
+    return whole.drop(PART).add(brought.drop(own.index), fill_value=0.0).add(own, fill_value=0.0)
+
+
+def _grams_per_unit(materials: pd.Series, grams: pd.Series, meant: float, main: list[str]) -> float:
+    """Return the size of a mixing, in g per phr (or per unit of the total); `meant` is nan where no size is planned.
+
+    Without one, the line of `main` tells it alone.
+    """
     planned = materials.reindex(grams.index).fillna(0.0)
     both = (planned > 0) & (grams > 0)
     seen = float((grams[both] / planned[both]).median()) if both.any() else np.nan
-    if brief.plant.batch_kg is not None:
-        meant = 1000 * brief.plant.batch_kg / float(materials.sum())
+    if np.isfinite(meant):
         return seen if both.sum() > 1 and abs(seen / meant - 1) > 0.1 else meant
     rest = [n for n in materials.index if materials[n] > 0 and n not in grams.index]
-    if rest and both.sum() < 2 and not any(both.get(n, False) for n in brief.rubbers):
+    if len(grams) and rest and both.sum() < 2 and not any(both.get(n, False) for n in main):
+        missing = {PART: "part of the base"}.get(main[0], "rubber") if main else "other ingredients"
         raise SeriesError(
             f"weighed.csv does not tell the size of a batch: it has {list(grams.index)} only. Add the mass of the "
-            f"{'rubber' if brief.rubbers else 'other ingredients'}, or batch_kg under [plant] of the brief."
+            f"{missing}, or batch_kg under [plant] of the brief."
         )
     return seen if np.isfinite(seen) else 1.0
 

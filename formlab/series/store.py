@@ -202,7 +202,11 @@ class Series:
         return join.readings_frame(self._table_or("results.csv", columns), self.brief)
 
     def weighed(self) -> pd.DataFrame:
-        """Return what was weighed: batch, ingredient, weighed_g, lot."""
+        """Return what was weighed: batch, ingredient, weighed_g, lot.
+
+        A base mixing that is split has lines under its own name, and each batch made from it an ingredient ``base``: the
+        grams of its part.
+        """
         columns = ["batch", "ingredient", "weighed_g", "lot"]
         return join.weighed_frame(self._table_or("weighed.csv", columns), self.brief)
 
