@@ -113,10 +113,16 @@ class Response(Part):
     def title(self) -> str:
         return self.label or self.name.replace("_", " ")
 
+    @property
+    def ends(self) -> tuple[float, float]:
+        """Least and most that a reading can be, by `bounds`, `possible` and kind; infinite where nothing says."""
+        least = 0.0 if self.kind in ("count", "pass") else -math.inf
+        most = 1.0 if self.kind == "pass" else math.inf
+        return max(self.bounds[0], self.possible[0], least), min(self.bounds[1], self.possible[1], most)
+
     def fault_of_limit(self, limit: float, side: int) -> str:
         """Return why a reading that only says below (-1) or above (1) a limit says nothing or cannot be; empty if it is sound."""
-        low = max(self.bounds[0], self.possible[0])
-        high = min(self.bounds[1], self.possible[1])
+        low, high = self.ends
         word, end, other = ("below", low, high) if side < 0 else ("above", high, low)
         if side * (limit - end) >= 0:
             return f"nothing lies {word} {end:g}"

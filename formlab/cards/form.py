@@ -42,8 +42,9 @@ def results_form(brief: Brief, plan: Any, *, show: Sequence[str] = ()) -> bytes:
     -------
     bytes
         Sheet ``results``: a line for every reading of every trial; trial, batch, load and number of the reading are
-        locked, without a password. Readings are checked against what is `possible` and may be written ``<0.5``;
-        status is a list. Sheet ``how to`` says so in words. Loads with ``series.load_results`` as it is.
+        locked, without a password. Readings are checked as they are typed against what is `possible` and against `bounds`
+        (beyond these, a measure is only warned of), and may be written ``<0.5`` but for ratings and passes; status is a
+        list. Sheet ``how to`` says so in words. Loads with ``series.load_results`` as it is.
 
     Raises
     ------
@@ -126,6 +127,8 @@ def _check_cells(sheet: Any, columns: list[str], last: int, brief: Brief) -> Non
         if isinstance(part, Response):
             check = DataValidation("custom", formula1=_formula(f"{letter}2", part), allow_blank=True)
             check.error, check.errorTitle = _allowed(part), part.title[:32]
+            if part.kind == "measure" and part.ends != part.possible:
+                check.errorStyle = "warning"  # beyond the scale is odd; only what is not possible is refused
         elif name == "status":
             check = DataValidation("list", formula1=f'"{",".join(STATUSES)}"', allow_blank=True)
             check.error, check.errorTitle = "Choose one of the list.", "status"
@@ -137,8 +140,8 @@ def _check_cells(sheet: Any, columns: list[str], last: int, brief: Brief) -> Non
 
 
 def _formula(cell: str, response: Response) -> str:
-    """Return the test of a reading: a number that is possible (whole where it must be), or text that begins with < or >."""
-    low, high = response.possible
+    """Return the test of a reading: a number on the scale (whole where it must be), or text that begins with < or >."""
+    low, high = response.ends
     tests = [f"ISNUMBER({cell})", *([f"{cell}>={low!r}"] if math.isfinite(low) else [])]
     tests += [f"{cell}<={high!r}"] if math.isfinite(high) else []
     whole = f"{cell}=INT({cell})"
@@ -151,7 +154,7 @@ def _formula(cell: str, response: Response) -> str:
 def _allowed(response: Response) -> str:
     if response.kind == "pass":
         return "1 for a pass, 0 for a fail; not read: leave empty."
-    low, high = response.possible
+    low, high = response.ends
     ends = [
         f"{low:g} or more" if math.isfinite(low) else "",
         f"{high:g} or less" if math.isfinite(high) else "",
