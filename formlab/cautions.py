@@ -162,7 +162,7 @@ RULES = (
     ),
     Rule(
         "Lifting", ("weigh",),
-        "What lies over your site's lifting limit goes in several tubs, as shown. Ask for help or a hoist.",
+        "What lies over your site's lifting limit goes in several tubs. Ask for help or a hoist.",
     ),
     Rule(
         "Powders", ("weigh", "mill"),

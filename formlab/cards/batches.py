@@ -44,7 +44,8 @@ class Batch:
     """One mixing: what to weigh, and what to know.
 
     `lines` has the columns ``name, title, role, order, amount, planned_g, weighed_g, step_g, tolerance_g, tubs``;
-    `amount` is in `unit` (phr where there is a rubber). `litres` and `density` are None without densities.
+    `amount` is in `unit` (phr where there is a rubber), and in a fraction basis `share` in the brief's own unit,
+    `share_unit`. `litres` and `density` are None without densities.
 
     A base mixing is one too, with its `parts`: batch, grams cut off for it, step of its scale. A batch made from such a part has
     a first line named `base`, of role rubber as it is banded first, and in `inside` the materials that it brings.
@@ -55,6 +56,7 @@ class Batch:
     revision: str
     trials: tuple[str, ...]
     unit: str
+    share_unit: str
     lines: pd.DataFrame
     left_out: tuple[str, ...]
     materials: tuple[Ingredient, ...]
@@ -261,11 +263,15 @@ def _base_notes(
 def _common(brief: Brief, row: pd.DataFrame, site: Site, name: str, lines: pd.DataFrame) -> dict[str, Any]:
     """Return what a batch and a base have in common; the amounts of `lines` are put in their unit."""
     unit, scale = ("phr", _phr_factor(brief, row)) if brief.rubbers else (brief.amount_unit, 1.0)
+    share_unit = "" if unit == brief.amount_unit else brief.amount_unit
+    if share_unit:
+        lines.insert(lines.columns.get_loc("amount"), "share", lines["amount"])  # type: ignore[arg-type]
     lines["amount"] *= scale
     return {
         "code": f"{site.code or _initials(brief.title)}-{name}",
         "revision": str(row["brief_id"].iloc[0]),
         "unit": unit,
+        "share_unit": share_unit,
         "materials": _ingredients(brief, [n for n in lines["name"] if n in brief.by_name]),
     }
 

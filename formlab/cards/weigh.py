@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterable, Iterator
 from itertools import groupby
 from typing import Any
+
+import numpy as np
+import pandas as pd
 
 from formlab.brief import Brief
 from formlab.cards.batches import CURATIVES, Batch
@@ -65,19 +69,28 @@ def _tolerance(tolerance_g: float, weighed_g: float) -> str:
 def weigh_sheet(batch: Batch, brief: Brief, site: Site) -> Markup:
     """Return the first sheet: what to weigh, in order of addition."""
     many = any(line.tubs[-1][0] > 1 for line in batch.lines.itertuples())
+    amounts = {
+        unit: _agreeing(batch.lines[column])
+        for unit, column in ((batch.share_unit, "share"), (batch.unit, "amount"))
+        if unit
+    }
     heads = [
         "",
         f"material of {batch.batch}",
-        batch.unit,
+        *amounts,
         "weigh",
         "weighed",
         "lot no.",
         "expiry",
         "second person",
     ]
-    widths = [7, 0, 18, 34, 23, 20, 14, 17]
-    rows = [_weigh_row(k, line, many) for k, line in enumerate(batch.lines.itertuples(), 1)]
-    body = table(heads, [*rows, _sum_row(batch)], "n nn", widths)
+    widths = [7, 0, *[18] * len(amounts), 34, 23, 20, 14, 17]
+    rows = [
+        _weigh_row(k, line, [of_unit[k - 1] for of_unit in amounts.values()], many)
+        for k, line in enumerate(batch.lines.itertuples(), 1)
+    ]
+    totals = [of_unit[-1] for of_unit in amounts.values()]
+    body = table(heads, [*rows, _sum_row(batch, totals)], "n n" + "n" * len(amounts), widths)
     what = "base" if batch.parts else "batch"
     out = [f"Not in this {what}: {', '.join(batch.left_out)}."] if batch.left_out else []
     return sheet(
@@ -102,7 +115,25 @@ def _head(what: str, batch: Batch, brief: Brief, site: Site, page: str) -> Marku
     return head(what, batch.batch, brief.title or "Trial compound", lines, [size, page, site.name])
 
 
-def _weigh_row(k: int, line: Any, many: bool) -> str:
+def _agreeing(amounts: pd.Series) -> list[str]:
+    """Return amounts as printed, and last their total, which is the sum of what is printed.
+
+    Four decimals at most, and at least three digits of the smallest; where the last digits do not add up to the total,
+    those cut off the most go up.
+    """
+    least = float(amounts[amounts > 0].min())
+    places = next(
+        (k for k in range(4) if np.allclose(amounts, amounts.round(k), rtol=0, atol=1e-9)),
+        min(max(2, 2 - math.floor(math.log10(least))), 4),
+    )
+    units = amounts.to_numpy(dtype=float) * 10**places
+    whole = np.floor(units + 1e-6)
+    short = round(float(units.sum())) - int(whole.sum())
+    whole[np.argsort(whole - units, kind="stable")[:short]] += 1
+    return [number(value / 10**places, 9) for value in [*whole, whole.sum()]]
+
+
+def _weigh_row(k: int, line: Any, amounts: list[str], many: bool) -> str:
     name = escape(
         line.title if len(line.title) <= 30 else Markup(f"<span class='long'>{escape(line.title)}</span>")
     )
@@ -110,9 +141,13 @@ def _weigh_row(k: int, line: Any, many: bool) -> str:
     within = f"<div class='small'>{_tolerance(line.tolerance_g, line.weighed_g)}</div>"
     second = box(kind="box" if line.role in CURATIVES else "shut")
     return (
-        f"<tr><td class='n small'>{k}</td><td>{name}{tub}</td><td class='n'>{number(line.amount, 4)}</td>"
+        f"<tr><td class='n small'>{k}</td><td>{name}{tub}</td>{_cells(amounts)}"
         f"<td class='n'><span class='big'>{weight(line.weighed_g, line.step_g)}</span>{within}</td>{box() * 3}{second}</tr>"
     )
+
+
+def _cells(texts: list[str]) -> str:
+    return "".join(f"<td class='n'>{text}</td>" for text in texts)
 
 
 def _tub_text(line: Any) -> str:
@@ -121,10 +156,10 @@ def _tub_text(line: Any) -> str:
     return ", ".join(f"tub {tub}: {weight(grams, line.step_g)}" for tub, grams in line.tubs)
 
 
-def _sum_row(batch: Batch) -> str:
+def _sum_row(batch: Batch, totals: list[str]) -> str:
     step = float(batch.lines["step_g"].max())
     return (
-        f"<tr class='sum'><td></td><td>Total</td><td class='n'>{number(batch.lines['amount'].sum(), 5)}</td>"
+        f"<tr class='sum'><td></td><td>Total</td>{_cells(totals)}"
         f"<td class='n big'>{weight(batch.weighed_g, step)}</td>{box()}<td colspan='3'></td></tr>"
     )
 
