@@ -42,8 +42,9 @@ def panel_layout(samples: Sequence[str], assessors: int, *, seed: int | np.rando
     square = _williams(len(names))
     if assessors % len(square):
         warnings.warn(
-            f"{assessors} assessors do not fill squares of {len(square)}, so place and carry-over are not quite "
-            f"balanced. {len(square) * (assessors // len(square) + 1)} would be.",
+            f"With {len(names)} samples, places and neighbours are balanced in full among "
+            f"{len(square) * (assessors // len(square) + 1)} assessors; among {assessors} they are so only nearly. Ask as "
+            "many, or take it as it is.",
             FormlabWarning,
             stacklevel=2,
         )

@@ -29,7 +29,7 @@ from formlab.cards import (
     sessions_of,
 )
 from formlab.cards.batches import tubs
-from formlab.cards.weigh import mill_steps, weight
+from formlab.cards.weigh import _agreeing, mill_steps, weight
 from formlab.cli import main
 from formlab.errors import BriefError, FormlabError, RecipeError, SeriesError
 from formlab.gates import gate_records, yield_gate
@@ -161,6 +161,47 @@ def test_a_fraction_brief_is_weighed_with_phr():
     )
     assert batch.unit == "phr"
     assert batch.lines["amount"].tolist() == [100.0, 300.0]
+
+
+def test_a_fraction_brief_shows_its_own_amounts_beside_phr():
+    parts = [
+        {"name": "sbr", "role": "rubber", "low": 20, "high": 50},
+        {"name": "factice", "role": "factice", "low": 5, "high": 20},
+        {"name": "oil", "role": "oil", "low": 5, "high": 20},
+        {"name": "chalk", "role": "filler", "low": 20, "high": 50},
+        {"name": "pumice", "role": "abrasive", "low": 5, "high": 20},
+    ]
+    brief = Brief(basis="fraction", total=100, ingredient=parts)
+    formula = {"sbr": 34.0, "factice": 12.0, "oil": 7.0, "chalk": 35.0, "pumice": 12.0}
+    (batch,) = batches_of(brief, formula, Site(), batch_kg=6.0)
+    assert batch.share_unit == "%" and batch.unit == "phr"
+    assert_allclose(
+        batch.lines.set_index("name")["share"], pd.Series(formula)[batch.lines["name"]], rtol=1e-12
+    )
+    page = make_cards(brief, formula, batch_kg=6.0)["weigh-up.html"].split("</section>")[0]
+    heads = [text_of(h).strip() for h in re.findall(r"<th[^>]*>.*?</th>", page)]
+    assert heads[2:5] == ["%", "phr", "weigh"]
+    rows = [re.findall(r"<td class='n'>([\d.]+)</td>", row) for row in re.findall(r"<tr[ >].*?</tr>", page)]
+    of_lines, total = np.array([[float(c) for c in row] for row in rows[1:6]]), [float(c) for c in rows[6]]
+    assert total == [100.0, 294.12]
+    assert_allclose(of_lines.sum(axis=0), total, rtol=1e-12)  # as printed
+    assert_allclose(of_lines[:, 1], of_lines[:, 0] / 0.34, atol=0.01)
+    in_phr = brief_of(3)
+    (batch, *_) = batches_of(in_phr, plan_of(in_phr), Site())
+    assert batch.share_unit == "" and "share" not in batch.lines
+
+
+@given(st.lists(st.floats(1e-3, 500.0), min_size=1, max_size=14))
+def test_what_is_printed_adds_up_to_the_total_that_is_printed(amounts):
+    *lines, total = (float(text) for text in _agreeing(pd.Series(amounts)))
+    assert_allclose(sum(lines), total, rtol=0, atol=1e-7)
+    assert_allclose(lines, amounts, rtol=0, atol=0.01)
+    assert_allclose(total, sum(amounts), rtol=0, atol=0.0051)
+
+
+def test_no_more_digits_are_printed_than_there_are():
+    assert _agreeing(pd.Series([100.0, 60.0, 1.5])) == ["100", "60", "1.5", "161.5"]
+    assert _agreeing(pd.Series([100.0, 0.0123456])) == ["100", "0.0123", "100.0123"]
 
 
 def test_the_card_has_code_revision_limits_and_a_second_person_for_curatives_only():
@@ -483,6 +524,35 @@ def test_the_form_says_what_each_kind_of_reading_may_be():
     assert "INT(" in rules[letters["specks"]] and "INT(" not in rules[letters["hardness"]]
 
 
+def test_the_form_holds_readings_to_the_ends_of_their_scale():
+    responses = [
+        {"name": "tear", "kind": "pass"},
+        {"name": "feel", "kind": "rating", "possible": [1, 5]},
+        {"name": "specks", "kind": "count"},
+        {"name": "erasure", "unit": "%", "bounds": [0, 100]},
+        {"name": "gloss", "bounds": [0, 100], "possible": [0, 100]},
+    ]
+    brief = Brief(ingredient=[{"name": "sbr", "role": "rubber"}], response=responses)
+    sheet = openpyxl.load_workbook(io.BytesIO(results_form(brief, pd.DataFrame({"batch": ["B01"]}))))[
+        "results"
+    ]
+    letters = {c.value.split(" ")[0]: c.column_letter for c in sheet[1]}
+    rules = {str(r.sqref)[0]: r for r in sheet.data_validations.dataValidation}
+    rule = {name: rules[letters[name]] for name in brief.response_names}
+    wanted = {
+        "tear": "AND(ISNUMBER({0}),{0}>=0.0,{0}<=1.0,{0}=INT({0}))",
+        "feel": "AND(ISNUMBER({0}),{0}>=1.0,{0}<=5.0,{0}=INT({0}))",
+        "specks": 'OR(AND(ISNUMBER({0}),{0}>=0.0,{0}=INT({0})),LEFT({0},1)="<",LEFT({0},1)=">")',
+        "erasure": 'OR(AND(ISNUMBER({0}),{0}>=0.0,{0}<=100.0),LEFT({0},1)="<",LEFT({0},1)=">")',
+    }
+    assert {n: rule[n].formula1 for n in wanted} == {n: f.format(letters[n] + "2") for n, f in wanted.items()}
+    # beyond the scale of a measure is odd, not impossible: the sheet asks; all else it refuses
+    assert {n: r.errorStyle or "stop" for n, r in rule.items()} == dict.fromkeys(
+        brief.response_names, "stop"
+    ) | {"erasure": "warning"}
+    assert rule["feel"].error == "A whole number, 1 to 5; not read: leave empty."
+
+
 def test_cure_as_a_multiple_of_t90_is_a_card_in_two_steps():
     brief = _multiple_brief()
     plan = pd.DataFrame({"batch": ["B01", "B02"], "load": "L01", "times_t90": [1.0, 1.5]})
@@ -581,6 +651,65 @@ def test_the_panel_rates_the_codes_of_the_key_in_balanced_order():
     assert (counts == 2).all() and len(counts) == 25  # Williams: each in each place equally often
     page = text_of(make_cards(brief, plan_of(brief), Site(assessors=10), seed=2)["test.html"])
     assert "Panel, assessor 10" in page
+
+
+def _rated(**more):
+    feel = {"name": "feel", "kind": "rating", "label": "feel in the hand", "readings": 4, **more}
+    brief = Brief(
+        ingredient=[{"name": "sbr", "role": "rubber"}], response=[{"name": "erasure", "readings": 2}, feel]
+    )
+    return brief, pd.DataFrame({"batch": ["B01", "B01", "B02", "B02"]})
+
+
+def test_the_panel_reads_the_scale_and_which_end_is_wanted():
+    ends = {"possible": [1, 5], "at_least": 3.5}
+    for target, said in [
+        (ends, "feel in the hand: whole numbers, 1 … 5 (target: at least 3.5, 5 is the end that is wanted)."),
+        (
+            {"bounds": [1, 7], "at_most": 2},
+            "whole numbers, 1 … 7 (target: at most 2, 1 is the end that is wanted).",
+        ),
+        ({"possible": [1, 5], "near": 3, "within": 1}, "whole numbers, 1 … 5 (target: 3 ± 1)."),
+        ({"possible": [1, 5]}, "feel in the hand: whole numbers, 1 … 5."),
+        (
+            {},
+            "the brief does not give the ends of the scale (possible = [1, 5], say). Agree on them and write them below",
+        ),
+    ]:
+        page = make_cards(*_rated(**target), Site(assessors=4), batch_kg=1.0)["test.html"]
+        panel = text_of(page.split("</section>")[1])
+        assert "Panel, assessor 1" in panel and said in panel
+        alone = text_of(make_cards(*_rated(**target), batch_kg=1.0)["test.html"])
+        assert said in alone  # without a panel the bench rates
+    panel = text_of(
+        make_cards(*_rated(**ends), Site(assessors=4), batch_kg=1.0)["test.html"].split("</section>")[1]
+    )
+    assert "feel in the hand, 1 … 5" in panel and "feel in the hand, 5 means" in panel
+
+
+def test_a_panel_sheet_counts_the_pieces_that_it_lists():
+    page = make_cards(*_rated(), Site(assessors=4), batch_kg=1.0)["test.html"]
+    for sheet in page.split("</section>")[:-1]:
+        said = int(re.search(r"(\d+) pieces", text_of(sheet))[1])
+        assert said == len(set(re.findall(r"<td class='big'[^>]*>(\d+)</td>", sheet)))
+    assert "5 pieces" in text_of(page) and "6 pieces" in text_of(
+        page
+    )  # the second reference is not rated again
+
+
+def test_more_or_fewer_assessors_than_readings_are_said():
+    cards = make_cards(*_rated(), Site(assessors=6), batch_kg=1.0)
+    said = (
+        "feel in the hand: 6 assessors rate, and the brief asks for 4 readings, which are the lines of the form. Set "
+        "readings = 6 in the brief and make the form again, or assessors = 4 for the site; every assessor's rating is a "
+        "line of its own."
+    )
+    bench = text_of(cards["test.html"].split("</section>")[0])
+    assert said in bench and said in text_of(cards["test-key.html"])
+    assert "Rated by the panel, on sheets of its own: feel in the hand." in bench and "1 of 2" in bench
+    assert "4 of 4" not in bench  # no boxes for what others rate
+    same = make_cards(*_rated(), Site(assessors=4), batch_kg=1.0)
+    assert "assessors rate, and" not in text_of(same["test.html"]) + text_of(same["test-key.html"])
 
 
 # ---- every card ----

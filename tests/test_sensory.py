@@ -43,7 +43,8 @@ def test_panel_that_does_not_fill_its_square_says_so():
     with pytest.warns(FormlabWarning) as caught:
         layout = sensory.panel_layout(["a", "b", "c"], 8, seed=1)
     assert str(caught[0].message) == (
-        "8 assessors do not fill squares of 6, so place and carry-over are not quite balanced. 12 would be."
+        "With 3 samples, places and neighbours are balanced in full among 12 assessors; among 8 they are so only nearly. "
+        "Ask as many, or take it as it is."
     )
     assert layout["assessor"].nunique() == 8 and len(layout) == 24
 

@@ -99,7 +99,10 @@ def _session(
 
 def session_sheet(session: Session, brief: Brief, site: Site) -> Markup:
     """Return the sheet of one session: a box for every reading, in the order of test."""
-    responses = brief.responses
+    panel = _by_panel(session, brief)
+    responses = [r for r in brief.responses if r not in panel]
+    if not responses:  # nothing but ratings: the sheet serves whoever rates outside the panel
+        panel, responses = [], brief.responses
     readings = max(r.readings for r in responses)
     heads = [session.session, "code", "reading", *map(_named, responses), "seen"]
     widths = [9, 20, 17, *[0] * len(responses), 24]
@@ -109,12 +112,15 @@ def session_sheet(session: Session, brief: Brief, site: Site) -> Markup:
         for k in range(1, readings + 1)
     )
     return sheet(
-        _head("Test", session, brief, site),
+        _head("Test", session, brief, site, len(session.order)),
         read_first(),
         notes([
             f"Test in this order, from the first code to the last. Rest before test: {site.rest_before_test}.",
             "The first and the last piece are the reference eraser: treat them like all others.",
             "Below or above what can be read: write <0.5 or >90. Not read: leave empty and say why.",
+            *([f"Rated by the panel, on sheets of its own: {', '.join(r.title for r in panel)}."] if panel else []),
+            *_panel_notes(session, brief, site),
+            *(_scale_note(r) for r in responses if r.kind == "rating"),
             *site.test_notes,
         ]),
         fields(("Tested by", 36), ("Date, time", 34), ("°C", 14), ("% r.h.", 14)),
@@ -129,11 +135,57 @@ def _materials(brief: Brief) -> list[Any]:
 
 
 def _named(response: Response) -> str:
-    return f"{response.title}, {response.unit}" if response.unit else response.title
+    of = response.unit or (_scale(response) if response.kind == "rating" else "")
+    return f"{response.title}, {of}" if of else response.title
 
 
-def _head(what: str, session: Session, brief: Brief, site: Site) -> Markup:
-    pieces = f"{len(session.order)} pieces"
+def _scale(response: Response) -> str:
+    """Return the ends of a rating's scale, empty without them."""
+    low, high = response.ends
+    return f"{low:g} … {high:g}" if math.isfinite(low) and math.isfinite(high) else ""
+
+
+def _scale_note(response: Response) -> str:
+    """Return the scale of a rating in words, and which end is wanted where the target says."""
+    if not (scale := _scale(response)):
+        return (
+            f"{response.title}: the brief does not give the ends of the scale (possible = [1, 5], say). Agree on them "
+            "and write them below before anyone rates."
+        )
+    low, high = response.target
+    wanted = response.ends[1 if math.isfinite(low) else 0]
+    end = f", {wanted:g} is the end that is wanted" if math.isfinite(low) != math.isfinite(high) else ""
+    target = f" (target: {response.target_text}{end})" if response.has_target else ""
+    return f"{response.title}: whole numbers, {scale}{target}."
+
+
+def _ends(response: Response) -> tuple[tuple[str, float], ...]:
+    """Return lines to write on what the ends of a rating mean, for everyone the same."""
+    low, high = response.ends
+    worded = ((low, "lowest"), (high, "highest"))
+    return tuple(
+        (f"{response.title}, {f'{end:g}' if _scale(response) else word} means", 36) for end, word in worded
+    )
+
+
+def _by_panel(session: Session, brief: Brief) -> list[Response]:
+    """Return the ratings of a session's panel."""
+    return [r for r in brief.responses if r.kind == "rating"] if len(session.panel) else []
+
+
+def _panel_notes(session: Session, brief: Brief, site: Site) -> list[str]:
+    """Return what to do where the form has another number of lines for a rating than there are assessors."""
+    return [
+        f"{r.title}: {site.assessors} assessors rate, and the brief asks for {r.readings} "
+        f"reading{'s' if r.readings != 1 else ''}, which are the lines of the form. Set readings = {site.assessors} in the "
+        f"brief and make the form again, or assessors = {r.readings} for the site; every assessor's rating is a line of its own."
+        for r in _by_panel(session, brief)
+        if r.readings != site.assessors
+    ]
+
+
+def _head(what: str, session: Session, brief: Brief, site: Site, count: int) -> Markup:
+    pieces = f"{count} pieces"
     return head(
         what,
         session.session,
@@ -158,17 +210,23 @@ def _reading_row(piece: Any, k: int, readings: int, responses: Sequence[Any]) ->
 
 def panel_sheets(session: Session, brief: Brief, site: Site) -> Iterator[Markup]:
     """Yield the sheet of each assessor: codes in the order to rate them."""
-    rated = [r for r in brief.responses if r.kind == "rating"] or list(brief.responses)
+    scaled = _by_panel(session, brief)
+    rated = scaled or list(brief.responses)
     for assessor, rows in session.panel.groupby("assessor", sort=True):
         lines = (
             f"<tr><td class='n small'>{p.place}</td><td class='big'>{p.code}</td>{box() * len(rated)}{box()}</tr>"
             for p in rows.itertuples()
         )
         yield sheet(
-            _head(f"Panel, assessor {assessor}", session, brief, site),
+            _head(f"Panel, assessor {assessor}", session, brief, site, len(rows)),
             read_first(),
-            notes([*site.test_notes, "Rate in this order. Do not go back, do not compare with others until all have finished."]),
+            notes([
+                *site.test_notes,
+                "Rate in this order. Do not go back, do not compare with others until all have finished.",
+                *map(_scale_note, scaled),
+            ]),
             fields(("Name or number", 40), ("Date, time", 34)),
+            *(fields(*_ends(r)) for r in scaled),
             table([session.session, "code", *map(_named, rated), "remark"], lines, "n", [9, 26, *[0] * len(rated), 46]),
             reminders(cautions_for(_materials(brief), stage="test", children=site.children), session.session),
         )  # fmt: skip
@@ -183,7 +241,11 @@ def key_sheets(sessions: Iterable[Session], brief: Brief, site: Site) -> Iterato
         )
         yield sheet(
             head("Key", session.session, brief.title or "Trial compound", ["Keep from those who test"], [f"{len(session.order)} pieces", site.name]),
-            notes([*session.notes, *(["The panel rates the codes of the first reference and of the trials."] if len(session.panel) else [])]),
+            notes([
+                *session.notes,
+                *(["The panel rates the codes of the first reference and of the trials."] if len(session.panel) else []),
+                *_panel_notes(session, brief, site),
+            ]),
             table([session.session, "code", "piece"], rows, "n", [10, 40, 0]),
             fields(("Kept by", 40), ("Opened on", 34)),
         )  # fmt: skip
