@@ -251,6 +251,15 @@ def test_parts_that_are_not_planned_or_not_enough_are_refused() -> None:
         "weighed.csv has a part of a base in 'B3', which the plan does not make from one. Give the grams of each "
         "ingredient in its place."
     )
+    with pytest.raises(SeriesError) as caught:
+        as_weighed(
+            plan(SPLIT, SPLIT_PLAN).assign(base=["A1", "A1", "A1", "A2"]),
+            weighed("A2,oil,90\n", SPLIT),
+            SPLIT,
+        )
+    assert str(caught.value) == (
+        "weighed.csv has base mixing 'A2', which is not split: its only batch is mixed whole. Give its lines under 'B3'."
+    )
     bare = Brief.model_validate(SPLIT.model_dump(by_alias=True) | {"plant": {}})
     with pytest.raises(SeriesError) as caught:
         split("B1,oil,100\n", bare)

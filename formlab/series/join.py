@@ -258,6 +258,12 @@ def _check_names(
     split = set(plan.loc[plan[PART].isin(list(held)), "batch"]) if held else set()
     for batch, grams in lines.items():
         if batch not in set(plan["batch"]) | set(held):
+            whole = plan.loc[plan[PART] == batch, "batch"].tolist() if PART in plan else []
+            if whole:
+                raise SeriesError(
+                    f"weighed.csv has base mixing {batch!r}, which is not split: its only batch is mixed whole. Give its lines "
+                    f"under {whole[0]!r}."
+                )
             raise SeriesError(f"weighed.csv has batch {batch!r}, which the plan has not. Correct its name.")
         if PART in grams and batch not in split:
             raise SeriesError(
