@@ -324,6 +324,18 @@ def test_the_card_of_a_base_says_what_it_is_cut_into_and_what_to_mind():
     assert "Crystalline silica." not in batch and "Crystalline silica." in batch_mill
 
 
+def test_what_is_odd_within_a_base_is_said_on_its_own_card():
+    parts = [
+        {"name": "sbr", "role": "rubber", "order": 1}, {"name": "factice", "label": "white factice", "role": "factice", "low": 50, "high": 50, "order": 2},
+        {"name": "dpg", "role": "accelerator", "low": 1, "high": 1, "order": 2}, {"name": "oil", "role": "oil", "low": 5, "high": 9, "order": 3},
+    ]  # fmt: skip
+    plan = pd.DataFrame({"batch": ["B1", "B2"], "base": "A1", "oil": [5.0, 9.0]})
+    base, *batches = mixings_of(Brief(ingredient=parts), plan, Site(), batch_kg=2.0)
+    odd = "'white factice' is acidic and goes in next to 'dpg', which is basic."
+    assert any(note.startswith(odd) for note in base.notes)
+    assert not any(odd in note for batch in batches for note in batch.notes)
+
+
 def test_water_of_a_base_is_gone_when_it_is_cut():
     parts = [
         {"name": "sbr", "role": "rubber"},

@@ -13,6 +13,7 @@ from formlab import recipe
 from formlab.bases import PART, base_materials
 from formlab.brief import Brief
 from formlab.cards.site import Site
+from formlab.cautions import short_name
 from formlab.errors import FormlabError, RecipeError
 from formlab.mill import lab_batch, order_warnings, weighing_tolerances
 from formlab.parts import Ingredient, Setting
@@ -179,7 +180,7 @@ def _batch(
     remarks += _order_notes(frame, inside)
     own = used
     if inside:
-        remarks.append(f"Base {base} brings {', '.join(frame.loc[inside, 'title'])}.")
+        remarks.append(f"Base {base} brings {', '.join(map(short_name, frame.loc[inside, 'title']))}.")
         frame, own = _as_part(frame, used, inside, f"base {base}", brief.dry)
         kg *= float(own.sum() / used.sum())
     lines, more = _lines(frame, own, kg, site, brief)
@@ -247,7 +248,7 @@ def _base_notes(
             f"The base is {kg:.4g} kg and a batch of it {largest:.4g} kg: see that the mill takes it, else mix it in equal "
             "lots and blend all lots before it is cut."
         )
-    if cure := [p.title for p in _ingredients(brief, held) if p.role in CURATIVES]:
+    if cure := [short_name(p.title) for p in _ingredients(brief, held) if p.role in CURATIVES]:
         notes.append(
             f"{', '.join(cure)} in this base: it can scorch while finals are milled in, and it keeps less long. To add "
             "curatives last, name them in finals when the plan is laid out."
