@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import product
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -10,6 +12,7 @@ from numpy.testing import assert_allclose
 from formlab import Brief
 from formlab.errors import PlanError
 from formlab.plans import Plan, compare, judge, lay_out, trade_off
+from formlab.region import Region
 
 QUICK = {"seed": 1, "starts": 4, "n_jobs": 1}
 PLANT = {"batch_kg": 12, "slabs_per_load": 4, "mill_h": 0.75, "press_h": 0.5, "rate_per_h": 60}
@@ -289,3 +292,21 @@ def test_trade_off_messages(wishes, message):
     with pytest.raises(PlanError) as caught:
         trade_off(brief, **{"batches": [8], **wishes})
     assert str(caught.value) == message
+
+
+def test_the_largest_error_is_that_of_the_worst_corner():
+    """Against every corner worked out term by term; the points of the region alone stay below it."""
+    brief = rubber("sulfur", model="quadratic", setting=[{"name": "press", "levels": ["ram", "steam"]}])
+    plan = lay_out(brief, 20, **QUICK)
+    judged = plan.judge()
+    names = brief.varied
+    corners = pd.DataFrame(list(product(*[brief.ranges[n] for n in names])), columns=names)
+    corners = pd.concat([brief.complete(corners.assign(press=p)) for p in ("ram", "steam")])
+    x = plan.space.matrix(corners)
+    error = np.sqrt(np.diag(x @ judged.covariance.to_numpy() @ x.T))
+    assert_allclose(judged.least_sure["std_error"], error.max())
+    assert judged.least_sure["corner"].all()
+    assert_allclose(judged.fraction["std_error"].iloc[-1], error.max())
+    assert_allclose(judged.summary["largest_error_seen"], error.max())
+    inside = brief.complete(Region.from_brief(brief).sample(500, 1))
+    assert judged.prediction_error(plan.basis.points(inside)).max() < error.max()

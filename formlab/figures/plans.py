@@ -211,7 +211,7 @@ def prediction_error(plans: Any, ax: Axes | None = None) -> Axes:
     Returns
     -------
     Axes
-        Curves farther left are better; their right end is the worst place of the region that was looked at.
+        Curves farther left are better; their right end is the worst place found, corners of the region among them.
     """
     given = dict(plans) if isinstance(plans, Mapping) else {"": plans}
     ax, look = axes(ax, (6.0, 4.3))
@@ -227,9 +227,9 @@ def prediction_error(plans: Any, ax: Axes | None = None) -> Axes:
         ax.plot(curve["std_error"], 100 * curve["fraction"], **style)
         words = f"{name}: " if name else ""
         middle, worst = np.interp([0.5, 1.0], curve["fraction"], curve["std_error"])
-        handles.append(
-            Line2D([], [], **style, label=f"{words}half the region within {middle:.2f}, worst {worst:.2f}")
-        )
+        where = " at a corner" if judged.least_sure["corner"].iloc[0] else ""
+        said = f"{words}half the region within {middle:.2f}, worst {worst:.2f}{where}"
+        handles.append(Line2D([], [], **style, label=said))
     for share in (50, 95):
         ax.axhline(share, color=look.faint, lw=0.7, ls=(0, (2, 3)), zorder=0)
     ax.set_ylim(-2, 102)

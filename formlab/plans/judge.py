@@ -28,6 +28,7 @@ from formlab.terms import ModelSpace
 __all__ = ["Judgement", "judge"]
 
 FRACTION_POINTS = 2000
+MOST_CORNERS = 5000  # of which the error is worked out; of more, so many are picked
 CANDIDATE_SEED = 5
 LEVELS = ("block", "day", "base", "batch", "load")
 POWER = "Chance to see the differences that matter; each factor goes through the middle of the region as far as limits let it"
@@ -48,7 +49,10 @@ class Judgement:
     degrees_of_freedom : DataFrame
         level, units, df: what is left at each level of error after the model.
     fraction : DataFrame
-        fraction, std_error: the share of the region that is predicted at least so well.
+        fraction, std_error: the share of the region that is predicted at least so well; the last line is the largest error
+        found, at the corners of the region too.
+    least_sure : DataFrame
+        Where that is: the brief's columns, std_error, and corner, whether it is a corner of the region; one row.
     power : DataFrame
         response, factor, from, to, level, std_error, df, matters, power, smallest (the smallest difference
         seen at 80 %), unit (of the response). One row for each response that has sds and each factor; see `without_power`.
@@ -196,14 +200,31 @@ class Judgement:
     def prediction_error(self, points: np.ndarray) -> np.ndarray:
         """Return the standard error of the predicted mean at points, in units of the slab sd."""
         x = self.basis.matrix(points)
-        return np.asarray(np.sqrt(np.einsum("np,pq,nq->n", x, self.inverse, x)))
+        return np.asarray(np.sqrt(np.einsum("np,np->n", x @ self.inverse, x)))
 
     @cached_property
     def fraction(self) -> pd.DataFrame:
-        sample = self.basis.points(self.basis.region.sample(FRACTION_POINTS, SAMPLE_SEED))
-        error = np.sort(self.prediction_error(sample))
+        error = np.sort(self._over_region["std_error"])
         share = (np.arange(len(error)) + 0.5) / len(error)
-        return pd.DataFrame({"fraction": share, "std_error": error})
+        largest = self.least_sure["std_error"].iloc[0]
+        return pd.DataFrame({"fraction": [*share, 1.0], "std_error": [*error, largest]})
+
+    @cached_property
+    def _over_region(self) -> pd.DataFrame:
+        return self._with_error(self.basis.region.sample(FRACTION_POINTS, SAMPLE_SEED))
+
+    @cached_property
+    def least_sure(self) -> pd.DataFrame:
+        # uniform points hardly ever come near a corner, and errors are largest there
+        corners = self.basis.region.vertices(settings=True)
+        if len(corners) > MOST_CORNERS:
+            corners = corners.sample(MOST_CORNERS, random_state=SAMPLE_SEED)
+        inside, edge = self._over_region.assign(corner=False), self._with_error(corners).assign(corner=True)
+        found = pd.concat([edge, inside], ignore_index=True)
+        return found.loc[[found["std_error"].idxmax()]].reset_index(drop=True)
+
+    def _with_error(self, frame: pd.DataFrame) -> pd.DataFrame:
+        return frame.assign(std_error=self.prediction_error(self.basis.points(frame)))
 
     @cached_property
     def without_batch(self) -> pd.DataFrame:
