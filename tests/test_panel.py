@@ -205,7 +205,7 @@ def test_the_same_draws_counted_slowly_give_the_same_figures(block):
 
 
 def test_what_could_not_be_made_is_in_the_figures(block):
-    brief, _ = block
+    brief, surfaces = block
     trials = fl.open_series("demo_trials/drafting_block").trials()
     stuck = trials["oil"] > trials["oil"].quantile(0.6)
     failed = trials.assign(status=trials["status"].mask(stuck, "stuck"))
@@ -214,6 +214,24 @@ def test_what_could_not_be_made_is_in_the_figures(block):
     state.move("oil", 26.0)
     told = state.outcome().conformance
     assert told == conformance(brief, state._draws, state.formula)[0] and told.made < 0.6
+    shown = f"{100 * told.made:.0f} %"
+    assert re.search(
+        rf"<tr data-made='1'>.*can be made.*<td class='n'>{shown}</td>",
+        words.predictions(brief, state.outcome(), None),
+    )
+    alone = state.outcome().predicted["chance"].min()
+    said = f"In most doubt: whether it can be made at all, {shown} sure by itself."
+    assert alone < told.made and "Hardest to meet: " in words.verdict(brief, state.outcome(), None)
+    easy = replace(state.outcome(), predicted=state.outcome().predicted.assign(chance=0.9))
+    assert said in words.verdict(brief, easy, None)
+    assert "can be made" not in words.predictions(brief, WhatIf(brief, surfaces).outcome(), None)
+    state.confidence = (
+        0.95  # what is said of the surest is what the headline shows, not what the search counted
+    )
+    told, found = state.cheapest(), state.outcome().conformance.true_mean
+    assert f"{100 * found:.0f} %" in told and f"<strong>{100 * found:.0f} %</strong>" in words.verdict(
+        brief, state.outcome(), None
+    )
 
 
 def test_past_misses_lower_what_the_panel_claims_and_what_it_suggests(block):
@@ -274,9 +292,9 @@ def test_cheapest_leaves_what_is_held(block):
     free.cheapest()
     state.held = {"pumice", "cure_min"}
     said = state.cheapest()
-    assert (
-        said == "Cheapest formula found that is at least 45 % sure, counted on other draws than those shown."
-    )
+    sure = state.outcome().conformance.true_mean
+    assert said.startswith(f"Cheapest formula found with what is held: {100 * sure:.0f} % sure.")
+    assert ("ask for more to be surer" in said) == (sure < 0.445)
     assert state.formula[["pumice", "cure_min"]].iloc[0].tolist() == [10.0, 16.0]
     assert state.region.contains(state.formula).all()
     assert free.outcome().cost["per_piece"] <= state.outcome().cost["per_piece"] + 1e-6
@@ -288,8 +306,9 @@ def test_what_cannot_be_reached_is_said(block):
     brief, surfaces = block
     state = WhatIf(brief, surfaces)
     state.confidence, state.held = 0.99, {"chalk", "oil", "pumice"}
-    assert re.fullmatch(
-        r"No formula is as sure as 99 % with what is held; this is the surest, \d+ %.", state.cheapest()
+    said, sure = state.cheapest(), state.outcome().conformance.true_mean
+    assert said == (
+        f"No formula was found that is as sure as 99 % with what is held; this is the surest, {100 * sure:.0f} %."
     )
 
 

@@ -24,10 +24,16 @@ from formlab.suggest.promises import after_misses
 from formlab.suggest.question import Question, usual_cost
 from formlab.suggest.search import search
 
-__all__ = ["Outcome", "WhatIf"]
+__all__ = ["Outcome", "WhatIf", "percent"]
 
 STEPS = 100  # of a slider at least, and a thousand at most
 MEETINGS = {"true_mean": "typical", "new_batch": "new_batch", "accepted": "accepted"}
+
+
+def percent(value: float) -> str:
+    """Return a part of one in percent; what all draws say is no certainty."""
+    text = f"{100 * value:.0f} %"
+    return {"100 %": "> 99 %", "0 %": "< 1 %"}.get(text, text)
 
 
 @dataclass(frozen=True)
@@ -215,15 +221,19 @@ class WhatIf:
         columns = self._draws.columns(frame)
         means = self._draws.values(columns, "typical")[:, 0, :]
         lines = {p.name: self._line(p, frame, means[:, k]) for k, p in enumerate(self.brief.responses)}
-        chance = chance_to_make(self._draws, frame)
-        made = np.ones((1, len(self._draws))) if chance is None else chance.T
-        figures = {kind: float((m.met(columns) * made).mean()) for kind, m in self._meetings.items()}
         cost = self.brief.costs(frame, self.money).iloc[0] if self.brief.has_costs else None
         predicted = pd.DataFrame.from_dict(lines, orient="index").rename_axis("response")
+        return Outcome(frame, predicted, self._conformance(frame), cost)
+
+    def _conformance(self, frame: pd.DataFrame) -> Conformance:
+        """The three figures that are shown of a formula, lowered for past misses."""
+        columns, chance = self._draws.columns(frame), chance_to_make(self._draws, frame)
+        made = np.ones((1, len(self._draws))) if chance is None else chance.T
+        figures = {kind: float((m.met(columns) * made).mean()) for kind, m in self._meetings.items()}
         told = Conformance(
             **figures, draws=self._draws.count, made=float(made.mean()), of=self.brief.true_words
         )
-        return Outcome(frame, predicted, after_misses(told, self.ledger), cost)
+        return after_misses(told, self.ledger)
 
     def _line(self, part: Any, frame: pd.DataFrame, means: np.ndarray) -> dict[str, Any]:
         line = self.surfaces[part.name].predict_table(frame, outside="ignore").iloc[0]
@@ -306,17 +316,25 @@ class WhatIf:
                             prices=self.money, seed=more)  # fmt: skip
         found = search(self._held_region(), question, seed=seed, pool=600, rounds=40, starts=self.formula)
         self.go(found.formulas.head(1))
-        surest = float(question.probability(self.formula)[0])
-        surest = surest if self.ledger is None else self.ledger.honest(surest)
-        if found.shortfall[0] > 0 and asked is not None:
-            held = " with what is held" if self.held else ""
-            return f"No formula is as sure as {100 * asked:.0f} %{held}; this is the surest, {100 * surest:.0f} %."
-        if not asked:
+        if asked is None:
             return f"{self.goal_words} formula found."
-        return (
-            f"{self.goal_words} formula found that is at least {100 * asked:.0f} % sure, counted on other draws "
-            "than those shown."
-        )
+        return self._found(asked, reached=found.shortfall[0] <= 0)
+
+    def _found(self, asked: float, reached: bool) -> str:
+        """What was found, with the chance that is shown of it: that of the search is too good, for it was chosen by it."""
+        sure = getattr(self._conformance(self.formula), self.of)
+        held = " with what is held" if self.held else ""
+        if reached:
+            said = f"{self.goal_words} formula found{held}: {percent(sure)} sure"
+            if sure >= asked - 0.005:
+                return f"{said}."
+            return (
+                f"{said}. It was looked for at {percent(asked)} on other draws, and what is chosen looks better on those "
+                "than it is; ask for more to be surer."
+            )
+        if sure >= asked:
+            return f"Surest formula found{held}: {percent(sure)} sure."
+        return f"No formula was found that is as sure as {percent(asked)}{held}; this is the surest, {percent(sure)}."
 
     @cached_property
     def _search_draws(self) -> Any:

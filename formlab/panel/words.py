@@ -10,7 +10,7 @@ import pandas as pd
 
 from formlab.brief import Brief, Response
 from formlab.html import Markup, escape, fold, number, table
-from formlab.panel.whatif import Outcome
+from formlab.panel.whatif import Outcome, percent
 
 __all__ = ["SHORT", "STYLE", "compared", "costs", "predictions", "trust", "verdict"]
 
@@ -22,12 +22,6 @@ SHORT = {
 }
 
 
-def _percent(value: float) -> str:
-    """A part of one in percent; what all draws say is no certainty."""
-    text = f"{100 * value:.0f} %"
-    return {"100 %": "> 99 %", "0 %": "< 1 %"}.get(text, text)
-
-
 def _signed(value: float) -> str:
     return "±0.0 %" if abs(value) < 0.0005 else f"{'+' if value > 0 else '−'}{100 * abs(value):.1f} %"
 
@@ -35,7 +29,7 @@ def _signed(value: float) -> str:
 def verdict(brief: Brief, outcome: Outcome, today: Outcome | None) -> Markup:
     """The answer at a glance: how surely all targets are met, and what it costs against today."""
     c = outcome.conformance
-    cells = [(words.replace("true mean", c.of), _percent(getattr(c, kind))) for kind, words in SHORT.items()]
+    cells = [(words.replace("true mean", c.of), percent(getattr(c, kind))) for kind, words in SHORT.items()]
     if outcome.cost is not None:
         column = "per_piece" if "per_piece" in outcome.cost else "per_litre"
         cost = f"{number(outcome.cost[column])} {brief.currency}"
@@ -50,12 +44,13 @@ def verdict(brief: Brief, outcome: Outcome, today: Outcome | None) -> Markup:
 def _decides(brief: Brief, outcome: Outcome) -> str:
     chances = outcome.predicted["chance"].dropna()
     said = []
-    if len(chances) and chances.min() < 0.995:
+    made, least = outcome.conformance.made, float(chances.min()) if len(chances) else 1.0
+    if made < min(least, 0.995):
+        said.append(f"In most doubt: whether it can be made at all, {percent(made)} sure by itself.")
+    elif least < 0.995:
         name = str(chances.idxmin())
         target = outcome.predicted.loc[name, "target"]
-        said.append(
-            f"Hardest to meet: {brief.title_of(name)} {target}, {_percent(chances.min())} sure by itself."
-        )
+        said.append(f"Hardest to meet: {brief.title_of(name)} {target}, {percent(least)} sure by itself.")
     if outcome.beyond:
         titles = ", ".join(brief.title_of(n) for n in outcome.beyond)
         said.append(f"Less sure than at any trial: {titles}. Nothing was tried near here.")
@@ -68,7 +63,7 @@ def predictions(brief: Brief, outcome: Outcome, today: Outcome | None) -> Markup
     for part in brief.responses:
         line = outcome.predicted.loc[part.name]
         now = None if today is None else float(today.predicted.loc[part.name, "mean"])
-        chance = "–" if np.isnan(line["chance"]) else _percent(line["chance"])
+        chance = "–" if np.isnan(line["chance"]) else percent(line["chance"])
         cells = [
             ("", f"{number(line['mean'], 3)}"),
             ("", f"{number(line['low'], 3)} to {number(line['high'], 3)}"),
@@ -80,6 +75,12 @@ def predictions(brief: Brief, outcome: Outcome, today: Outcome | None) -> Markup
         rows += (
             f"<tr data-response='{escape(part.name)}'><th scope='row'>{escape(title)}<small>{escape(_target(part))}"
             f"</small></th>{figures}<td class='strip'>{_strip(part, line, now)}</td></tr>"
+        )
+    if outcome.conformance.made < 0.995:
+        blank = "<td class='n'></td>" * 3 + f"<td class='n'>{escape(percent(outcome.conformance.made))}</td>"
+        rows += (
+            "<tr data-made='1'><th scope='row'>can be made<small>some trials could not; without it no target is met</small>"
+            f"</th>{blank}<td class='strip'></td></tr>"
         )
     heads = [
         "response and target",
