@@ -15,6 +15,7 @@ from matplotlib.patches import Patch
 from formlab.brief import Brief, Response
 from formlab.figures.slices import EDGE, factors, held, move, reference, slack
 from formlab.figures.theme import Look, label, panels, percent
+from formlab.progress import along
 from formlab.region import Region
 
 __all__ = ["traces"]
@@ -48,19 +49,20 @@ def traces(surfaces: Any, at: Any = None, ax: Any = None, level: float = 0.95) -
     grid, look = panels(ax, rows, columns, size, sharex="col", sharey="row")
     frames = {name: move(brief, here, {name: _along(brief, region, name)}) for name in names}
     together = pd.concat(frames)
-    tables = [surface.predict_table(together, level=level, outside="ignore") for surface in fitted]
-    for j, (name, frame) in enumerate(frames.items()):
-        inside = slack(region, frame) >= -EDGE if name in brief.ranges else np.ones(len(frame), bool)
-        for i, surface in enumerate(fitted):
-            one = grid[i, j]
-            _trace(one, brief, name, frame[name].to_numpy(), tables[i].loc[name], inside, look)
-            _trace_here(one, surface, name, here, look)
-            if i == rows - 1:
-                one.set_xlabel(label(brief, name, width=int(max(12, 11 * size[0] / columns))))
-            if j == 0:
-                one.set_ylabel(label(brief, surface.name, broken=True))
-    for i, surface in enumerate(fitted):
-        _target_lines(grid[i], surface.response, look)
+    inside = {
+        name: slack(region, frame) >= -EDGE if name in brief.ranges else np.ones(len(frame), bool)
+        for name, frame in frames.items()
+    }
+    for row, surface in zip(grid, along(fitted, "drawing", words=[s.response.title for s in fitted])):
+        table = surface.predict_table(together, level=level, outside="ignore")
+        mean = float(surface.predict(here, outside="ignore")[0])
+        for one, (name, frame) in zip(row, frames.items()):
+            _trace(one, brief, name, frame[name].to_numpy(), table.loc[name], inside[name], look)
+            _trace_here(one, brief, name, here, mean, look)
+        row[0].set_ylabel(label(brief, surface.name, broken=True))
+        _target_lines(row, surface.response, look)
+    for one, name in zip(grid[-1], names):
+        one.set_xlabel(label(brief, name, width=int(max(12, 11 * size[0] / columns))))
     if ax is None:
         _traces_words(grid, brief, here, look, level)
     return grid
@@ -99,9 +101,8 @@ def _runs(mask: np.ndarray) -> list[tuple[int, int]]:
     return list(zip(edge[::2], edge[1::2]))
 
 
-def _trace_here(ax: Axes, surface: Any, name: str, here: pd.DataFrame, look: Look) -> None:
-    mean = surface.predict(here, outside="ignore")[0]
-    today = surface.brief.baseline
+def _trace_here(ax: Axes, brief: Brief, name: str, here: pd.DataFrame, mean: float, look: Look) -> None:
+    today = brief.baseline
     same = today is not None and today.reset_index(drop=True).equals(here)
     colour, marker = (look.today, "D") if same else (look.fit, "s")
     ax.plot([here[name].iloc[0]], [mean], ls="", marker=marker, ms=6.5, mfc=colour, mec=look.paper, zorder=5)

@@ -12,11 +12,12 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from formlab.brief import Brief
-from formlab.figures.maps import grey_out, word_on_line
+from formlab.figures.maps import Field, grey_out, word_on_line
 from formlab.figures.responses import mark_plane, plane
-from formlab.figures.slices import EDGE, held, reference
+from formlab.figures.slices import BLOCK, EDGE, held, reference
 from formlab.figures.theme import Look, axes, heading, key, label, panels, percent
 from formlab.html import number
+from formlab.progress import along, showing
 from formlab.suggest.conformance import chance_of_all, meaning
 
 __all__ = ["confirmed", "predicted_against_targets", "reliability", "where_met"]
@@ -70,9 +71,12 @@ def where_met(
     here = reference(brief, at)
     ax, look = axes(ax, (6.6, 5.2))
     fitted = list(surfaces.values())
-    field = plane(fitted, x, y, here, ax)
+    with showing("where targets are met", 2) as work:
+        work.at(0)
+        field = plane(fitted, x, y, here, ax)
+        work.at(1)
+        sure = _chances(brief, surfaces.draw(draws, seed=seed), field, of, seed)
     handles = mark_plane(field, fitted, x, y, here, look)
-    sure = chance_of_all(brief, surfaces.draw(draws, seed=seed), field.frame, of, seed)
     colours: list[Any] = [look.washes[0], *[look.ramp(v) for v in (0.3, 0.52, 0.76, 1.0)]]
     field.fill(sure, levels=[-1e-9, *SURE, 1 + 1e-9], colors=colours, zorder=1)
     _target_edges(field, brief, look)
@@ -92,6 +96,20 @@ def where_met(
     )
     key(ax, look, shades + handles, 3)
     return ax
+
+
+def _chances(brief: Brief, draws: Any, field: Field, of: str, seed: int) -> np.ndarray:
+    """How surely all targets are met over the field; 0 where the grey of what limits forbid covers it."""
+    from scipy.ndimage import binary_dilation
+
+    inside = (field.slack >= -EDGE).reshape(field.shape)
+    seen = np.flatnonzero(
+        binary_dilation(inside, np.ones((3, 3)))
+    )  # and next to it: contours run between points
+    out = np.zeros(len(field.frame))
+    for rows in along([seen[k : k + BLOCK] for k in range(0, len(seen), BLOCK)], "counting draws"):
+        out[rows] = chance_of_all(brief, draws, field.frame.iloc[rows], of, seed)
+    return out
 
 
 def _constant(words: str, level: float) -> str:

@@ -10,6 +10,7 @@ import pandas as pd
 
 from formlab.brief import Brief
 from formlab.errors import FormlabError
+from formlab.progress import along
 from formlab.region import Region
 
 __all__ = [
@@ -26,6 +27,7 @@ __all__ = [
 ]
 
 EDGE = 1e-6  # of a range: what rounding may put outside
+BLOCK = 400  # formulas predicted at a time, so that a bar moves
 
 
 def reference(brief: Brief, at: Any = None) -> pd.DataFrame:
@@ -148,8 +150,10 @@ def looked_at(
     `fill` carries what is known at these formulas, and smooth, to as many more as are drawn.
     """
     means, worst = {}, np.zeros(1)
-    for surface in surfaces:
-        mean, doubt = _doubt(surface, frame)
+    for surface in along(surfaces, "predicting", words=[s.response.title for s in surfaces]):
+        blocks = [frame.iloc[k : k + BLOCK] for k in range(0, len(frame), BLOCK)]
+        told = [_doubt(surface, some) for some in along(blocks, "block")]
+        mean, doubt = (np.concatenate(part) for part in zip(*told))
         _, at_trials = _doubt(surface, surface.formulas.drop_duplicates())
         means[surface.name] = fill(mean)
         worst = np.maximum(worst, fill(doubt) / at_trials.max())
