@@ -18,7 +18,7 @@ from matplotlib.text import Text
 from numpy.testing import assert_allclose
 
 import formlab as fl
-from formlab import figures
+from formlab import figures, progress
 from formlab.errors import FormlabError
 from formlab.figures import responses, slices, theme
 from formlab.figures.theme import DARK, LIGHT
@@ -527,8 +527,35 @@ def test_long_names_do_not_push_the_title_of_effects_off_the_figure(case):
 
 
 def test_effects_of_a_blend_leave_out_heights(case):
-    names = [t.get_text() for t in figures.effects(case.erasure).get_yticklabels()]
+    ax = figures.effects(case.erasure)
+    names = [t.get_text() for t in ax.get_yticklabels()]
     assert names and not set(names) & {"factice", "oil", "kaolin", "pumice"}
+    said = " ".join(ax.get_title(loc="left").split())
+    assert f"{len(names)} terms beyond single shares are clear of zero" in said
+    assert (
+        "Single shares are heights and not drawn; for what an ingredient does see figures.traces or surfaces.effects"
+        in said
+    )
+    assert callable(figures.traces) and callable(fl.surfaces.effects)
+
+
+def test_a_long_label_below_is_broken_and_clear_of_the_key(case):
+    parts = case.brief.model_dump(by_alias=True, exclude_unset=True)
+    parts["response"][0]["unit"] = "of a unit with a name so long that it must be broken into two lines"
+    surface = fit(fl.Brief.model_validate(parts), case.trials, kind="least squares", seed=1)["hardness"]
+    ax = figures.effects(surface)
+    figure, box = drawn(ax), ax.xaxis.label.get_window_extent()
+    assert "\n" in ax.get_xlabel() and box.x0 > 0 and box.x1 < figure.bbox.width
+    assert ax.get_legend().get_window_extent().y1 <= box.y0 + 2
+
+
+def test_drift_says_the_unit_of_each_mean(case):
+    ax = figures.drift(case.hardness)
+    said = [t.get_text() for t in ax.get_legend().get_texts()]
+    residuals = [np.mean(line.get_ydata()) for line in ax.lines if line.get_marker() in "o^"]
+    assert {f"session {n}, mean {m:+.2g} Shore A" for n, m in zip(("S1", "S2"), residuals)} < set(said)
+    box = ax.get_legend().get_window_extent()
+    assert box.x1 < drawn(ax).bbox.width
 
 
 def test_effects_of_a_blend_are_differences_between_formulas_of_its_region():
@@ -826,3 +853,12 @@ def test_two_rubbers_alone_are_no_map_and_long_names_are_broken():
     )
     heads = [ax.get_xlabel() for ax in figures.plan_layout(plan)]
     assert heads[-1] == "naphthenic process\noil, light, phr" and "\n" not in "".join(heads[:-1])
+
+
+@pytest.mark.parametrize("name, words", [("where_met", "counting draws"), ("traces", "drawing"), ("ternary", "predicting"), ("over_two", "predicting")])  # fmt: skip
+def test_a_figure_that_takes_its_time_says_how_far_it_is(name, words, case, capsys, monkeypatch):
+    monkeypatch.setattr(progress, "watched", lambda: True)
+    monkeypatch.setattr(progress, "AFTER", 0.0)
+    monkeypatch.setattr(progress, "BETWEEN", 0.0)
+    CALLS[name](case)
+    assert words in capsys.readouterr().err

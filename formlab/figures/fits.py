@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import textwrap
 from typing import Any
 
 import numpy as np
@@ -294,7 +295,8 @@ def drift(surface: Any, ax: Axes | None = None) -> Axes:
             "mfc": look.ink if k % 2 == 0 else "none",
         }  # fmt: skip
         ax.plot(part["order"], part["residual"], **style, zorder=3)
-        words = f"session {name}, mean {part['residual'].mean():+.2g}" if several else "slab"
+        mean = f"{part['residual'].mean():+.2g} {surface.response.unit}".rstrip()
+        words = f"session {name}, mean {mean}" if several else "slab"
         handles.append(Line2D([], [], **style, label=words))
     if len(table) >= 10 and table["order"].nunique() > 4:
         from statsmodels.nonparametric.smoothers_lowess import lowess
@@ -308,7 +310,7 @@ def drift(surface: Any, ax: Axes | None = None) -> Axes:
     ax.set_ylabel(_residual_label(surface))
     words = f"{surface.response.title}: what is left over, in the order of making{_limits_left_out(surface)}"
     heading(ax, words, look)
-    key(ax, look, handles, 3)
+    key(ax, look, handles, 3 if max(len(each.get_label()) for each in handles) <= 24 else 2)
     return ax
 
 
@@ -329,7 +331,7 @@ def effects(surface: Any, ax: Axes | None = None, most: int = 24) -> Axes:
     -------
     Axes
         In phr factors are coded -1 to 1 over their ranges, and the constant is left out. Of a blend the single shares
-        are left out, as they are heights and not differences; every other coefficient is multiplied by how far its
+        are left out, as they are heights and not differences (`traces` shows what an ingredient does); every other coefficient is multiplied by how far its
         column swings over the region beyond what terms of lower degree follow, for one of shares from 0 to 1 speaks of
         formulas that nobody makes.
     """
@@ -357,20 +359,16 @@ def effects(surface: Any, ax: Axes | None = None, most: int = 24) -> Axes:
     scale, unit = surface.values.scale.text, surface.response.unit
     what = "largest difference in the region" if blend else "coefficient"
     as_measured = f"{what}, {unit}" if unit else what
-    ax.set_xlabel(as_measured if scale == "as measured" else f"{what}, on the scale of the fit ({scale})")
+    x_words = as_measured if scale == "as measured" else f"{what}, on the scale of the fit ({scale})"
+    ax.set_xlabel(textwrap.fill(x_words, int(12 * (width or ax.get_window_extent().width / ax.figure.dpi))))
     left = len(table) - len(shown)
     more = f"; {left} more not drawn" if left else ""
-    means = (
-        "the most that each adds between two formulas of the region to terms of lower degree"
-        if blend
-        else "each factor runs from −1 to 1 over its range"
-    )
-    heading(
-        ax,
-        f"{surface.response.title}: {clear.sum()} of {len(shown)} terms are clear of zero{more}; {means}",
-        look,
-        width,
-    )
+    title = surface.response.title
+    if blend:
+        words = f"{title}: {clear.sum()} of {len(shown)} terms beyond single shares are clear of zero{more}; {BLEND_WORDS}"
+    else:
+        words = f"{title}: {clear.sum()} of {len(shown)} terms are clear of zero{more}; each factor runs from −1 to 1 over its range"
+    heading(ax, words, look, width)
     handles = [
         Line2D([], [], marker="o", ms=6, color=look.fit, lw=2.2, label="estimate, 95 %: clear of zero"),
         Line2D(
@@ -379,6 +377,12 @@ def effects(surface: Any, ax: Axes | None = None, most: int = 24) -> Axes:
     ]
     key(ax, look, handles, 2)
     return ax
+
+
+BLEND_WORDS = (
+    "each is the most that it adds to lower ones between two formulas of the region\n"
+    "Single shares are heights and not drawn; for what an ingredient does see figures.traces or surfaces.effects"
+)
 
 
 def _term_title(brief: Brief, term: str) -> str:

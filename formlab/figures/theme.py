@@ -173,6 +173,7 @@ def heading(ax: Axes, text: str, look: Look, width: float | None = None) -> None
 def key(ax: Axes, look: Look, handles: Sequence[Any], columns: int = 3) -> None:
     """Explain marks in one quiet row below the Axes."""
     below = 0.62 if ax.name == "ternary" else 0.5  # inches, clear of the axis label
+    below += 0.16 * ax.get_xlabel().count("\n")
     if handles:
         columns = min(columns, len(handles))
         # a legend is filled column by column
