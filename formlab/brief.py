@@ -450,7 +450,7 @@ class Brief(Part):
     def __repr__(self) -> str:
         return (
             f"Brief({self.title!r}: {len(self.varied)} of {_count(len(self.ingredients), 'ingredient')} varied, "
-            f"{_count(len(self.settings), 'setting')}, {_count(len(self.responses), 'response')}, {self.basis})"
+            f"{_count(len(self.settings), 'setting')}, {_count(len(self.responses), 'response')}, amounts in {self.amount_unit})"
         )
 
     __str__ = __repr__

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from html import escape as _escape
+from html import unescape
 from typing import Any
 
 import numpy as np
@@ -103,7 +104,7 @@ def table(frame: pd.DataFrame, *, rows: int = 10, index: bool = False, digits: i
 
 
 def _is_word(cell: Any) -> bool:
-    return isinstance(cell, str) and not re.fullmatch(r"([<>] ?)?[-–]?[\d.]*", cell)
+    return isinstance(cell, str) and not re.fullmatch(r"([<>] ?)?[-–]?[\d.]*( ?\*)?", unescape(cell))
 
 
 def fold(summary: str, content: Markup) -> Markup:

@@ -50,7 +50,7 @@ def test_names_ranges_and_columns():
     assert brief.rubbers == ["sbr"]
     assert [brief.unit(name) for name in ("chalk", "cure_min", "erasure")] == ["phr", "min", "%"]
     assert brief.title_of("zinc_oxide") == "zinc oxide"
-    assert repr(brief) == "Brief('': 2 of 4 ingredients varied, 2 settings, 1 response, phr)"
+    assert repr(brief) == "Brief('': 2 of 4 ingredients varied, 2 settings, 1 response, amounts in phr)"
 
 
 @pytest.mark.parametrize("total, unit", [(1.0, "fraction"), (100, "%"), (2.5, "parts")])

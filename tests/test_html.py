@@ -78,6 +78,12 @@ def test_text_and_numbers_are_told_apart():
     assert "<th scope='col' class='t'>name</th><th scope='col' class='n'>phr</th>" in page
 
 
+def test_numbers_with_marks_stand_like_numbers():
+    page = table(pd.DataFrame({"smear": ["1.5", "<2", "0.25 *", "-3*"], "note": ["*", "1.5 mg", "", "2 *"]}))
+    assert "<th scope='col' class='n'>smear</th><th scope='col' class='t'>note</th>" in page
+    assert "<td class='n'>&lt;2</td>" in page and "<td class='n'>0.25 *</td>" in page
+
+
 def test_repeated_column_names_are_no_harm():
     page = table(pd.DataFrame([[1.0, 2.0]], columns=["a", "a"]))
     assert "<td class='n'>1</td><td class='n'>2</td>" in page

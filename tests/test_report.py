@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 import formlab as fl
 from formlab.brief import Brief
@@ -15,7 +17,8 @@ from formlab.cli import main
 from formlab.demo import TRUTHS, make_results
 from formlab.errors import FormlabError
 from formlab.html import number
-from formlab.report.paper import LONG, page_table
+from formlab.report.paper import LONG, WIDE, _pieces, page_table, section
+from formlab.report.sections import _limits
 from formlab.suggest import operating_window
 
 CHROMIUM = "/usr/bin/chromium"
@@ -173,8 +176,59 @@ def test_wide_tables_are_broken_and_repeat_their_first_column():
     page = page_table(frame)
     assert page.count("<table>") == 3 and page.count(">trial<") == 3
     assert all(page.count(f"<td class='n'>{k}</td>") == 1 for k in range(12))
+    assert "<td class='n'>&lt;2 *</td>" in page_table(pd.DataFrame({"smear": ["<2 *", "3"]}))
     long = page_table(pd.DataFrame({"what": ["x" * (2 * LONG + 1)]}))
     assert long.count("<wbr>") == 2
+
+
+@given(st.lists(st.integers(1, LONG), min_size=2, max_size=40))
+def test_columns_are_spread_evenly_over_the_pieces_of_a_table(lengths):
+    """As few pieces as fit on paper, and no other cut into so many has a narrower widest one."""
+    frame = pd.DataFrame({f"{k:0{n}d}": ["1"] for k, n in enumerate(lengths) if k < 10**n})
+    pieces, widths = _pieces(frame), [2 + len(name) for name in frame]
+    assert [k for piece in pieces for k in piece[1:]] == list(range(1, len(widths)))
+    assert all(piece[0] == 0 for piece in pieces)
+    rest, first = widths[1:], widths[0]
+
+    def fits(most):
+        count, used = 1, 0
+        for width in rest:
+            if used and first + used + width > most:
+                count, used = count + 1, 0
+            used += width
+        return count
+
+    widest = max(sum(widths[k] for k in piece) for piece in pieces)
+    assert len(pieces) == fits(WIDE) and widest <= WIDE
+    if len(widths) > 1:
+        assert fits(widest - 1) > len(pieces) or widest == max(first + w for w in rest)
+
+
+def test_no_piece_of_what_was_measured_is_left_with_one_narrow_column():
+    heads = [
+        "trial",
+        "batch",
+        *(f"ingredient {k} (%)" for k in range(12)),
+        *(f"measured {k} (mg)" for k in range(8)),
+        "readings",
+    ]
+    frame = pd.DataFrame([["T01", *[1.0] * (len(heads) - 1)]], columns=heads)
+    assert min(map(len, _pieces(frame))) > 4
+
+
+def test_a_unit_is_not_broken_between_its_words(wedge):
+    page = section("1  Asked", [page_table(pd.DataFrame({"unit": ["Shore A", "%"]}))], ["Shore A", "%", ""])
+    assert "<td class='t'>Shore\u00a0A</td>" in page and "Shore A" not in page
+    asked = wedge[3].split("<h2>")[1]
+    assert "Shore\u00a0A" in asked and "Shore A" not in asked
+
+
+def test_how_many_readings_are_limits_is_said_in_the_right_number():
+    frame = pd.DataFrame({"smear": [0.5, 0.5, 2.0], "smear_censored": ["below", "", ""]})
+    rest = "in the means below as if that had been read: marked *."
+    assert _limits(frame, ["smear"]) == [f"1 of the readings is a limit, and counts {rest}"]
+    frame["smear_censored"] = ["below", "below", ""]
+    assert _limits(frame, ["smear"]) == [f"2 of the readings are limits, and count {rest}"]
 
 
 # ---- on paper -----------------------------------------------------------------------------------

@@ -56,7 +56,7 @@ class Basis:
         self.inverse, exact = self._moment_root()
         self.transform = np.linalg.inv(self.inverse)
         how = "moments exact" if exact else f"moments from {SAMPLE} points, seed {SAMPLE_SEED}"
-        self.measure = f"uniform over the region in {region.brief.basis} and over the settings; {how}"
+        self.measure = f"uniform over the region in {region.brief.amount_unit} and over the settings; {how}"
 
     # ---- points and frames ----------------------------------------------------------------------
 

@@ -83,9 +83,10 @@ def report(
     with showing("report", len(chapters) + 3, progress) as work:
         story = story_of(question, trials, surfaces, answer, plan, kind, confidence, seed, work.at)
         parts = [first(story)]
+        units = [story.brief.unit(n) for n in (*story.brief.response_names, *story.brief.setting_names)]
         for k, (title, write) in enumerate(chapters, 1):
             work.at(k + 2, title)
-            parts.append(section(f"{k}  {title}", _tried(write, story)))
+            parts.append(section(f"{k}  {title}", _tried(write, story), units))
     title = story.brief.title or "Trial series"
     return (
         f"<!doctype html>\n<html lang='en'><head><meta charset='utf-8'><meta name='viewport' "

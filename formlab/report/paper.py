@@ -19,8 +19,12 @@ WIDE = 108  # characters across A4 in a table; wider ones are broken and repeat 
 LONG = 22  # characters of a word that may not be broken
 
 
-def section(title: str, parts: Iterable[Markup]) -> Markup:
-    return Markup(f"<section><h2>{escape(title)}</h2>{''.join(parts)}</section>")
+def section(title: str, parts: Iterable[Markup], units: Iterable[str] = ()) -> Markup:
+    """A chapter under its title; `units` are not broken between their words."""
+    inside = "".join(parts)
+    for unit in {escape(unit) for unit in units if " " in unit.strip()}:
+        inside = inside.replace(unit, unit.replace(" ", "\u00a0"))
+    return Markup(f"<section><h2>{escape(title)}</h2>{inside}</section>")
 
 
 def said(lines: Iterable[Any]) -> Markup:
@@ -47,11 +51,18 @@ def _pieces(frame: pd.DataFrame) -> list[list[int]]:
         2 + max(min(len(word), LONG) for text in [name, *column] for word in [*number(text).split(), ""])
         for name, column in ((str(name), frame.iloc[:, k]) for k, name in enumerate(frame.columns))
     ]
-    count = -(-(sum(widths) - widths[0]) // (WIDE - widths[0]))
-    most = WIDE if count < 2 else widths[0] + (sum(widths) - widths[0]) / count + 4  # of about equal width
+    fewest = len(_filled(widths, WIDE))
+    # no wider than need be, so that no piece is left with one narrow column
+    return next(
+        found for most in range(max(widths), WIDE + 1) if len(found := _filled(widths, most)) == fewest
+    )
+
+
+def _filled(widths: Sequence[int], most: int) -> list[list[int]]:
+    """Columns in order, each piece the first one and as many more as fit."""
     pieces, used = [[0]], widths[0]
     for k in range(1, len(widths)):
-        if used + widths[k] > most:
+        if used + widths[k] > most and len(pieces[-1]) > 1:
             pieces.append([0])
             used = widths[0]
         pieces[-1].append(k)

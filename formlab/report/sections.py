@@ -197,7 +197,8 @@ def _counted_readings(frame: pd.DataFrame, names: Sequence[str]) -> str:
 
 def _limits(frame: pd.DataFrame, names: Sequence[str]) -> list[str]:
     count = sum(int((sides(frame, n) != 0).sum()) for n in names)
-    words = f"{count} of the readings are limits, and count in the means below as if that had been read: marked *."
+    which = "is a limit, and counts" if count == 1 else "are limits, and count"
+    words = f"{count} of the readings {which} in the means below as if that had been read: marked *."
     return [words] if count else []
 
 
