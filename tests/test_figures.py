@@ -649,6 +649,27 @@ def test_layout_shows_every_level(case):
     ]  # no level at the high: the range
 
 
+def test_a_large_plan_is_no_wider_than_a_page_and_names_every_trial(case):
+    parts = [
+        {"name": f"part_{k}", "label": "precipitated temperature", "low": 0, "high": 9} for k in range(7)
+    ]
+    brief = fl.Brief(ingredient=[{"name": "rubber", "role": "rubber"}, *parts], response=[{"name": "y"}])
+    made = fl.Region.from_brief(brief).sample(48, 1)
+    made = made.assign(batch=[f"B{k // 2:02d}" for k in range(48)], day=["D1"] * 40 + [None] * 8)
+    row = figures.plan_layout(fl.Plan.from_frame(brief, made, model="linear"))
+    figure = drawn(row)
+    assert figure.get_figwidth() <= 9.5
+    assert [t.get_text() for t in row[0].get_yticklabels()] == [f"T{k:02d}" for k in range(1, 49)]
+    boxes = [t.get_window_extent() for t in row[0].get_yticklabels()]
+    assert all(above.y0 >= below.y1 for above, below in zip(boxes, boxes[1:]))
+    heads = [ax.xaxis.label.get_window_extent() for ax in row[1:]]
+    assert all(left.x1 <= right.x0 for left, right in zip(heads, heads[1:]))
+    assert {t.get_text() for t in row[0].texts} == {
+        "D1",
+        *made["batch"],
+    }  # nothing of days that are not known
+
+
 def test_tree_joins_slabs_of_one_batch(case):
     ax = figures.batch_tree(case.plan)
     words = [text.get_text() for text in ax.texts]

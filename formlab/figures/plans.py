@@ -20,6 +20,8 @@ from formlab.region import Region
 
 __all__ = ["batch_tree", "plan_layout", "prediction_error", "region_pairs"]
 
+WIDE = 9.5  # inches: what is wider is made so small on a page that nobody reads it
+
 
 def plan_layout(plan: Any, ax: Any = None) -> np.ndarray:
     """Draw what is made when: trials in run order, their batches and loads, and every factor's level.
@@ -39,13 +41,13 @@ def plan_layout(plan: Any, ax: Any = None) -> np.ndarray:
     """
     frame, brief = plan.frame.reset_index(drop=True), plan.brief
     names = factors(brief)
-    high = float(np.clip(1.6 + 0.16 * len(frame), 3.2, 14.0))
-    size = (min(2.2 + 1.45 * len(names), 13.0), high)
-    widths = (
-        {"gridspec_kw": {"width_ratios": [0.35 + 0.45 * len(_who_columns(frame))] + [1.0] * len(names)}}
-        if ax is None
-        else {}
-    )
+    high = float(
+        np.clip(1.6 + (0.16 if len(frame) <= 40 else 0.2) * len(frame), 3.2, 12.0)
+    )  # as high as a page
+    size = (min(2.2 + 1.45 * len(names), WIDE), high)
+    who = 0.3 + 0.42 * len(_who_columns(frame))  # inches
+    each = (size[0] - who - 0.6) / len(names)
+    widths = {"gridspec_kw": {"width_ratios": [who] + [each] * len(names)}} if ax is None else {}
     grid, look = panels(ax, 1, 1 + len(names), size, sharey=True, **widths)
     row = grid[0]
     y = np.arange(1, len(frame) + 1)
@@ -56,9 +58,9 @@ def plan_layout(plan: Any, ax: Any = None) -> np.ndarray:
     _who(row[0], frame, y, look)
     for one, name in zip(row[1:], names):
         _levels(one, frame, name, brief, y, look)
-        one.set_xlabel(label(brief, name, width=int(12.5 * size[0] / (1 + len(names)))))
+        one.set_xlabel(label(brief, name, width=max(12, int(13 * each))), fontsize=9.5 if each > 1 else 8.5)
     row[0].set_ylim(len(frame) + 0.5, 0.5)
-    step = 1 if len(frame) <= 40 else 5
+    step = 1 if len(frame) <= 60 else 5
     row[0].set_yticks(y[step - 1 :: step], frame["trial"].astype(str)[step - 1 :: step])
     row[0].set_ylabel("trial, in run order")
     batches = frame["batch"].nunique()
@@ -90,9 +92,11 @@ def _who(ax: Axes, frame: pd.DataFrame, y: np.ndarray, look: Look) -> None:
     """Write each batch, load, day or block once a stretch, in columns."""
     columns = _who_columns(frame)
     for k, column in enumerate(columns):
-        values = frame[column].astype(str).to_numpy()
+        values = frame[column].astype(object).where(frame[column].notna(), "").astype(str).to_numpy()
         change = np.flatnonzero(values[1:] != values[:-1]) + 1
         for start, stop in zip([0, *change], [*change, len(values)]):
+            if not values[start]:
+                continue
             ax.plot([k + 0.3] * 2, [start + 0.7, stop + 0.3], color=look.faint, lw=1.2, solid_capstyle="butt")
             ax.text(
                 k + 0.22, (start + stop + 1) / 2, values[start], ha="right", va="center", fontsize=7.5,
