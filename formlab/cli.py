@@ -499,11 +499,13 @@ def _suggest(args: argparse.Namespace) -> int:
 
 
 def _weigh_up(series: Any, answer: Any, batch_kg: float) -> Any:
-    """One batch of a suggestion on the scales of the site, as its card would have it."""
+    """One batch of a suggestion on the scales of the site, as its card would have it; amounts in the brief's unit."""
     from formlab.cards import batches_of
 
     (batch,) = batches_of(series.brief, answer, _site(series), batch_kg=batch_kg)
     names = {"title": "ingredient", "step_g": "resolution_g"}
+    if batch.share_unit:  # the card has phr beside
+        names = {**names, "share": "amount", "amount": "phr"}
     columns = ["ingredient", "amount", "planned_g", "weighed_g", "resolution_g", "tolerance_g"]
     return batch.lines.rename(columns=names)[columns]
 

@@ -257,6 +257,18 @@ def test_scenario_of_prices(tmp_path, capsys):
     assert "prices.csv has no scenario 'none'" in json.loads(capsys.readouterr().out)["error"]
 
 
+def test_weigh_up_of_a_suggestion_is_in_the_unit_of_the_brief(tmp_path, capsys):
+    folder = shutil.copytree(HOME / "ink_wedge", tmp_path / "wedge")
+    brief = open_series(folder).brief
+    assert brief.basis == "fraction" and brief.rubbers  # whose cards have phr as well
+    args = ["suggest", str(folder), "--kind", "least squares", "--premium", "0", "--json", "--batch-kg", "9"]
+    assert main(args) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert sum(line["amount"] for line in told["recipe"]) == pytest.approx(100, abs=0.5)
+    for line in told["recipe"]:
+        assert line["planned_g"] == pytest.approx(90 * line["amount"], rel=0.01)
+
+
 def test_promises_are_kept_and_past_misses_heeded(tmp_path, capsys):
     folder = shutil.copytree(HOME / "ink_wedge", tmp_path / "wedge")
     asked = ["suggest", str(folder), "--kind", "least squares", "--premium", "0", "--json"]

@@ -214,9 +214,7 @@ def test_a_category_is_held_at_a_level():
         path = ridge(fitted, [np.hypot(top, 0.3)], at={"press": level})
         assert_allclose(path[["a", "b", "mean"]].iloc[0], [top, -0.3, height], atol=1e-6)
         assert set(steepest(fitted, 2, at={"press": level})["press"]) == {level}
-    with pytest.raises(
-        FitError, match=r"'press' is a category. Give the level .* at = {'press': 'steam'}"
-    ):
+    with pytest.raises(FitError, match=r"'press' is a category. Give the level .* at = {'press': 'steam'}"):
         stationary(fitted)
     with pytest.raises(FitError, match="at holds 'a', which is no category"):
         ridge(fitted, at={"press": "ram", "a": "0"})
