@@ -163,6 +163,17 @@ def test_sampler_finds_a_correlated_normal():
     assert kstest(chain[::97, 0], norm(1.0, 1.0).cdf).pvalue > 1e-3
 
 
+def test_sampler_forgets_its_start_in_many_dimensions():
+    """From 2 sds away, in as many steps as a process is given; stretches alone stay 2 to 3 sds off, half as wide."""
+    d, rng = 14, np.random.default_rng(1)
+    sd = np.geomspace(0.2, 2, d)
+    law = multivariate_normal(np.zeros(d), np.outer(sd, sd) * (0.5 + 0.5 * np.eye(d)))
+    chain = ensemble(law.logpdf, 2 + 2 * rng.normal(size=(4 * d, d)), 150, 80, rng)
+    assert np.abs(chain.mean(axis=0) / sd).max() < 1.2
+    spread = chain.std(axis=0) / sd
+    assert spread.min() > 0.8 and spread.max() < 1.9
+
+
 def test_hyperparameters_follow_prior_times_likelihood():
     """The sampled noise level agrees with a grid over it when all else is held by tight priors."""
     frame, y, batch = trials(20, seed=7)

@@ -515,7 +515,7 @@ def _solved(
 ) -> np.ndarray:
     """Where the mixture's distribution function is p, by Newton steps with a bracket."""
     low, high = tails.min(axis=0), tails.max(axis=0)
-    close = 1e-7 * np.maximum(np.abs(low) + np.abs(high), 1e-300)
+    close = 1e-9 * np.maximum(np.abs(low) + np.abs(high), 1e-300)
     now = np.clip((share * tails).sum(axis=0), low, high)
     for _ in range(60):
         k = np.clip((table < now[:, None]).sum(axis=2), 1, len(nodes) - 1)[..., None]
