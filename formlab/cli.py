@@ -92,6 +92,10 @@ def _parser() -> argparse.ArgumentParser:
                       "screening, composite, box-behnken, spread")  # fmt: skip
     plan.add_argument("--criterion", default="I", choices=["D", "A", "I"], help="for kind optimal")
     plan.add_argument("--batches", type=int, help="number of mill batches the slabs are cut from")
+    plan.add_argument("--loads", type=int, help="number of press loads")
+    plan.add_argument("--finals", nargs="+", default=[], metavar="NAME",
+                      help="ingredients added to the parts of split base mixings, which hold all others")  # fmt: skip
+    plan.add_argument("--bases", type=int, help="number of base mixings, with --finals")
     laid(plan, "the batches")
     plan.add_argument("--outside", default="error", choices=["error", "move", "drop"],
                       help="what to do with points of a textbook plan that break a limit (error)")  # fmt: skip
@@ -306,7 +310,8 @@ def _plan(args: argparse.Namespace) -> int:
 
     series = open_series(args.folder)
     plan = lay_out(series.brief, runs=args.runs, kind=args.kind, criterion=args.criterion,
-                   batches=args.batches, days=args.days, blocks=args.blocks, order=args.order, outside=args.outside,
+                   batches=args.batches, loads=args.loads, finals=args.finals, bases=args.bases, days=args.days,
+                   blocks=args.blocks, order=args.order, outside=args.outside,
                    seed=args.seed, n_jobs=args.workers)  # fmt: skip
     series.save_plan(plan)
     if args.json:

@@ -257,6 +257,23 @@ def test_scenario_of_prices(tmp_path, capsys):
     assert "prices.csv has no scenario 'none'" in json.loads(capsys.readouterr().out)["error"]
 
 
+def test_bases_are_split_planned_and_have_cards(tmp_path, capsys):
+    folder = tmp_path / "block"
+    assert main(["new", str(folder)]) == 0
+    brief = open_series(folder).brief
+    final = brief.varied[-1]
+    split = ["--finals", final, "--bases", "3", "--runs", "12", "--batches", "6", "--seed", "1"]
+    assert main(["plan", str(folder), *split]) == 0
+    assert "base mixings are split into 6 batches" in capsys.readouterr().out
+    plan = open_series(folder).plan_frame()
+    assert plan["base"].nunique() == 3 and set(plan["finals"]) == {final}
+    assert main(["cards", str(folder), "--batch-kg", "6"]) == 0
+    page = (folder / "out" / "cards" / "weigh-up.html").read_text()
+    assert all(f"base {name}" in page for name in plan["base"].unique())
+    assert main(["plan", str(folder), "--finals", "butter", "--bases", "2"]) == 1
+    assert "'butter'" in capsys.readouterr().err
+
+
 def test_weigh_up_of_a_suggestion_is_in_the_unit_of_the_brief(tmp_path, capsys):
     folder = shutil.copytree(HOME / "ink_wedge", tmp_path / "wedge")
     brief = open_series(folder).brief
