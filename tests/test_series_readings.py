@@ -146,6 +146,14 @@ def test_beyond_the_bounds_is_a_warning(series: Series) -> None:
     assert [str(w.message) for w in told] == ["bench.csv: crumble is beyond its bounds 0 to 50 in row 2."]
 
 
+def test_a_pass_may_be_written_as_programs_write_numbers(series: Series) -> None:
+    series.revise(BRIEF + '[[response]]\nname = "sticks"\nkind = "pass"\n')
+    load(series, "trial,sticks\nT01,1.0\nT02,0\nT03,1\nT04,0.0\n")
+    stored = series.trials(unread=True).set_index("trial")["sticks"]
+    assert stored[["T01", "T02", "T03", "T04"]].tolist() == [1, 0, 1, 0]
+    assert "Expected 1 (pass) or 0 (fail)" in refusal(series, "trial,sticks\nT05,1.5\n")
+
+
 def test_a_reading_a_power_of_ten_away_is_a_warning(series: Series) -> None:
     """A share for a percentage among the readings of a slab, and where slabs have one reading each and are alike."""
     with pytest.warns(FormlabWarning) as told:

@@ -177,8 +177,8 @@ def _speller(known: Sequence[str]) -> Callable[[Cell], Read]:
 
 def _pass(cell: Cell) -> Read:
     text = clean_text(cell).casefold()
-    if text in ("", "0", "1"):
-        return Read(text)
+    if text == "" or re.fullmatch(r"[01]([.,]0*)?", text):  # some programs write 1.0
+        return Read(text[:1])
     for truth, words in WORDS.items():
         if text in words:
             plain = str(int(truth))
