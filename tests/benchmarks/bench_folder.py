@@ -36,6 +36,8 @@ def many_readings(folder: Path, lines: int = LINES, trials: int = 5000) -> Path:
     """Make a series with a long plan and a file of readings for it; return the file."""
     brief = demo_brief("drafting_block")
     plan = fl.Region.from_brief(brief).sample(trials, 1)
+    parts = brief.ingredient_names  # alike in the slabs of a batch
+    plan[parts] = plan[parts].iloc[[k - k % 4 for k in range(trials)]].to_numpy()
     plan = plan.assign(
         trial=[f"T{k:05d}" for k in range(trials)], batch=[f"B{k // 4:05d}" for k in range(trials)],
         run_order=range(1, trials + 1), round=1, brief_id=brief.brief_id,
