@@ -114,6 +114,11 @@ class Response(Part):
         return self.label or self.name.replace("_", " ")
 
     @property
+    def by_expectation(self) -> bool:
+        """Whether it is predicted by the expectation of its mean, not the middle: what has ends on both sides by its kind."""
+        return self.kind in ("pass", "rating")
+
+    @property
     def ends(self) -> tuple[float, float]:
         """Least and most that a reading can be, by `bounds`, `possible` and kind; infinite where nothing says."""
         least = 0.0 if self.kind in ("count", "pass") else -math.inf

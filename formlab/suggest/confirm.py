@@ -151,9 +151,9 @@ def confirm(
         place: np.concatenate([drawn_for[k] for k in some]) for some in alike.values() for place in some
     }
     typical = drawn.typical(formulas)
-    # as surfaces predict: the middle, but of what has bounds on both sides the expectation
-    bounded = [part.kind in ("pass", "rating") for part in brief.responses if part.name in names]
-    said = np.where(bounded, typical.mean(axis=0)[:, where], np.median(typical, axis=0)[:, where])
+    # as surfaces predict
+    expected = [part.by_expectation for part in brief.responses if part.name in names]
+    said = np.where(expected, typical.mean(axis=0)[:, where], np.median(typical, axis=0)[:, where])
     for place, (label, group) in enumerate(zip(dict.fromkeys(batch), groups)):
         values = drawn_for[place]
         for k, name in enumerate(names):

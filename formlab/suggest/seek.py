@@ -91,9 +91,8 @@ def search_until(
         if good and (kept is None or found.value[0] < kept[0]):
             kept = float(found.value[0]), found, figures, claimed
         enough = kept is not None and attempt >= 3
-        short = (
-            found.shortfall[0] > 0
-        )  # what was found is then the most probable formula, and may be far dearer
+        # what was found short of it is the most probable formula, and may be far dearer
+        short = found.shortfall[0] > 0
         if enough or abs(figure - asked) <= error or (short and figure < asked):
             break
         assert confidence is not None

@@ -165,7 +165,7 @@ class Surface:
         passes have bounds on both sides, and their expectation is what a piece is expected to get: the middle may be near
         1 only because little is known.
         """
-        if self.response.kind in ("pass", "rating"):
+        if self.response.by_expectation:
             return _expectation(laws, self.weights)
         if len(laws) == 1:
             law = laws[0]
